@@ -1,0 +1,1 @@
+"""Pure computation on arrays: no instruments, no clocks, no prompts."""

@@ -1,0 +1,143 @@
+"""The shapes that computation takes and gives: traces and limits in, results out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+TextArray = NDArray[np.str_]
+
+Verdict = Literal["pass", "fail", "retest"]
+
+#: Status of a reading; anything but ``ok`` carries no number.
+OK = "ok"
+OVER_RANGE = "open or over range"
+
+
+@dataclass(frozen=True)
+class Trace:
+    """All readings of one coil in time order, one element a row; every array has shape (n,).
+
+    Numbers are NaN where there is none; *status* says why (``ok``, ``open or over range``,
+    or ``missing: reason``). *time_s* is all-NaN for a set of settled points without time.
+    *phase* is one of the words of :data:`PHASES` or empty where unknown.
+    """
+
+    coil: str
+    time_s: FloatArray
+    probe_degC: FloatArray
+    resistance_ohm: FloatArray
+    voltage_V: FloatArray
+    current_A: FloatArray
+    phase: TextArray
+    source: TextArray
+    status: TextArray
+
+
+#: Phases of a run. ``ambient``: cold, before heat. ``rise``: heating or cooling towards a step.
+#: ``hold``: settled at a step, winding = body = probe (honest only with an oven or bath).
+#: ``drive``: energised at test voltage to see the current. ``heat``: the coil heats itself.
+#: ``cool``: supply off, falling. ``return``: cold again, after heat. ``sweep``: a cold sweep.
+PHASES = ("ambient", "rise", "hold", "drive", "heat", "cool", "return", "sweep")
+
+
+@dataclass(frozen=True)
+class Accuracy:
+    """What the instruments of a run can be trusted to (standard uncertainties, k = 1).
+
+    Gain, offset and probe error are common to all readings of the run; noise is per reading.
+    """
+
+    gain_rel: float = 5e-4
+    offset_ohm: float = 0.005
+    noise_ohm: float = 0.001
+    probe_K: float = 0.5
+    probe_noise_K: float = 0.1
+    vi_gain_rel: float = 2e-3
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What one kind of coil is held to. ``None``: not given by the maker."""
+
+    kind: str
+    r20_ohm: float | None = None
+    r20_tolerance_rel: float = 0.10
+    joint_max_ohm: float = 0.10
+    peer_max_ohm: float = 0.10
+    drift_max_rel: float = 0.01
+    leakage_min_ohm: float = 1e6
+    #: Names of the fields above that nobody gave and that stand at common practice.
+    defaulted: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Subject:
+    """One coil under test: its label, its kind and optional serial number."""
+
+    coil: str
+    kind: str
+    serial: str = ""
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """One check of one coil: measured value and limit in the same unit, and what came of it.
+
+    *expanded_u* is U (k = 2) of *value*. *limit_text* is how the limit reads to a person.
+    """
+
+    code: str
+    name: str
+    unit: str
+    value: float | None
+    expanded_u: float | None
+    low: float | None
+    high: float | None
+    outcome: Verdict | Literal["not determined"]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why a coil has its verdict: a short stable code and a sentence for people."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class CoilResult:
+    """The judgement of one coil; standard uncertainties (k = 1); None where not determined."""
+
+    coil: str
+    kind: str
+    serial: str
+    verdict: Verdict
+    reasons: tuple[Reason, ...]
+    criteria: tuple[Criterion, ...]
+    r20_ohm: float | None
+    r20_u_ohm: float | None
+    alpha20_per_K: float | None
+    alpha20_u_per_K: float | None
+    joint_ohm: float | None
+    joint_u_ohm: float | None
+    #: How R20, alpha20 and joint were had: ``line``, ``thermal network``, ``single temperature`` or ``none``.
+    method: str
+    hottest_degC: float | None
+    readings: int
+    #: Settled points the line went through (shape (m,)), for the figures.
+    point_degC: FloatArray = field(default_factory=lambda: np.empty(0))
+    point_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
+
+
+@dataclass(frozen=True)
+class SetResult:
+    """The judgement of a whole set, in the order of its coils."""
+
+    coils: tuple[CoilResult, ...]
+    notes: tuple[str, ...] = ()

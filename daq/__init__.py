@@ -1,0 +1,1 @@
+"""Everything that touches the bench: links, instruments, procedures, the run record and the command line."""

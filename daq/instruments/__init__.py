@@ -1,0 +1,1 @@
+"""The roles an instrument can play on the bench, one role a file."""

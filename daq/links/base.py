@@ -1,0 +1,48 @@
+"""What a link is: four calls, text in, text out."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class Link(Protocol):
+    """A conversation channel to one instrument, with one owner.
+
+    Terminations are the link's business: texts come and go without them.
+    """
+
+    @property
+    def resource(self) -> str:
+        """The address, as the rig file writes it."""
+        ...
+
+    def write(self, text: str) -> None:
+        """Send *text* and return once it is handed to the wire.
+
+        Raises LinkTimeout when the other end stops taking data, LinkClosed when it is gone.
+        """
+        ...
+
+    def read(self) -> str:
+        """Return the next complete reply without its line end.
+
+        Raises LinkTimeout when none is complete in time (the link then drains what comes
+        late before it is used again), LinkClosed when the other end is gone.
+        """
+        ...
+
+    def drain(self) -> int:
+        """Throw away whatever has arrived unasked; return how many bytes that was."""
+        ...
+
+    def close(self) -> None:
+        """Give the channel back; a second call does nothing."""
+        ...
+
+
+class Peer(Protocol):
+    """An instrument reached inside this process: bytes in, the bytes it answers out."""
+
+    def feed(self, data: bytes) -> bytes:
+        """Take what was sent and return what comes back, possibly nothing."""
+        ...

@@ -1,0 +1,1 @@
+"""The simulated bench: physics, faults and instruments that speak SCPI as text."""
