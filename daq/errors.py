@@ -7,9 +7,9 @@
     |   +-- StartError                        exit 2: the bench is not what its rig file says
     +-- BenchError (OSError)                  exit 3: the bench misbehaved while in use
     |   +-- LinkError                         the wire
-    |   |   +-- LinkTimeout (TimeoutError)    no complete reply in time
-    |   |   +-- LinkClosed (ConnectionError)  the other end is gone, or nobody listens
-    |   |   +-- LinkBusy                      somebody else owns this port
+    |   |   +-- LinkTimeoutError (TimeoutError)    no complete reply in time
+    |   |   +-- LinkClosedError (ConnectionError)  the other end is gone, or nobody listens
+    |   |   +-- LinkBusyError                      somebody else owns this port
     |   +-- InstrumentError                   what the instrument said
     |   |   +-- ReplyError (ValueError)       a reply that does not parse
     |   |   +-- RefusedError                  the error queue reports an error
@@ -61,15 +61,15 @@ class LinkError(BenchError):
     """The wire to an instrument failed."""
 
 
-class LinkTimeout(LinkError, TimeoutError):
+class LinkTimeoutError(LinkError, TimeoutError):
     """No complete reply came in time."""
 
 
-class LinkClosed(LinkError, ConnectionError):
+class LinkClosedError(LinkError, ConnectionError):
     """The other end closed the connection, vanished, or never listened."""
 
 
-class LinkBusy(LinkError):
+class LinkBusyError(LinkError):
     """The port is in use by another process or by another part of this one."""
 
 

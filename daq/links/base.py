@@ -19,15 +19,15 @@ class Link(Protocol):
     def write(self, text: str) -> None:
         """Send *text* and return once it is handed to the wire.
 
-        Raises LinkTimeout when the other end stops taking data, LinkClosed when it is gone.
+        Raises LinkTimeoutError when the other end stops taking data, LinkClosedError when it is gone.
         """
         ...
 
     def read(self) -> str:
         """Return the next complete reply without its line end.
 
-        Raises LinkTimeout when none is complete in time (the link then drains what comes
-        late before it is used again), LinkClosed when the other end is gone.
+        Raises LinkTimeoutError when none is complete in time (the link then drains what comes
+        late before it is used again), LinkClosedError when the other end is gone.
         """
         ...
 
