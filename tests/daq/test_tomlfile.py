@@ -81,8 +81,8 @@ def test_a_good_file_comes_back_with_value_text_and_hash(tmp_path: Path) -> None
             ),
         ),
         (
-            'name = "a"\ncoils = [\n  { label = "x" },\n  { label = "y",\n channel = 1.5 },\n]\n',
-            "bench.toml:5: key 'coils[1].channel': is a number, expected a whole number",
+            'name = "a"\ncoils = [\n  { label = "x" },\n  { label = "y", channel = 1.5 },\n]\n',
+            "bench.toml:4: key 'coils[1].channel': is a number, expected a whole number",
         ),
         ('name = "a"\n[main]\nlimit_V = 0\n', "bench.toml:3: key 'main.limit_V': is 0: Expected float > 0.0"),
         (
