@@ -1,0 +1,260 @@
+"""The fault script: a TOML file that says what the simulated bench is and what is wrong with it."""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+
+from daq.errors import InputError
+
+Positive = Annotated[float, msgspec.Meta(gt=0)]
+NotNegative = Annotated[float, msgspec.Meta(ge=0)]
+Share = Annotated[float, msgspec.Meta(ge=0, lt=1)]
+Channel = Annotated[int, msgspec.Meta(ge=1, le=9999)]
+Label = Annotated[str, msgspec.Meta(min_length=1, max_length=40)]
+
+
+class Thermal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Heat capacities and conductances of one kind of coil."""
+
+    winding_J_per_K: Positive = 18.0
+    body_J_per_K: Positive = 150.0
+    core_J_per_K: Positive = 70.0
+    probe_J_per_K: Positive = 0.8
+    shell_to_shell_W_per_K: Positive = 0.85
+    winding_to_body_W_per_K: Positive = 1.05
+    body_to_core_W_per_K: Positive = 1.6
+    body_to_probe_W_per_K: Positive = 0.1
+    still_air_W_per_K: Positive = 0.406
+    moving_air_W_per_K: Positive = 1.03
+
+
+class Kind(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What coils of one kind have in common."""
+
+    copper_ohm: Positive
+    spread_rel: Share = 0.005
+    joint_ohm: NotNegative = 0.01
+    leakage_ohm: Positive = 5e9
+    leakage_halving_K: Positive = 10.0
+    thermal: Thermal = Thermal()
+
+
+class HeatOpen(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The winding opens above one temperature and closes again below a lower one."""
+
+    opens_above_degC: float
+    closes_below_degC: float
+
+
+class Dropouts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Short opens; their rate grows linearly from the onset to *open_share* of the time at the reference."""
+
+    onset_degC: float
+    reference_degC: float = 90.0
+    open_share: Share
+    mean_open_s: Positive = 0.2
+
+
+class Drift(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The copper resistance creeps up for good while the winding is above a temperature."""
+
+    above_degC: float
+    rate_rel_per_h: NotNegative
+
+
+class CoilPart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One coil and its faults; what is not given is as its kind says."""
+
+    label: Label
+    kind: Label
+    copper_ohm: Positive | None = None
+    joint_ohm: NotNegative | None = None
+    leakage_ohm: Positive | None = None
+    shorted_share: Share = 0.0
+    heat_open: HeatOpen | None = None
+    dropouts: Dropouts | None = None
+    drift: Drift | None = None
+    probe: Literal["good", "loose", "open"] = "good"
+
+
+class Oven(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The oven: full-power heating rate, time constants of its losses, its sensor."""
+
+    heating_K_per_min: Positive = 7.0
+    heater_lag_s: Positive = 18.0
+    closed_loss_s: Positive = 1500.0
+    vented_loss_s: Positive = 60.0
+    proportional_per_K: Positive = 0.35
+    integral_per_K_s: NotNegative = 0.003
+    max_setpoint_degC: Positive = 150.0
+    sensor_noise_K: NotNegative = 0.02
+
+
+class Supply(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The DC supply: range, speed, how well it sets and how well it reads."""
+
+    max_V: Positive = 32.0
+    max_A: Positive = 6.0
+    slew_V_per_s: Positive = 150.0
+    setting_error_rel: Share = 3e-4
+    readback_error_rel: Share = 5e-4
+    readback_noise_V: NotNegative = 1e-4
+    readback_noise_A: NotNegative = 1e-4
+
+
+class Meter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The meter's specification: limits the errors are drawn from, relative and per range."""
+
+    gain_error_rel: Share = 1e-4
+    offset_error_of_range: Share = 4e-5
+    noise_of_range: Share = 3e-6
+    mains_Hz: Positive = 50.0
+
+
+class Thermometer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The bench thermometer: one channel a coil."""
+
+    offset_limit_K: NotNegative = 0.2
+    noise_K: NotNegative = 0.02
+
+
+class Wiring(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """How instruments reach the coils: channel lists in the order of the coils, or leads moved by hand."""
+
+    switch: bool = True
+    direct: Label | None = None
+    power: tuple[Channel, ...] = ()
+    sense: tuple[Channel, ...] = ()
+    probe: tuple[Channel, ...] = ()
+    leak: tuple[Channel, ...] = ()
+    short: Channel | None = None
+    power_lead_ohm: NotNegative = 0.06
+    meter_lead_ohm: NotNegative = 0.12
+    contact_ohm: NotNegative = 0.05
+    contact_spread_ohm: NotNegative = 0.01
+    contact_emf_V: NotNegative = 2e-6
+
+
+class FaultScript(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A whole simulated bench."""
+
+    about: str
+    seed: Annotated[int, msgspec.Meta(ge=0)]
+    ambient_degC: Annotated[float, msgspec.Meta(gt=-40, lt=60)] = 22.0
+    oven: Oven | None = None
+    supply: Supply = Supply()
+    meter: Meter = Meter()
+    thermometer: Thermometer = Thermometer()
+    wiring: Wiring
+    kinds: dict[str, Kind]
+    coils: Annotated[tuple[CoilPart, ...], msgspec.Meta(min_length=1, max_length=64)]
+
+
+def load(path: Path) -> FaultScript:
+    """Read and check the fault script at *path*.
+
+    Raises:
+        InputError: no such file, not TOML, an unknown key, a value out of bounds, or tables that
+            contradict each other; one line with file and key.
+    """
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as exc:
+        raise InputError(
+            f"{path}: cannot read the fault script: {exc.strerror or exc}; check the path"
+        ) from exc
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as exc:
+        raise InputError(f"{path}: not a TOML file: {_one_line(exc)}; correct it there") from exc
+    for key, value in _numbers("", raw):
+        if not math.isfinite(value):
+            raise InputError(f"{path}: key {key}: {value} is not a finite number; write one")
+    try:
+        script = msgspec.convert(raw, FaultScript)
+    except msgspec.ValidationError as exc:
+        raise InputError(f"{path}: {_explain(str(exc))}") from exc
+    for key, complaint in _contradictions(script):
+        raise InputError(f"{path}: key {key}: {complaint}")
+    return script
+
+
+def _numbers(key: str, value: object) -> Iterator[tuple[str, float]]:
+    if isinstance(value, float):
+        yield key, value
+    elif isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _numbers(f"{key}.{name}" if key else str(name), inner)
+    elif isinstance(value, list):
+        for position, inner in enumerate(value):
+            yield from _numbers(f"{key}[{position}]", inner)
+
+
+def _one_line(exc: Exception) -> str:
+    return " ".join(str(exc).split())
+
+
+def _explain(text: str) -> str:
+    """Turn the checker's words into "key ...: what is wrong; what to do"."""
+    message, _, where = text.partition(" - at ")
+    place = where.strip("`").removeprefix("$").removeprefix(".")
+    if found := re.match(r"Object (contains unknown|missing required) field `(.+)`", message):
+        key = f"{place}.{found[2]}" if place else found[2]
+        wrong = (
+            "is not known; remove it or correct its spelling"
+            if "unknown" in found[1]
+            else "is missing; add it"
+        )
+        return f"key {key}: {wrong}"
+    return f"key {place or '(top)'}: {message[:1].lower()}{message[1:]}; correct the value"
+
+
+def _contradictions(script: FaultScript) -> Iterator[tuple[str, str]]:
+    labels = [part.label for part in script.coils]
+    for index, part in enumerate(script.coils):
+        at = f"coils[{index}]"
+        if part.label in labels[:index]:
+            yield f"{at}.label", f"{part.label!r} is there twice; labels must differ"
+        if part.kind not in script.kinds:
+            yield f"{at}.kind", f"{part.kind!r} is none of the kinds {', '.join(sorted(script.kinds))}"
+        hot = part.heat_open
+        if hot is not None and not hot.closes_below_degC < hot.opens_above_degC:
+            yield f"{at}.heat_open.closes_below_degC", "must be below opens_above_degC"
+        drops = part.dropouts
+        if drops is not None and not drops.onset_degC < drops.reference_degC:
+            yield f"{at}.dropouts.onset_degC", "must be below reference_degC"
+    yield from _wiring_contradictions(script.wiring, labels)
+
+
+def _wiring_contradictions(wiring: Wiring, labels: list[str]) -> Iterator[tuple[str, str]]:
+    lists = {"power": wiring.power, "sense": wiring.sense, "probe": wiring.probe, "leak": wiring.leak}
+    if not wiring.switch:
+        if wiring.direct not in labels:
+            yield (
+                "wiring.direct",
+                f"without a switch it names the coil the leads are on, one of {', '.join(labels)}",
+            )
+        for name, channels in lists.items():
+            if channels:
+                yield f"wiring.{name}", "there are no channels without a switch; remove it"
+        return
+    if wiring.direct is not None:
+        yield "wiring.direct", "only without a switch (switch = false); remove it"
+    for name, channels in lists.items():
+        if name in {"power", "sense"} and not channels:
+            yield f"wiring.{name}", "is missing; give one channel for each coil"
+        if channels and len(channels) != len(labels):
+            yield (
+                f"wiring.{name}",
+                f"has {len(channels)} channels for {len(labels)} coils; give one for each coil",
+            )
+    used = [*wiring.power, *wiring.sense, *wiring.probe, *wiring.leak]
+    used += [wiring.short] if wiring.short is not None else []
+    for channel in used:
+        if used.count(channel) > 1:
+            yield "wiring", f"channel {channel} is used twice; a channel has one contact"

@@ -1,0 +1,184 @@
+"""The bench as one physical world: coils, air, current and contacts, advanced to the clock on demand."""
+
+from __future__ import annotations
+
+import math
+import threading
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from daq.clock import Clock
+from daq.sim.coil import Coil
+from daq.sim.oven import TICK_S, OvenAir
+from daq.sim.supply import OutputStage
+from daq.sim.thermal import BODY, PROBE, ThermalBank
+from daq.sim.wiring import Harness
+
+#: Longest step while heat or faults may change the resistance, and while the supply is slewing.
+_DRIVEN_STEP_S = 0.25
+_WATCHED_STEP_S = 1.0
+_SLEW_STEP_S = 0.004
+#: Less than this through a contact does it no harm.
+_HARMLESS_A = 1e-3
+_HARMLESS_V = 0.02
+#: Fraction of a second below which two instants are one.
+_SAME_S = 1e-12
+
+
+@dataclass
+class Drive:
+    """What the supply does to the coils at one instant."""
+
+    voltage_V: float = 0.0
+    current_A: float = 0.0
+    constant_current: bool = False
+    #: Current through each coil on the supply, by index; 0 where the coil is open.
+    coil_A: dict[int, float] = field(default_factory=dict)
+
+
+class World:
+    """Everything that has a temperature, a voltage or a position. Hold :attr:`lock` around its use."""
+
+    def __init__(
+        self,
+        *,
+        clock: Clock,
+        ambient_degC: float,
+        coils: tuple[Coil, ...],
+        bank: ThermalBank,
+        oven: OvenAir | None,
+        stage: OutputStage,
+        harness: Harness,
+    ) -> None:
+        self.clock = clock
+        self.lock = threading.RLock()
+        self.ambient_degC = ambient_degC
+        self.coils = coils
+        self.bank = bank
+        self.oven = oven
+        self.stage = stage
+        self.harness = harness
+        self.now_s = clock.monotonic()
+        self.contacts_moved_under_current = 0
+        self.sense_moved_on_live_coil = 0
+        self._tick_s = self.now_s + TICK_S if oven is not None else math.inf
+        self._watched = [(index, coil) for index, coil in enumerate(coils) if coil.heat_sensitive]
+        for coil in coils:
+            coil.start(self.now_s)
+        self._telegraphs = [(index, coil) for index, coil in enumerate(coils) if coil.next_event_s < math.inf]
+
+    def catch_up(self) -> float:
+        """Advance to the clock's present and return it."""
+        target_s = self.clock.monotonic()
+        while target_s - self.now_s > _SAME_S:
+            self._step(target_s)
+        return self.now_s
+
+    def _step(self, target_s: float) -> None:
+        stage = self.stage
+        live = stage.level_V > 0.0 and bool(self.harness.powered)
+        longest_s = math.inf
+        if stage.slewing:
+            longest_s = _SLEW_STEP_S
+        elif live:
+            longest_s = _DRIVEN_STEP_S
+        elif self._watched:
+            longest_s = _WATCHED_STEP_S
+        end_s = min(target_s, self.now_s + longest_s, self._tick_s)
+        for _, coil in self._telegraphs:
+            end_s = min(end_s, coil.next_event_s)
+        dt_s = end_s - self.now_s
+        if dt_s > 0.0:
+            self._flow(dt_s, live=live)
+        self.now_s = end_s
+        if self._watched:
+            windings_degC = self.bank.windings_degC()
+            for index, coil in self._watched:
+                coil.age(end_s, dt_s, windings_degC[index])
+        for index, coil in self._telegraphs:
+            if coil.next_event_s <= end_s:
+                coil.telegraph(self.bank.winding_degC(index))
+        if self.oven is not None and end_s >= self._tick_s:
+            self.oven.control()
+            self._tick_s += TICK_S
+
+    def _flow(self, dt_s: float, *, live: bool) -> None:
+        air_degC = self.air_degC
+        if self.oven is not None:
+            self.oven.advance(dt_s)
+        power_W = None
+        if live:
+            drive = self.drive()
+            power_W = np.zeros(len(self.coils))
+            for index, current_A in drive.coil_A.items():
+                coil = self.coils[index]
+                copper_W = current_A**2 * coil.copper_at(self.bank.winding_degC(index))
+                power_W[index] = copper_W
+                # Heat of the joint is made in the terminal and goes to the air.
+                coil.energy_J += (copper_W + current_A**2 * coil.joint_ohm) * dt_s
+            self.stage.protect(drive.voltage_V, drive.current_A)
+        self.bank.step(dt_s, power_W, air_degC, self.air_degC)
+        self.stage.slew(dt_s)
+
+    @property
+    def air_degC(self) -> float:
+        """Temperature of the air around the coils."""
+        return self.ambient_degC if self.oven is None else self.oven.air_degC
+
+    def fan_changed(self) -> None:
+        """Couple the coils to still or moving air, as the fan says."""
+        self.bank.set_air(moving=self.oven is not None and self.oven.fan)
+
+    def drive(self) -> Drive:
+        """Solve the supply's circuit at this instant."""
+        if self.stage.level_V <= 0.0:
+            return Drive()
+        branches_ohm: dict[int, float] = {}
+        for contact in self.harness.powered:
+            coil = self.coils[contact.coil]
+            if coil.is_open:
+                branches_ohm[contact.coil] = math.inf
+                continue
+            own_ohm = coil.resistance_at(self.bank.winding_degC(contact.coil))
+            branches_ohm[contact.coil] = own_ohm + contact.contact_ohm + self.harness.power_lead_ohm
+        conductance_S = sum(1.0 / ohm for ohm in branches_ohm.values())
+        voltage_V, current_A, limited = self.stage.solve(conductance_S)
+        return Drive(voltage_V, current_A, limited, {i: voltage_V / ohm for i, ohm in branches_ohm.items()})
+
+    def resistance_ohm(self, index: int) -> float:
+        """Return the resistance between the terminals of a coil, were it closed."""
+        return self.coils[index].resistance_at(self.bank.winding_degC(index))
+
+    def body_degC(self, index: int) -> float:
+        """Return the body temperature of a coil."""
+        return self.bank.node_degC(index, BODY)
+
+    def probe_degC(self, index: int) -> float | None:
+        """Return what the probe of a coil is at; None if it is broken."""
+        state = self.coils[index].probe
+        if state == "open":
+            return None
+        return self.air_degC if state == "loose" else self.bank.node_degC(index, PROBE)
+
+    def move_contacts(self, channels: tuple[int, ...], *, close: bool) -> None:
+        """Move switch contacts now and note which of them moved with current on."""
+        moving = self.harness.moving(channels, close=close)
+        before = self.drive()
+        self.harness.move(moving, close=close)
+        after = self.drive()
+        for contact in moving:
+            live_A = max(before.coil_A.get(contact.coil, 0.0), after.coil_A.get(contact.coil, 0.0))
+            if contact.role == "power":
+                # Closing on to a live supply draws the arc of the charged leads, coil open or not.
+                if live_A > _HARMLESS_A or (close and self.stage.level_V > _HARMLESS_V):
+                    self.contacts_moved_under_current += 1
+            elif contact.role == "sense" and live_A > _HARMLESS_A:
+                self.sense_moved_on_live_coil += 1
+
+    def move_leads(self, coil: int | None, *, shorted: bool = False) -> None:
+        """Move the hand-held leads now; note it if they carried current."""
+        before = self.drive()
+        self.harness.hold(coil, shorted=shorted)
+        if max(before.current_A, self.drive().current_A) > _HARMLESS_A:
+            self.contacts_moved_under_current += 1
