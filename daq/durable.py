@@ -1,0 +1,85 @@
+"""Files that outlive a crash: whole files appear whole, growing files grow by whole lines."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from io import FileIO
+from pathlib import Path
+
+from daq.clock import Clock
+from daq.errors import RecordError
+
+#: Wall seconds between two pushes of a growing file to the disk.
+SYNC_S = 1.0
+
+
+class AppendFile:
+    """A file that grows by whole lines and is pushed to the disk about once a second."""
+
+    def __init__(self, path: Path, wall: Clock) -> None:
+        self._path = path
+        self._wall = wall
+        self._raw: FileIO = path.open("ab", buffering=0)
+        self._synced_s = wall.monotonic()
+
+    def append(self, line: bytes) -> None:
+        """Write *line* whole, or leave the file as it was and raise RecordError."""
+        before = os.fstat(self._raw.fileno()).st_size
+        try:
+            if self._raw.write(line) != len(line):
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))  # noqa: TRY301 - one way out for both
+            now_s = self._wall.monotonic()
+            if now_s - self._synced_s >= SYNC_S:
+                os.fsync(self._raw.fileno())
+                self._synced_s = now_s
+        except OSError as exc:
+            with contextlib.suppress(OSError):
+                self._raw.truncate(before)
+            raise broken(self._path, exc) from exc
+
+    def close(self) -> None:
+        """Push what there is to the disk and give the file back."""
+        if self._raw.closed:
+            return
+        try:
+            os.fsync(self._raw.fileno())
+        except OSError as exc:
+            raise broken(self._path, exc) from exc
+        finally:
+            self._raw.close()
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file that is either there whole or not at all."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        with part.open("wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        part.rename(path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Push the folder's own entries to the disk where the system knows how."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def broken(path: Path, exc: OSError) -> RecordError:
+    """Return the error to raise when *path*, a file of a record, cannot be written."""
+    return RecordError(
+        f"{path}: the record cannot be written ({exc.strerror or exc}); what was logged before is kept, "
+        "make room or reconnect the disk, then start a new run"
+    )

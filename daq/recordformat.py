@@ -1,0 +1,223 @@
+"""The shape of a run record: file names, header, columns, and how one cell is written and read back."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import datetime
+from math import isfinite
+from typing import Literal
+
+import msgspec
+import numpy as np
+
+from analysis.model import OK, Accuracy
+
+#: Version of this layout. A reader takes its own and older ones, and refuses newer ones.
+SCHEMA = 1
+
+HEADER, READINGS, EVENTS, RESULT, MANIFEST = (
+    "header.json",
+    "readings.csv",
+    "events.csv",
+    "result.json",
+    "manifest.json",
+)
+RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
+
+READING_COLUMNS = (
+    "time_s",
+    "coil",
+    "phase",
+    "step_degC",
+    "probe_degC",
+    "resistance_ohm",
+    "voltage_V",
+    "current_A",
+    "energy_J",
+    "source",
+    "status",
+)
+EVENT_COLUMNS = ("time_s", "utc", "kind", "coil", "text")
+
+Kind = Literal["soak", "sweep"]
+Stage = Literal["as received", "after cleaning", "after heat", "before refit"]
+CloseState = Literal["complete", "stopped", "fault"]
+
+
+class FileUsed(msgspec.Struct, frozen=True, kw_only=True):
+    """One input file as used: the name it gives itself, and the SHA-256 of its text."""
+
+    name: str
+    sha256: str
+
+
+class InstrumentUsed(msgspec.Struct, frozen=True, kw_only=True):
+    """One instrument as it answered; *accuracy* is a sentence for people, *calibrated* an ISO date."""
+
+    resource: str
+    dialect: str = ""
+    identity: str = ""
+    calibrated: str = ""
+    accuracy: str = ""
+
+
+class Header(msgspec.Struct, frozen=True, kw_only=True):
+    """What is known when a run starts. *limits* carries units in its keys; *seed* is None on a real bench."""
+
+    schema: int = SCHEMA
+    start_utc: datetime
+    program: str
+    command: str
+    kind: Kind
+    simulated: bool
+    seed: int | None = None
+    rig: FileUsed
+    coil_set: FileUsed
+    fault_script: FileUsed | None = None
+    instruments: dict[str, InstrumentUsed] = {}
+    accuracy: Accuracy = Accuracy()
+    operator: str = ""
+    job: str = ""
+    stage: Stage = "as received"
+    limits: dict[str, float] = {}
+    settings: dict[str, object] = {}
+
+
+class Reading(msgspec.Struct, frozen=True, kw_only=True):
+    """One row. None is a number that was not had; *status* says why for the resistance.
+
+    *energy_J* is the energy put into this coil since the start of the run.
+    """
+
+    time_s: float
+    coil: str
+    phase: str
+    step_degC: float | None = None
+    probe_degC: float | None = None
+    resistance_ohm: float | None = None
+    voltage_V: float | None = None
+    current_A: float | None = None
+    energy_J: float | None = None
+    source: str = "ohms"
+    status: str = OK
+
+
+class Event(msgspec.Struct, frozen=True, kw_only=True):
+    """Something that happened beside the readings."""
+
+    time_s: float
+    utc: str
+    kind: str
+    coil: str
+    text: str
+
+
+class FileEntry(msgspec.Struct, frozen=True, kw_only=True):
+    """Size and hash of one file of a closed record."""
+
+    bytes: int
+    sha256: str
+
+
+class Manifest(msgspec.Struct, frozen=True, kw_only=True):
+    """What a closed record consists of."""
+
+    schema: int = SCHEMA
+    state: CloseState
+    closed_utc: datetime
+    files: dict[str, FileEntry]
+
+
+def number_cell(value: float | None, digits: int) -> str:
+    """Return *value* at *digits* decimals in its shortest spelling; empty for None, NaN and infinity."""
+    if value is None or not isfinite(value):
+        return ""
+    return repr(round(float(value), digits) + 0.0)  # + 0.0 turns -0.0 into 0.0
+
+
+# Spreadsheets run a cell that starts like this as a formula, some even after blanks or in full width.
+_RUNNABLE = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
+
+
+def text_cell(text: str) -> str:
+    """Return *text* as one CSV cell on one line that no spreadsheet runs; :func:`cell_text` undoes the mark.
+
+    Characters that do not print (line ends, tabs, NUL, lone surrogates) become blanks.
+    """
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() else " " for c in text)
+    if text.lstrip().startswith(_RUNNABLE) or text.startswith("'"):
+        text = "'" + text
+    if '"' in text or "," in text or text != text.strip():
+        text = '"' + text.replace('"', '""') + '"'
+    return text
+
+
+def cell_text(cell: str) -> str:
+    """Return the text that :func:`text_cell` wrote, its CSV quotes being off already."""
+    return cell.removeprefix("'")
+
+
+def reading_line(reading: Reading) -> str:
+    """Return the row of *reading* with its line end.
+
+    A resistance that is not finite is no reading, whatever its status claimed.
+    """
+    status = reading.status
+    ohm = reading.resistance_ohm
+    if status == OK and (ohm is None or not isfinite(ohm)):
+        status = "missing: no reading" if ohm is None else "missing: not a number"
+    cells = (
+        number_cell(reading.time_s, 4),
+        text_cell(reading.coil),
+        text_cell(reading.phase),
+        number_cell(reading.step_degC, 3),
+        number_cell(reading.probe_degC, 4),
+        number_cell(ohm, 6),
+        number_cell(reading.voltage_V, 6),
+        number_cell(reading.current_A, 6),
+        number_cell(reading.energy_J, 4),
+        text_cell(reading.source),
+        text_cell(status),
+    )
+    return ",".join(cells) + "\n"
+
+
+def event_line(event: Event) -> str:
+    """Return the row of *event* with its line end."""
+    cells = (
+        number_cell(event.time_s, 4),
+        text_cell(event.utc),
+        text_cell(event.kind),
+        text_cell(event.coil),
+        text_cell(event.text),
+    )
+    return ",".join(cells) + "\n"
+
+
+def json_text(value: object) -> bytes:
+    """Return *value* (structs, dataclasses, arrays, numpy numbers) as indented UTF-8 JSON.
+
+    NaN and infinity become null. Text from a command line may hold bytes that are no text
+    (lone surrogates); they become question marks.
+    """
+    plain = msgspec.to_builtins(value, enc_hook=_plain, str_keys=True)
+    text = json.dumps(_finite(plain), ensure_ascii=False, indent=2, allow_nan=False) + "\n"
+    return text.encode("utf-8", "replace")
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, np.ndarray | np.generic):
+        return value.tolist()
+    raise TypeError(f"a record cannot hold {type(value).__name__}: {value!r}")
+
+
+def _finite(value: object) -> object:
+    if isinstance(value, float) and not isfinite(value):
+        return None
+    if isinstance(value, Mapping):
+        return {key: _finite(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(item) for item in value]
+    return value
