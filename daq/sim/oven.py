@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 TICK_S = 1.0
 #: Inside this distance from the setpoint the integral works; outside it would only wind up.
 _INTEGRAL_BAND_K = 6.0
-#: The vent opens this far above the setpoint.
+#: The vent opens this far above the setpoint and closes at it: the overshoot of a rise leaves it shut.
 _VENT_K = 3.0
 _READ_S = 0.02
 
@@ -56,7 +56,10 @@ class OvenAir:
         if abs(error_K) < _INTEGRAL_BAND_K:
             self._integral = min(max(self._integral + oven.integral_per_K_s * error_K * TICK_S, 0.0), 1.0)
         self._command = min(max(oven.proportional_per_K * error_K + self._integral, 0.0), 1.0)
-        self._loss_s = oven.vented_loss_s if error_K < -_VENT_K else oven.closed_loss_s
+        if error_K < -_VENT_K:
+            self._loss_s = oven.vented_loss_s
+        elif error_K >= 0.0:
+            self._loss_s = oven.closed_loss_s
 
     def advance(self, dt_s: float) -> None:
         """Advance heater and air by *dt_s* with the present command."""
