@@ -7,7 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, TypeVar
 
 import msgspec
 
@@ -18,6 +18,7 @@ NotNegative = Annotated[float, msgspec.Meta(ge=0)]
 Share = Annotated[float, msgspec.Meta(ge=0, lt=1)]
 Channel = Annotated[int, msgspec.Meta(ge=1, le=9999)]
 Label = Annotated[str, msgspec.Meta(min_length=1, max_length=40)]
+_Shape = TypeVar("_Shape")
 
 
 class Thermal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -58,8 +59,8 @@ class Dropouts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
     onset_degC: float
     reference_degC: float = 90.0
-    open_share: Share
-    mean_open_s: Positive = 0.2
+    open_share: Annotated[float, msgspec.Meta(ge=0, le=0.5)]
+    mean_open_s: Annotated[float, msgspec.Meta(ge=0.005, le=60)] = 0.2
 
 
 class Drift(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -175,13 +176,22 @@ def load(path: Path) -> FaultScript:
     for key, value in _numbers("", raw):
         if not math.isfinite(value):
             raise InputError(f"{path}: key {key}: {value} is not a finite number; write one")
-    try:
-        script = msgspec.convert(raw, FaultScript)
-    except msgspec.ValidationError as exc:
-        raise InputError(f"{path}: {_explain(str(exc))}") from exc
+    kinds = raw.get("kinds")
+    if isinstance(kinds, dict):
+        # One by one, because the checker does not say which key of a dictionary it is at.
+        for name, table in kinds.items():
+            _convert(path, f"kinds.{name}", table, Kind)
+    script = _convert(path, "", raw, FaultScript)
     for key, complaint in _contradictions(script):
         raise InputError(f"{path}: key {key}: {complaint}")
     return script
+
+
+def _convert(path: Path, key: str, raw: object, shape: type[_Shape]) -> _Shape:
+    try:
+        return msgspec.convert(raw, shape)
+    except msgspec.ValidationError as exc:
+        raise InputError(f"{path}: {_explain(key, _one_line(exc))}") from exc
 
 
 def _numbers(key: str, value: object) -> Iterator[tuple[str, float]]:
@@ -199,18 +209,18 @@ def _one_line(exc: Exception) -> str:
     return " ".join(str(exc).split())
 
 
-def _explain(text: str) -> str:
+def _explain(key: str, text: str) -> str:
     """Turn the checker's words into "key ...: what is wrong; what to do"."""
     message, _, where = text.partition(" - at ")
-    place = where.strip("`").removeprefix("$").removeprefix(".")
+    place = (key + where.strip("`").removeprefix("$")).removeprefix(".")
     if found := re.match(r"Object (contains unknown|missing required) field `(.+)`", message):
-        key = f"{place}.{found[2]}" if place else found[2]
+        name = f"{place}.{found[2]}" if place else found[2]
         wrong = (
             "is not known; remove it or correct its spelling"
             if "unknown" in found[1]
             else "is missing; add it"
         )
-        return f"key {key}: {wrong}"
+        return f"key {name}: {wrong}"
     return f"key {place or '(top)'}: {message[:1].lower()}{message[1:]}; correct the value"
 
 
@@ -228,6 +238,12 @@ def _contradictions(script: FaultScript) -> Iterator[tuple[str, str]]:
         drops = part.dropouts
         if drops is not None and not drops.onset_degC < drops.reference_degC:
             yield f"{at}.dropouts.onset_degC", "must be below reference_degC"
+    oven = script.oven
+    if oven is not None and not oven.heater_lag_s < min(oven.vented_loss_s, oven.closed_loss_s):
+        yield (
+            "oven.heater_lag_s",
+            "must be below vented_loss_s and closed_loss_s: a heater is faster than its oven",
+        )
     yield from _wiring_contradictions(script.wiring, labels)
 
 

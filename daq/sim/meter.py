@@ -61,11 +61,9 @@ class MeterInstrument(Instrument):
         self._world = world
         self._meter = meter
         self._rng = rng
-        self._gain: dict[float, float] = {}
-        self._offset: dict[float, float] = {}
-        for span in (*_TEST_A, *(-span for span in _VOLT_RANGES)):  # negative keys: volts
-            self._gain[span] = 1.0 + meter.gain_error_rel * float(rng.uniform(-1.0, 1.0))
-            self._offset[span] = abs(span) * meter.offset_error_of_range * float(rng.uniform(-1.0, 1.0))
+        # Both ohms functions share a range's current source, so they share its errors.
+        self._ohms_errors = {span: self._draw_error(span) for span in _TEST_A}
+        self._volts_errors = {span: self._draw_error(span) for span in _VOLT_RANGES}
         self._function: Function = "VOLT:DC"
         self._setups: dict[Function, _Setup] = {}
         self.reset()
@@ -79,6 +77,11 @@ class MeterInstrument(Instrument):
             lambda: "1" if self._setups["FRES"].offset_compensation else "0",
         )
         self.query("READ", self._read)
+
+    def _draw_error(self, span: float) -> tuple[float, float]:
+        """Draw gain and offset of one range, for good, within the specification."""
+        gain, offset = self._rng.uniform(-1.0, 1.0, 2).tolist()
+        return 1.0 + self._meter.gain_error_rel * gain, self._meter.offset_error_of_range * span * offset
 
     def reset(self) -> None:
         """Volts, widest ranges, 10 power line cycles."""
@@ -125,8 +128,8 @@ class MeterInstrument(Instrument):
         with world.lock:
             ended_s = world.catch_up()
             if self._function == "VOLT:DC":
-                return self._reply(self._volts(), -setup.range, setup.nplc)
-            return self._reply(self._ohms(setup, began_s, ended_s), setup.range, setup.nplc)
+                return self._reply(self._volts(), setup, self._volts_errors[setup.range])
+            return self._reply(self._ohms(setup, began_s, ended_s), setup, self._ohms_errors[setup.range])
 
     def _volts(self) -> float:
         world = self._world
@@ -201,16 +204,16 @@ class MeterInstrument(Instrument):
         live = [path.coil for path in paths if path.role == "sense" and path.coil in drive.coil_A]
         return drive.voltage_V if live else 0.0
 
-    def _reply(self, true: float, span: float, nplc: float) -> str:
-        """Add the meter's errors to *true* on the range keyed *span* and write it as NR3."""
-        full = abs(span)
+    def _reply(self, true: float, setup: _Setup, error: tuple[float, float]) -> str:
+        """Add the meter's errors to *true* and write it as NR3, or as overload."""
         if not math.isfinite(true):
             return f"{_OVERLOAD:+.8E}"
-        noise = self._meter.noise_of_range * full / math.sqrt(nplc)
-        if nplc < 1.0:
+        noise = self._meter.noise_of_range * setup.range / math.sqrt(setup.nplc)
+        if setup.nplc < 1.0:
             noise *= 4.0  # mains hum no longer averages out
-        value = true * self._gain[span] + self._offset[span] + noise * float(self._rng.standard_normal())
-        if abs(value) > _FULL * full:
+        gain, offset = error
+        value = true * gain + offset + noise * float(self._rng.standard_normal())
+        if abs(value) > _FULL * setup.range:
             return f"{math.copysign(_OVERLOAD, value):+.8E}"
-        digit = full * (1e-6 if nplc >= 1.0 else 1e-5)
+        digit = setup.range * (1e-6 if setup.nplc >= 1.0 else 1e-5)
         return f"{round(value / digit) * digit:+.8E}"

@@ -187,7 +187,7 @@ class Instrument(ABC):
         replies: list[str] = []
         path = ""
         for unit in units:
-            header, _, rest = unit.strip().partition(" ")
+            header, *rest = unit.split(None, 1) or ("",)
             if not header:
                 continue
             header = header.upper()
@@ -197,7 +197,7 @@ class Instrument(ABC):
                 header = path + header
             if header[0] != "*":
                 path = header[: header.rfind(":") + 1]
-            reply = self._unit(header, rest.strip())
+            reply = self._unit(header, rest[0].strip() if rest else "")
             if isinstance(reply, str):
                 replies.append(reply)
             elif reply is not None:

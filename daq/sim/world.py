@@ -77,7 +77,7 @@ class World:
 
     def _step(self, target_s: float) -> None:
         stage = self.stage
-        live = stage.level_V > 0.0 and bool(self.harness.powered)
+        live = stage.level_V > 0.0
         longest_s = math.inf
         if stage.slewing:
             longest_s = _SLEW_STEP_S
@@ -117,9 +117,11 @@ class World:
                 power_W[index] = copper_W
                 # Heat of the joint is made in the terminal and goes to the air.
                 coil.energy_J += (copper_W + current_A**2 * coil.joint_ohm) * dt_s
-            self.stage.protect(drive.voltage_V, drive.current_A)
         self.bank.step(dt_s, power_W, air_degC, self.air_degC)
         self.stage.slew(dt_s)
+        if self.stage.level_V > 0.0:
+            after = self.drive()
+            self.stage.protect(after.voltage_V, after.current_A)
 
     @property
     def air_degC(self) -> float:
