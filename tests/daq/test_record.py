@@ -218,7 +218,7 @@ def file_size_limit(size: int) -> Iterator[None]:
 
 
 def test_a_full_disk_keeps_whole_rows(tmp_path: Path) -> None:
-    """When the disk takes only part of a row, the part is taken back, the error says so, and the rest reads."""
+    """When the disk takes only part of a row, the part is taken back and an error says so."""
     with start(tmp_path) as writer:
         writer.row(reading(0))
         size = (writer.folder / "readings.csv").stat().st_size

@@ -32,6 +32,7 @@ for number in range(1_000_000):
 
 
 def closed(parent: Path, rows: int = 3) -> Path:
+    """Return the folder of a complete record."""
     with start(parent) as writer:
         for number in range(rows):
             writer.row(reading(number))
@@ -40,6 +41,7 @@ def closed(parent: Path, rows: int = 3) -> Path:
 
 
 def flip(path: Path, at: int) -> None:
+    """Flip one bit of the byte at *at*."""
     data = bytearray(path.read_bytes())
     data[at] ^= 0x04
     path.write_bytes(data)
@@ -48,7 +50,7 @@ def flip(path: Path, at: int) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, 2, 3, 4])
 def test_a_killed_run_reads_up_to_its_last_row(tmp_path: Path, seed: int) -> None:
-    """After kill -9 at a random instant each row that was acknowledged is there, and the run says it was cut."""
+    """After kill -9 at a random instant each acknowledged row is there, and the run says it was cut."""
     instants = random.Random(seed)
     with subprocess.Popen(
         [sys.executable, "-c", CHILD, str(tmp_path)], cwd=ROOT, stdout=subprocess.PIPE
