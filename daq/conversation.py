@@ -1,0 +1,277 @@
+"""Talking with one instrument in its dialect: settings are confirmed, replies parse or stop the run.
+
+After each setting the error queue is read, and what matters is read back. A reply is matched from
+end to end. After a reply that came late or not at all, the conversation is brought in step again before
+the question is put once more; a setting is never repeated.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+
+from daq.answer import Answer, reply_error
+from daq.clock import Clock
+from daq.dialect import Op, RoleDialect
+from daq.dialectroles import ROLES, OpKind
+from daq.errors import IdentityError, InputError, LinkError, ReadbackError, RefusedError, ReplyError
+from daq.links.base import Link
+from daq.scpi import (
+    NO_READING,
+    Number,
+    ReplyPattern,
+    format_command,
+    parse_error_entry,
+    placeholders,
+    spell_words,
+)
+from daq.wire import Wire
+
+__all__ = ["Conversation", "Number"]
+
+#: More entries than any instrument's queue holds; one that never empties is broken.
+_QUEUE_LIMIT = 50
+
+
+class Conversation:
+    """One instrument in one role. Any thread may call; one exchange goes on at a time.
+
+    *name* is what messages call the instrument, such as ``supply``; *params* are words of the rig
+    file for the dialect's templates, such as the channel.
+
+    Every method that talks raises LinkError (after one retry of a question whose reply did not
+    come), and ReplyError when a reply is not what the dialect declares.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        role: RoleDialect,
+        *,
+        name: str,
+        clock: Clock,
+        params: Mapping[str, object] | None = None,
+    ) -> None:
+        # An instrument that has no channels has channel 1.
+        given = {k: v for k, v in (params or {}).items() if k in role.params or (k, v) != ("channel", 1)}
+        if unknown := sorted(set(given) - set(role.params)):
+            raise InputError(
+                f"{name}: dialect '{role.dialect}' takes no {unknown[0]!r}, expected {spell_words(role.params)}"
+            )
+        self.name = name
+        self._role = role
+        self._constants: dict[str, object] = {**role.params, **given}
+        self._wire = Wire(link, role.link, clock=clock, name=name)
+        self._patterns: dict[tuple[object, ...], ReplyPattern] = {}
+        self._lock = threading.RLock()
+        self._finished = False
+
+    def start(self, expected_identity: str | None) -> str:
+        """Send what the dialect starts with, empty the error queue, and return the identity.
+
+        An instrument whose dialect has no identity question gives an empty text.
+
+        Raises:
+            IdentityError: *expected_identity* is not part of the answer (capitals do not matter).
+        """
+        with self._exchange():
+            self._wire.drain()
+            for template in self._role.start:
+                self._wire.command(self._filled(template, {}))
+            self._read_error_queue()
+            op = self._role.identity
+            if op is None:
+                if expected_identity:
+                    raise IdentityError(
+                        f"{self.name}: dialect '{self._role.dialect}' has no identity question, so "
+                        f"{expected_identity!r} cannot be checked; leave the identity out of the rig file"
+                    )
+                return ""
+            answer = self._ask("identity", op, {})
+            identity = answer.text()
+            if not identity:
+                raise answer.error("an identity")
+            if expected_identity and expected_identity.casefold() not in identity.casefold():
+                raise IdentityError(
+                    f"{self.name}: {self._wire.resource} answers {identity!r}, expected "
+                    f"{expected_identity!r} in it; check the address and the cables"
+                )
+            self._wire.known = (answer.command, answer.reply)
+            return identity
+
+    def has(self, op: str) -> bool:
+        """Tell whether the dialect has this op of the role."""
+        return op in self._role.ops
+
+    def tell(self, op: str, **params: object) -> None:
+        """Send a setting once, read the error queue until empty, and read back what the dialect verifies.
+
+        Raises:
+            RefusedError: the error queue names an error.
+            ReadbackError: the setting read back is another.
+        """
+        entry, kind = self._op(op, params)
+        if entry.set is None:
+            raise InputError(f"{self.name}: {op} is only a question in dialect '{self._role.dialect}'")
+        with self._exchange():
+            for each in _one_by_one(entry.set, params):
+                command = self._filled(entry.set, each)
+                self._wire.command(command)
+                if refusals := self._read_error_queue():
+                    raise RefusedError(
+                        f"{self.name}: {command!r} was refused: {'; '.join(refusals)}; expected no error"
+                    )
+                if entry.verify:
+                    self._verify(op, entry, kind, command, each)
+
+    def ask_number(self, op: str, **params: object) -> Number:
+        """Ask for a number in the op's unit."""
+        entry, _ = self._op(op, params)
+        with self._exchange():
+            if entry.silent and entry.ask is not None:
+                command = self._filled(entry.ask, params)
+                reply = self._wire.ask_or_silence(command)
+                if reply is None:
+                    return Number(None, NO_READING)
+                return self._matched(entry, command, reply, params).number()
+            return self._ask(op, entry, params).number()
+
+    def ask_numbers(self, op: str, **params: object) -> list[Number]:
+        """Ask for numbers between commas, in the op's unit."""
+        entry, _ = self._op(op, params)
+        with self._exchange():
+            return self._ask(op, entry, params).numbers()
+
+    def ask_state(self, op: str, **params: object) -> bool:
+        """Ask for a state."""
+        entry, _ = self._op(op, params)
+        with self._exchange():
+            return self._ask(op, entry, params).state(self._role.words, params.get("channel"))
+
+    def ask_text(self, op: str, **params: object) -> str:
+        """Ask for a word, such as the mode."""
+        entry, _ = self._op(op, params)
+        with self._exchange():
+            return self._ask(op, entry, params).text()
+
+    def finish(self) -> None:
+        """Send what the dialect ends with (back to local); a second call does nothing.
+
+        On a link that had failed before, another failure is no news and is not raised.
+        """
+        with self._exchange():
+            if self._finished:
+                return
+            self._finished = True
+            had_failed = self._wire.failed
+            try:
+                for template in self._role.stop:
+                    self._wire.command(self._filled(template, {}))
+            except LinkError:
+                if not had_failed:
+                    raise
+
+    @contextmanager
+    def _exchange(self) -> Iterator[None]:
+        """Hold off other threads; after a reply that does not parse, the next exchange gets in step first."""
+        with self._lock:
+            try:
+                yield
+            except ReplyError:
+                self._wire.in_step = False
+                raise
+
+    def _op(self, op: str, params: Mapping[str, object]) -> tuple[Op, OpKind]:
+        entry, kind = self._role.ops.get(op), ROLES[self._role.role].get(op)
+        if entry is None or kind is None:
+            raise InputError(
+                f"{self.name}: dialect '{self._role.dialect}' has no {op} for a {self._role.role}"
+            )
+        if unknown := sorted(set(params) - set(kind.params)):
+            raise InputError(
+                f"{self.name}: {op} takes no {unknown[0]!r}, expected {spell_words(kind.params)}"
+            )
+        return entry, kind
+
+    def _filled(self, template: str, params: Mapping[str, object]) -> str:
+        given = {**self._constants, **params}
+        names = {name for name, _ in placeholders(template)}
+        return format_command(template, {k: v for k, v in given.items() if k in names}, self._role.words)
+
+    def _ask(self, op: str, entry: Op, params: Mapping[str, object]) -> Answer:
+        if entry.ask is None:
+            raise InputError(f"{self.name}: {op} cannot be asked in dialect '{self._role.dialect}'")
+        command = self._filled(entry.ask, params)
+        return self._matched(entry, command, self._wire.ask(command), params)
+
+    def _matched(self, entry: Op, command: str, reply: str, params: Mapping[str, object]) -> Answer:
+        if entry.length is not None and len(reply.strip()) != entry.length:
+            raise reply_error(self.name, command, reply, f"{entry.length} characters")
+        for template in entry.replies:
+            pattern = self._pattern(template, params, scaled=entry.scaled)
+            fields = pattern.match(reply)
+            if fields is not None:
+                return Answer(self.name, entry, command, reply, pattern, fields)
+        raise reply_error(self.name, command, reply, spell_words(entry.replies))
+
+    def _pattern(self, template: str, params: Mapping[str, object], *, scaled: bool = False) -> ReplyPattern:
+        given = {**self._constants, **params}
+        key = (template, scaled, *sorted(given.items()))
+        if key not in self._patterns:
+            self._patterns[key] = ReplyPattern(
+                template, given, words=self._role.words, special=self._role.special, scaled=scaled
+            )
+        return self._patterns[key]
+
+    def _verify(self, op: str, entry: Op, kind: OpKind, command: str, params: Mapping[str, object]) -> None:
+        wanted: object
+        found: object
+        if kind.takes == "state":
+            wanted, found = params["state"], self.ask_state(op)
+            same = wanted == found
+        elif kind.takes == "value":
+            wanted, number = params["value"], self.ask_number(op)
+            found = number.status if number.value is None else number.value
+            # The last binary digit of a difference of decimals is not the instrument's doing.
+            margin = (entry.tolerance or 0.0) * (1 + 1e-9)
+            same = number.value is not None and abs(number.value - float(str(wanted))) <= margin
+        else:
+            wanted, reply = spell_words(entry.replies), self._wire.ask(self._filled(entry.ask or "", {}))
+            found = reply
+            same = any(self._pattern(each, {}).match(reply) is not None for each in entry.replies)
+        if not same:
+            raise ReadbackError(
+                f"{self.name}: after {command!r} {op} reads back {found!r}, expected {wanted!r}"
+                + (f" within {entry.tolerance:g}" if entry.tolerance else "")
+            )
+
+    def _read_error_queue(self) -> list[str]:
+        errors = self._role.errors
+        found: list[str] = []
+        while errors is not None:
+            command = self._filled(errors.ask, {})
+            reply = self._wire.ask(command)
+            fields = self._pattern(errors.reply or "{text}", {}).match(reply) or {}
+            entry = parse_error_entry(fields.get("text", "") if errors.reply is None else _joined(fields))
+            if entry is None:
+                raise reply_error(self.name, command, reply, "an error number and its text")
+            if entry[0] in errors.none:
+                break
+            found.append(f"{entry[0]} {entry[1]}".strip())
+            if len(found) >= _QUEUE_LIMIT:
+                raise RefusedError(f"{self.name}: the error queue does not empty, last entry {found[-1]!r}")
+        return found
+
+
+def _joined(fields: Mapping[str, str]) -> str:
+    """Put the fields of a declared error entry in the common order: number, text."""
+    return f"{fields.get('code', '')},{fields.get('text') or fields.get('quoted') or ''}"
+
+
+def _one_by_one(template: str, params: Mapping[str, object]) -> list[Mapping[str, object]]:
+    """Split a list of channels where *template* takes one channel a command."""
+    names = {name for name, _ in placeholders(template)}
+    if "channels" not in params or "channels" in names:
+        return [params]
+    return [{"channel": each.strip()} for each in str(params["channels"]).split(",")]
