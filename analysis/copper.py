@@ -24,7 +24,7 @@ ALPHA20_PER_K = 0.00393
 #: Standard uncertainty of alpha20 for one batch of winding wire.
 #: alpha20 grows with conductivity: 0.00393 times the IACS share (rule of Dellinger, Bull. Bureau of
 #: Standards 7 (1911) 71, from memory). Annealed winding wire of electrolytic copper is at 100 % IACS within
-#: about one per cent (common practice, no source), so alpha20 lies within +-0.00004 of 0.00393, evenly spread.
+#: about one per cent (common practice, no source): alpha20 lies within +-0.00004 of 0.00393, evenly spread.
 ALPHA20_U_PER_K = 0.00004 / sqrt(3.0)
 
 #: What print gives for copper of all sorts: 97 % IACS hard wire to pure copper (CRC Handbook, wire tables,
