@@ -191,11 +191,11 @@ class Instrument(ABC):
             if not header:
                 continue
             header = header.upper()
-            if header[0] == ":":
+            if header.startswith(":"):
                 header = header[1:]
-            elif header[0] != "*":
+            elif not header.startswith("*"):
                 header = path + header
-            if header[0] != "*":
+            if not header.startswith("*"):
                 path = header[: header.rfind(":") + 1]
             reply = self._unit(header, rest[0].strip() if rest else "")
             if isinstance(reply, str):
