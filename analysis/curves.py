@@ -1,0 +1,166 @@
+"""Figures of one coil: resistance against temperature, and resistance and current against time.
+
+Every series differs by marker and line style as well as by colour, so the curves survive a grey
+printer and a colour-blind reader. The same data gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, get_font
+
+from analysis import report_words as words
+from analysis.model import CoilResult, Limits, Trace
+from analysis.panels import against_temperature, current_in_time, phases, resistance_in_time
+from analysis.plot_data import time_unit
+
+#: Width and height on paper, mm -> inch: the width of the text of an A4 page, two figures a page.
+SIZE_INCH = (6.9, 2.45)
+
+_RC: Any = {
+    "font.family": "DejaVu Sans",
+    "font.size": 6.5,
+    "axes.labelsize": 6.5,
+    "axes.linewidth": 0.5,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "xtick.labelsize": 6,
+    "ytick.labelsize": 6,
+    "xtick.major.width": 0.5,
+    "ytick.major.width": 0.5,
+    "xtick.major.size": 2.5,
+    "ytick.major.size": 2.5,
+    "hatch.linewidth": 0.3,
+    "legend.fontsize": 5.5,
+    "legend.facecolor": "white",
+    "legend.edgecolor": "none",
+    "legend.framealpha": 0.85,
+    "svg.fonttype": "path",  # outlines: the text needs no font where the file is read
+    "svg.hashsalt": "coilsoak",
+    "text.parse_math": False,  # a '$' in a label is a '$'
+    "savefig.dpi": 170,
+}
+
+
+@contextmanager
+def _style() -> Iterator[None]:
+    """Our drawing settings and nobody else's, for as long as the block lasts."""
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(_RC)
+        yield
+
+
+@lru_cache(maxsize=1)
+def drawable() -> frozenset[int]:
+    """Code points that the font of the figures and of the report can draw."""
+    path = findfont(FontProperties(family="DejaVu Sans"), fallback_to_default=True)
+    return frozenset(get_font(path).get_charmap())
+
+
+def curve_stem(coil: str) -> str:
+    """A file name stem for a coil's curves, harmless whatever the label.
+
+    Args:
+        coil: label of the coil, any text.
+
+    Returns:
+        ``curve_<label>``; a label that had to be changed carries a short hash of the original, so that
+        two labels never share a file.
+    """
+    safe = re.sub(r"[^A-Za-z0-9_-]+", "-", coil)[:40].strip("-")
+    if safe != coil:
+        digest = hashlib.sha256(coil.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+        safe = f"{safe}-{digest}" if safe else digest
+    return f"curve_{safe}"
+
+
+def write_curves(folder: Path, result: CoilResult, trace: Trace, limits: Limits | None = None) -> list[Path]:
+    """Draw the curves of one coil and write them as PNG and SVG.
+
+    Args:
+        folder: an existing folder.
+        result: judgement of the coil; its line and settled points are drawn.
+        trace: readings of the coil, shape (n,) each; n may be 0.
+        limits: what the coil's kind is held to; draws the band of permitted R20 along the copper law.
+
+    Returns:
+        The PNG path and the SVG path.
+
+    Raises:
+        OSError: a file could not be written.
+    """
+    stem = folder / curve_stem(result.coil)
+    with _style():
+        figure = _draw(result, trace, limits, titled=True)
+        return [
+            _save(figure, stem.with_suffix(".png"), "png"),
+            _save(figure, stem.with_suffix(".svg"), "svg"),
+        ]
+
+
+def curve_svg(result: CoilResult, trace: Trace, limits: Limits | None = None) -> bytes:
+    """The curves of one coil as SVG without a title, to stand under a heading of a page."""
+    with _style():
+        buffer = io.BytesIO()
+        _write(_draw(result, trace, limits, titled=False), buffer, "svg")
+        return buffer.getvalue()
+
+
+def _save(figure: Figure, path: Path, kind: str) -> Path:
+    with path.open("wb") as file:
+        _write(figure, file, kind)
+    return path
+
+
+def _write(figure: Figure, file: Any, kind: str) -> None:
+    # No date and no version of the drawing library: same data, same bytes.
+    nothing = {"Software": None} if kind == "png" else {"Date": None, "Creator": None}
+    figure.savefig(file, format=kind, metadata=nothing)
+
+
+def _draw(result: CoilResult, trace: Trace, limits: Limits | None, *, titled: bool) -> Figure:
+    figure = Figure(figsize=SIZE_INCH)
+    top = 0.90 if titled else 0.97
+    timed = bool(np.isfinite(trace.time_s).any())
+    flowing = bool(np.isfinite(trace.current_A).any())
+    if titled:
+        title = words.FIGURE_TITLE.format(
+            coil=result.coil, kind=result.kind, verdict=words.VERDICT[result.verdict]
+        )
+        figure.text(0.008, 0.985, _shown(title), va="top", fontsize=7.5, fontweight="bold")
+    against_temperature(
+        figure.add_axes((0.065, 0.15, 0.40 if timed else 0.92, top - 0.15)), result, trace, limits
+    )
+    if timed:
+        left, width, strip = 0.545, 0.445, 0.035
+        split = 0.40 if flowing else 0.15
+        shown = figure.add_axes((left, split + 0.03 if flowing else split, width, top - split - 0.115))
+        panels = [shown]
+        resistance_in_time(shown, result, trace)
+        if flowing:
+            current = figure.add_axes((left, 0.15, width, split - 0.15 - 0.02), sharex=shown)
+            shown.tick_params(labelbottom=False)
+            current_in_time(current, trace)
+            panels.append(current)
+        panels[-1].set_xlabel(words.TIME_AXIS.format(unit=time_unit(trace)[0]))
+        bar = figure.add_axes((left, top - strip - 0.04, width, strip), sharex=shown)
+        phases(bar, panels, trace)
+    return figure
+
+
+def _shown(text: str, most: int = 90) -> str:
+    """Text cut to *most* characters, with a stand-in for what the font has no sign for."""
+    text = text if len(text) <= most else text[: most - 1] + "…"
+    return "".join(c if ord(c) in drawable() and c.isprintable() else "\ufffd" for c in text)

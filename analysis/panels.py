@@ -1,0 +1,223 @@
+"""The panels of a coil's figure. Series differ by marker and line as well as by colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.patches import Patch
+from numpy.typing import NDArray
+
+from analysis import report_words as words
+from analysis.copper import resistance_factor
+from analysis.model import OK, OVER_RANGE, PHASES, CoilResult, FloatArray, Limits, Trace
+from analysis.plot_data import finite, phase_spans, thin_cloud, thin_line, time_unit, view
+
+# The eight-colour set of Okabe and Ito, told apart by the common kinds of colour blindness.
+_BLUE, _ORANGE, _RED, _INK = "#0072B2", "#E69F00", "#D55E00", "#000000"
+
+# Every phase its own grey (and hatch where greys run out); the panels behind the data take a paler one.
+_PHASE_GREY = dict(zip(PHASES, ("1.0", "0.95", "0.80", "0.45", "0.65", "0.92", "1.0", "1.0"), strict=True))
+_PHASE_HATCH = {"rise": "////", "cool": "\\\\\\\\", "return": "....", "sweep": "||||"}
+_SHADED = {"hold": "0.93", "drive": "0.80", "heat": "0.88"}
+
+
+@dataclass(frozen=True)
+class _Series:
+    """One kind of reading and how it looks."""
+
+    source: str
+    label: str
+    marker: str
+    colour: str
+
+    def rows(self, trace: Trace) -> NDArray[np.bool_]:
+        """Which rows are of this kind; a reading that does not say is taken as plain ohms."""
+        mine: NDArray[np.bool_] = trace.source == self.source
+        return mine | ~np.isin(trace.source, _SOURCES) if self.source == "ohms" else mine
+
+
+_SOURCES = ("ohms", "typed", "V/I")
+_SERIES = (
+    _Series("ohms", words.OHMS_SERIES, ".", _BLUE),
+    _Series("typed", words.TYPED_SERIES, "x", _INK),
+    _Series("V/I", words.DRIVEN_SERIES, "s", _ORANGE),
+)
+
+
+def against_temperature(axes: Axes, result: CoilResult, trace: Trace, limits: Limits | None) -> None:
+    """Readings, settled points, fitted line and limits against probe temperature; opens at the top edge."""
+    probe, ohms = trace.probe_degC, trace.resistance_ohm
+    seen = np.isfinite(probe) & np.isfinite(ohms) & (trace.status == OK)
+    is_open = np.isfinite(probe) & (trace.status == OVER_RANGE)
+    reach = np.concatenate([probe[seen | is_open], finite(result.point_degC)])
+    span = np.array([reach.min(), reach.max()]) if reach.size else np.empty(0)
+    line = np.empty(0)
+    if result.r20_ohm is not None and result.alpha20_per_K is not None:
+        line = result.r20_ohm * resistance_factor(span, result.alpha20_per_K)
+    low, high = view(ohms[seen], np.concatenate([finite(result.point_ohm), line]))
+
+    if limits is not None and limits.r20_ohm is not None and span.size:
+        copper = limits.r20_ohm * resistance_factor(span)
+        for sign, label in ((-1.0, words.LIMIT_LINES), (1.0, None)):
+            axes.plot(
+                span, copper * (1.0 + sign * limits.r20_tolerance_rel), ":", color="0.35", lw=0.8, label=label
+            )
+    for series in _SERIES:
+        mine = np.flatnonzero(seen & series.rows(trace))
+        mine = mine[thin_cloud(probe[mine], ohms[mine])]
+        if mine.size:
+            axes.plot(
+                probe[mine],
+                ohms[mine],
+                series.marker,
+                color=series.colour,
+                ms=2.2,
+                mew=0.4,
+                alpha=0.35,
+                mfc="none" if series.marker == "s" else series.colour,
+                label=series.label,
+            )
+    if line.size:
+        axes.plot(span, line, "-", color=_INK, lw=0.9, label=words.FITTED_LINE)
+    if result.point_degC.size:
+        axes.plot(
+            result.point_degC,
+            result.point_ohm,
+            "o",
+            color=_INK,
+            mfc="white",
+            ms=4,
+            mew=0.9,
+            label=words.SETTLED_POINTS,
+        )
+    _edge_marks(axes, probe[is_open], words.OPEN_LABEL)
+    axes.set_ylim(low, high)
+    _off_scale(axes, probe[seen], ohms[seen])
+    axes.set_xlabel(words.PROBE_AXIS)
+    axes.set_ylabel(words.RESISTANCE_AXIS)
+    if axes.get_legend_handles_labels()[0]:
+        # A winding's resistance rises with temperature: the lower right corner stays free.
+        legend = axes.legend(loc="lower right", handlelength=1.8, borderaxespad=0.3, labelspacing=0.35)
+        for handle in legend.legend_handles:
+            if handle is not None:
+                handle.set_alpha(1.0)
+
+
+def resistance_in_time(axes: Axes, result: CoilResult, trace: Trace) -> None:
+    """Resistance against time; a gap of the readings is a gap of the line."""
+    scale = time_unit(trace)[1]
+    ohms = np.where(trace.status == OK, trace.resistance_ohm, np.nan)
+    low, high = view(finite(ohms), finite(result.point_ohm))
+    for series in _SERIES:
+        mine = np.flatnonzero(series.rows(trace))
+        mine = mine[thin_line(trace.time_s[mine], ohms[mine])]
+        if np.isfinite(ohms[mine]).any():
+            axes.plot(
+                trace.time_s[mine] / scale,
+                ohms[mine],
+                marker=series.marker,
+                color=series.colour,
+                ms=1.8,
+                mew=0.4,
+                ls="-" if series.source == "ohms" else "none",
+                lw=0.5,
+                mfc="none" if series.marker == "s" else series.colour,
+            )
+    _edge_marks(axes, trace.time_s[trace.status == OVER_RANGE] / scale, None)
+    axes.set_ylim(low, high)
+    _off_scale(axes, trace.time_s / scale, ohms)
+    axes.set_ylabel(words.RESISTANCE_AXIS)
+
+
+def current_in_time(axes: Axes, trace: Trace) -> None:
+    """Current against time, with its zero in view."""
+    scale = time_unit(trace)[1]
+    kept = thin_line(trace.time_s, trace.current_A)
+    axes.plot(trace.time_s[kept] / scale, trace.current_A[kept], "-", color=_INK, lw=0.7)
+    axes.set_ylabel(words.CURRENT_AXIS)
+    axes.set_ylim(bottom=min(0.0, float(finite(trace.current_A).min())))
+
+
+def phases(bar: Axes, panels: list[Axes], trace: Trace) -> None:
+    """A strip that names the phases, and a paler shade of the busy ones behind the panels."""
+    bar.set_axis_off()
+    bar.set_ylim(0.0, 1.0)
+    scale = time_unit(trace)[1]
+    spans = phase_spans(trace)
+    for phase, start, end in spans:
+        bar.axvspan(
+            start / scale,
+            end / scale,
+            facecolor=_PHASE_GREY.get(phase, "1.0"),
+            hatch=_PHASE_HATCH.get(phase),
+            edgecolor="0.35",
+            lw=0.25,
+        )
+        if phase in _SHADED:
+            for panel in panels:
+                panel.axvspan(start / scale, end / scale, color=_SHADED[phase], lw=0, zorder=0)
+    names = [name for name in PHASES if any(phase == name for phase, _, _ in spans)]
+    handles = [
+        Patch(
+            facecolor=_PHASE_GREY[n],
+            hatch=_PHASE_HATCH.get(n),
+            edgecolor="0.35",
+            lw=0.25,
+            label=words.PHASE[n],
+        )
+        for n in names
+    ]
+    if handles:
+        bar.legend(
+            handles=handles,
+            loc="lower left",
+            bbox_to_anchor=(0.0, 0.9),
+            ncols=len(handles),
+            borderaxespad=0.0,
+            borderpad=0.2,
+            handlelength=1.4,
+            handletextpad=0.4,
+            columnspacing=1.0,
+        )
+
+
+def _edge_marks(axes: Axes, at: FloatArray, label: str | None) -> None:
+    """Marks at the top edge, where there is a reading but no number."""
+    at = finite(at)
+    if at.size:
+        # One mark a slot: beyond that they merge into a bar.
+        slots = np.floor((at - at.min()) / (np.ptp(at) or 1.0) * 70.0)
+        at = at[np.unique(slots, return_index=True)[1]]
+        axes.plot(
+            at,
+            np.full(at.shape, 0.975),
+            "^",
+            transform=axes.get_xaxis_transform(),
+            color=_RED,
+            mfc="none",
+            ms=4,
+            mew=0.7,
+            ls="none",
+            label=label,
+        )
+
+
+def _off_scale(axes: Axes, x: FloatArray, y: FloatArray) -> None:
+    """Say how many numbers lie outside the axis, and mark where."""
+    low, high = axes.get_ylim()
+    known = np.isfinite(x) & np.isfinite(y)
+    for beyond, height in ((y > high, 0.92), (y < low, 0.03)):
+        out = x[known & beyond]
+        if out.size:
+            axes.plot(
+                out,
+                np.full(out.shape, height),
+                "+",
+                transform=axes.get_xaxis_transform(),
+                color=_RED,
+                ms=4,
+                mew=0.7,
+                label=words.OFF_SCALE.format(count=out.size),
+            )

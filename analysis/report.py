@@ -1,0 +1,82 @@
+"""The report of a run: one PDF with headline, summary, a curve a coil, method and cautions."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from importlib import resources
+from pathlib import Path
+from typing import Any, Literal
+
+import matplotlib as mpl
+import numpy as np
+import typst
+
+from analysis.curves import curve_svg, drawable
+from analysis.model import CoilResult, SetResult, Trace
+from analysis.report_data import ReportInfo, State, report_data
+
+__all__ = ["Paper", "ReportInfo", "State", "write_report"]
+
+Paper = Literal["a4", "us-letter"]
+
+
+def write_report(
+    path: Path, result: SetResult, traces: Sequence[Trace], about: ReportInfo, *, paper: Paper = "a4"
+) -> None:
+    """Write the report of a run as a tagged PDF. The same arguments give the same bytes.
+
+    Args:
+        path: the PDF to write.
+        result: the judgement of the set; its order is the order of the report.
+        traces: readings by coil, in any order; a coil without a trace gets an empty figure.
+        about: what else the report says about the run.
+        paper: ``a4`` or ``us-letter``.
+
+    Raises:
+        OSError: *path* could not be written.
+        ValueError: *about.start_utc* has no time zone.
+    """
+    if about.start_utc.tzinfo is None:
+        raise ValueError("the start of a run needs a time zone: give start_utc with UTC")
+    data = report_data(result, about, paper)
+    template = resources.files("analysis") / "templates" / "report.typ"
+    files = {"main.typ": template.read_bytes(), "report.json": json.dumps(data).encode("ascii")}
+    by_coil = {trace.coil: trace for trace in traces}
+    for n, coil in enumerate(result.coils):
+        trace = by_coil.get(coil.coil, _no_readings(coil))
+        files[f"curve-{n}.svg"] = curve_svg(coil, trace, about.limits.get(coil.kind))
+    path.write_bytes(_set(files, data, int(about.start_utc.timestamp())))
+
+
+def _no_readings(coil: CoilResult) -> Trace:
+    numbers, texts = np.empty(0), np.empty(0, dtype=np.str_)
+    return Trace(coil.coil, numbers, numbers, numbers, numbers, numbers, texts, texts, texts)
+
+
+def _set(files: dict[str, bytes], data: dict[str, Any], timestamp: int) -> bytes:
+    """The PDF of a template and its data; nothing is fetched and nothing outside *files* is read."""
+    # The drawing library brings the font, so the page looks the same on every machine. Only for
+    # signs it lacks are the fonts of this machine searched: slower, but a name in any script is legible.
+    known = all(ord(sign) in drawable() or sign == "\u200b" for text in _texts(data) for sign in text)
+    sources: Any = files  # a mapping of names to bytes is a project in memory; the type stubs do not say so
+    pdf: bytes = typst.compile(
+        sources,
+        format="pdf",
+        font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"],
+        ignore_system_fonts=known,
+        timestamp=timestamp,
+    )
+    return pdf
+
+
+def _texts(value: Any) -> Iterator[str]:
+    """Every string within nested lists and mappings."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for item in value.values():
+            yield from _texts(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _texts(item)

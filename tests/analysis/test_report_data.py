@@ -1,0 +1,101 @@
+"""The words and numbers of a report, before they are set."""
+
+from __future__ import annotations
+
+import string
+
+import pytest
+
+from analysis.model import CoilResult, Criterion, SetResult, Verdict
+from analysis.plain_text import inert, plain
+from analysis.report_data import headline, limit_text, plus_minus
+
+
+def judged(*verdicts: Verdict) -> SetResult:
+    """A set with these verdicts and nothing else."""
+    return SetResult(
+        tuple(
+            CoilResult(f"Y{n}", "", "", verdict, (), (), *([None] * 6), "none", None, 0)
+            for n, verdict in enumerate(verdicts)
+        )
+    )
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "sentence"),
+    [
+        ((), "No coil was judged."),
+        (("pass",), "The one coil passes."),
+        (("pass", "pass"), "All 2 coils pass."),
+        (("pass", "fail"), "1 of 2 coils passes, 1 fails."),
+        (("retest", "retest", "fail"), "0 of 3 coils pass, 1 fails, 2 need a retest."),
+        (("retest",), "0 of 1 coils pass, 1 needs a retest."),
+    ],
+)
+def test_headline_counts_in_plain_words(verdicts: tuple[Verdict, ...], sentence: str) -> None:
+    """The headline agrees in number with what it counts and leaves out what there is none of."""
+    assert headline(judged(*verdicts)) == sentence
+
+
+@pytest.mark.parametrize(
+    ("value", "expanded_u", "text"),
+    [
+        (3.2047, 0.0062, "3.205 ± 0.006"),
+        (0.35, 0.018, "0.350 ± 0.018"),
+        (0.35, 0.0196, "0.35 ± 0.02"),
+        (-0.00001, 0.02, "0.00 ± 0.02"),
+        (-0.276, 0.008, "−0.276 ± 0.008"),
+        (2.004, 0.00999, "2.004 ± 0.010"),
+        (123.4, 30.0, "123 ± 30"),
+        (21.37, None, "21.37"),
+        (21.37, 0.0, "21.37"),
+        (None, 0.1, "–"),
+        (float("nan"), 0.1, "–"),
+        (-2.5, float("nan"), "−2.5"),
+    ],
+)
+def test_value_and_uncertainty_are_rounded_together(
+    value: float | None, expanded_u: float | None, text: str
+) -> None:
+    """Both end at the same place, set by the uncertainty; zero has no sign."""
+    assert plus_minus(value, expanded_u) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "unit", "text"),
+    [
+        (None, None, "Ω", "–"),
+        (2.97, 3.63, "Ω", "2.97 to 3.63 Ω"),
+        (None, 0.1, "Ω", "at most 0.1 Ω"),
+        (1e6, None, "Ω", "at least 1 MΩ"),
+        (-0.1, 0.1, "Ω", "within ± 0.1 Ω"),
+        (None, 0.0, "", "at most 0"),
+    ],
+)
+def test_limits_read_as_words(low: float | None, high: float | None, unit: str, text: str) -> None:
+    """One-sided, two-sided and symmetrical limits each read as a person would say them."""
+    assert limit_text(Criterion("c", "n", unit, None, None, low, high, "not determined")) == text
+
+
+def test_plain_text_passes_unchanged() -> None:
+    """Ordinary text, markup signs included, is not touched."""
+    for text in (string.punctuation[:25], "Y1", "3.205 ± 0.006 Ω", "漢字", "na\u200dme"):
+        assert plain(text) == text
+
+
+def test_hidden_and_turning_signs_become_visible() -> None:
+    """A direction override, a control sign and half a character each show as a replacement sign."""
+    assert plain("a\u202eb\x1bc\ud800d") == "a\ufffdb\ufffdc\ufffdd"
+
+
+def test_long_text_is_shortened_and_long_words_can_break() -> None:
+    """The length is bounded and says where it was cut; a long word has places to break."""
+    assert plain("word " * 5000).endswith("…")
+    assert len(plain("word " * 5000)) < 2000
+    assert max(map(len, plain("x" * 500).split("\u200b"))) < 30
+    assert plain("x" * 500).replace("\u200b", "") == "x" * 500
+
+
+def test_inert_reaches_every_text() -> None:
+    """Lists, tuples and mappings are cleaned to the bottom; numbers stay numbers."""
+    assert inert({"a": ["x\x00", ("y\x00", 1, None)]}) == {"a": ["x\ufffd", ["y\ufffd", 1, None]]}
