@@ -11,6 +11,7 @@ import io
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from math import isclose, isinf, isnan
 from pathlib import Path
 
 import numpy as np
@@ -85,7 +86,7 @@ def read_csv(path: Path) -> list[Trace]:
         mine = coils.setdefault(label, _Rows())
         mine.numbers.append([cells.number(line, row, name) for name in NUMBERS])
         mine.words.append((cells.text(row, "phase"), cells.text(row, "source"), cells.text(row, "status")))
-        if np.isnan(mine.numbers[-1][0]):
+        if isnan(mine.numbers[-1][0]):
             mine.untimed = mine.untimed or line
         else:
             mine.timed = mine.timed or line
@@ -179,7 +180,7 @@ class _Cells:
                 "; a decimal comma needs ; or tab between the cells" if _COMMA_NUMBER.fullmatch(cell) else ""
             )
             raise InputError(f"{self._path}:{line}: column {name}: {cell[:40]!r} is not a number{hint}")
-        if np.isclose(abs(value), NOT_A_NUMBER, rtol=1e-4):
+        if isclose(abs(value), NOT_A_NUMBER, rel_tol=1e-4):
             return np.nan
         if abs(value) >= INFINITE * (1 - 1e-9):
             return np.inf if name == "resistance_ohm" else np.nan
@@ -232,11 +233,11 @@ def _trace(path: Path, label: str, rows: _Rows) -> Trace:
 def _resistance(ohm: float, volt: float, ampere: float) -> tuple[float, str, str]:
     """Return resistance, status and source of one row; NaN compares false throughout."""
     driven = abs(ampere) > DRIVEN_A
-    if np.isinf(ohm):
+    if isinf(ohm):
         return np.nan, OVER_RANGE, "V/I" if driven else "ohms"
-    if not np.isnan(ohm):
+    if not isnan(ohm):
         return ohm, OK, "V/I" if driven else "ohms"
-    if driven and not np.isnan(volt):
+    if driven and not isnan(volt):
         return volt / ampere, OK, "V/I"
     if abs(volt) >= OPEN_V and abs(ampere) < OPEN_A:
         return np.nan, OVER_RANGE, "V/I"

@@ -1,0 +1,131 @@
+"""The coil-set file: what is under test, how it is tested, and what it is held to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+
+from analysis.model import Limits, Subject
+from daq.coilsetcheck import check
+from daq.tomlfile import Loaded, load
+
+Positive = Annotated[float, msgspec.Meta(gt=0)]
+NotNegative = Annotated[float, msgspec.Meta(ge=0)]
+Share = Annotated[float, msgspec.Meta(gt=0, lt=1)]
+Name = Annotated[str, msgspec.Meta(min_length=1, max_length=100)]
+#: A label stands in prompts, tables, file names and cells: short, and nothing that those take for their own.
+Label = Annotated[str, msgspec.Meta(pattern=r"^\w([\w .+-]{0,22}[\w+])?\Z")]
+#: Free text that stands in a table.
+Short = Annotated[str, msgspec.Meta(max_length=100)]
+
+Heat = Literal["oven", "supply", "hand"]
+
+
+class _Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A table of the coil-set file; an unknown key is refused."""
+
+
+class TestPlan(_Table, frozen=True, kw_only=True):
+    """How the set is tested. The defaults are common practice, no source."""
+
+    __test__ = False  # not a test of ours, whatever a collector makes of the name
+
+    voltage_V: Positive = 8.4
+    steps_degC: Annotated[tuple[float, ...], msgspec.Meta(min_length=1, max_length=20)] = (50.0, 70.0, 90.0)
+    #: Time at each step after it is reached.
+    hold_s: NotNegative = 120.0
+    #: A step not reached within this time ends the heating.
+    max_step_s: Positive = 3600.0
+    #: Readings of each coil at each hold.
+    hold_readings: Annotated[int, msgspec.Meta(ge=2, le=1000)] = 5
+    #: How long each coil is energised at each step, to see its hot current.
+    drive_s: Annotated[float, msgspec.Meta(ge=0, le=60)] = 2.0
+
+
+class Ceilings(_Table, frozen=True, kw_only=True):
+    """Temperatures that no coil of the set may pass; the maker's, or what its grease and plastics stand."""
+
+    body_degC: Positive
+    winding_degC: Positive
+
+
+class Kind(_Table, frozen=True, kw_only=True):
+    """What coils of one kind are held to. *r20_ohm* None: the maker gives no resistance."""
+
+    max_current_A: Positive
+    r20_ohm: Positive | None = None
+    r20_tolerance_rel: Share | None = None
+    joint_max_ohm: Positive | None = None
+    peer_max_ohm: Positive | None = None
+    drift_max_rel: Positive | None = None
+    leakage_min_ohm: Positive | None = None
+    maker: Short = ""
+
+
+class Coil(_Table, frozen=True, kw_only=True):
+    """One coil under test."""
+
+    label: Label
+    kind: Name
+    serial: Short = ""
+
+
+class CoilSet(_Table, frozen=True, kw_only=True):
+    """A checked coil-set file."""
+
+    name: Name
+    heat: Heat
+    system_V: Positive
+    limits: Ceilings
+    kinds: dict[Name, Kind]
+    coils: tuple[Coil, ...]
+    job: Short = ""
+    test: TestPlan = TestPlan()
+
+    def labels(self) -> tuple[str, ...]:
+        """Return the coils' labels in the order of the file."""
+        return tuple(coil.label for coil in self.coils)
+
+    def kind_of(self, label: str) -> Kind:
+        """Return the kind of the coil *label*."""
+        return next(self.kinds[coil.kind] for coil in self.coils if coil.label == label)
+
+    def subjects(self) -> tuple[Subject, ...]:
+        """Return the coils as judging wants them."""
+        return tuple(Subject(coil=coil.label, kind=coil.kind, serial=coil.serial) for coil in self.coils)
+
+    def kind_limits(self) -> dict[str, Limits]:
+        """Return the limits of each kind; what the file leaves open is common practice and named."""
+        return {name: _limits(name, kind) for name, kind in self.kinds.items()}
+
+
+def _limits(name: str, kind: Kind) -> Limits:
+    usual = Limits(kind=name)
+
+    def given(value: float | None, default: float) -> float:
+        return default if value is None else value
+
+    optional = ("r20_tolerance_rel", "joint_max_ohm", "peer_max_ohm", "drift_max_rel", "leakage_min_ohm")
+    return Limits(
+        kind=name,
+        r20_ohm=kind.r20_ohm,
+        r20_tolerance_rel=given(kind.r20_tolerance_rel, usual.r20_tolerance_rel),
+        joint_max_ohm=given(kind.joint_max_ohm, usual.joint_max_ohm),
+        peer_max_ohm=given(kind.peer_max_ohm, usual.peer_max_ohm),
+        drift_max_rel=given(kind.drift_max_rel, usual.drift_max_rel),
+        leakage_min_ohm=given(kind.leakage_min_ohm, usual.leakage_min_ohm),
+        defaulted=tuple(key for key in optional if getattr(kind, key) is None),
+    )
+
+
+def load_coil_set(path: Path) -> Loaded[CoilSet]:
+    """Read and check the coil-set file at *path*.
+
+    Raises:
+        InputError: One line with file, line and key.
+    """
+    loaded = load(path, CoilSet)
+    check(loaded)
+    return loaded

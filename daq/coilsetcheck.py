@@ -1,0 +1,148 @@
+"""What a coil-set file must satisfy beyond its keys and types, alone and together with a rig."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from daq.tomlfile import Loaded
+
+if TYPE_CHECKING:
+    from daq.coilset import CoilSet
+    from daq.rig import Rig
+
+MAX_COILS = 64
+
+Trouble = tuple[str, str]
+
+
+def check(coil_set: Loaded[CoilSet]) -> None:
+    """Raise InputError with file, line and key for the first thing that cannot be."""
+    for part in (_coils, _test, _kinds):
+        for keypath, message in part(coil_set.value):
+            raise coil_set.error(keypath, message)
+
+
+def check_against(coil_set: Loaded[CoilSet], rig: Loaded[Rig]) -> None:
+    """Raise InputError for the first thing that *coil_set* asks and *rig* cannot or must not do.
+
+    Nothing is ever cut down to fit: the message has both numbers, and the user decides.
+    """
+    for part in (_limits, _roles, _channels):
+        for keypath, message in part(coil_set.value, rig.value):
+            raise coil_set.error(keypath, f"{message} (rig file {rig.path})")
+
+
+def _coils(coil_set: CoilSet) -> Iterator[Trouble]:
+    if not coil_set.coils:
+        yield "coils", "is empty, expected at least one [[coils]] with label and kind"
+    if len(coil_set.coils) > MAX_COILS:
+        yield (
+            f"coils[{MAX_COILS}]",
+            f"is one of {len(coil_set.coils)} coils, expected at most {MAX_COILS} a set",
+        )
+    labels: dict[str, int] = {}
+    serials: dict[str, str] = {}
+    for at, coil in enumerate(coil_set.coils):
+        folded = coil.label.casefold()  # figures are files, and some file systems make no difference
+        if folded in labels:
+            twin = coil_set.coils[labels[folded]].label
+            yield (
+                f"coils[{at}].label",
+                f"is {coil.label!r}, and an earlier coil is {twin!r}; each needs its own",
+            )
+        labels[folded] = at
+        if coil.kind not in coil_set.kinds:
+            known = ", ".join(sorted(coil_set.kinds)) or "none"
+            yield (
+                f"coils[{at}].kind",
+                f"is {coil.kind!r}, which has no [kinds.{coil.kind}]; there are: {known}",
+            )
+        if coil.serial and coil.serial in serials:
+            yield f"coils[{at}].serial", f"is {coil.serial!r}, which {serials[coil.serial]} has already"
+        serials[coil.serial] = coil.label
+
+
+def _kinds(coil_set: CoilSet) -> Iterator[Trouble]:
+    voltage_V = coil_set.test.voltage_V
+    for name, kind in coil_set.kinds.items():
+        if kind.r20_ohm is None:
+            if kind.r20_tolerance_rel is not None:
+                yield f"kinds.{_key(name)}.r20_tolerance_rel", "is a tolerance of r20_ohm, which is missing"
+        elif voltage_V / kind.r20_ohm > kind.max_current_A:
+            message = (
+                f"is {kind.max_current_A:g} A, but at {voltage_V:g} V a sound coil of {kind.r20_ohm:g} ohm "
+                f"takes {voltage_V / kind.r20_ohm:.2f} A"
+            )
+            yield f"kinds.{_key(name)}.max_current_A", message
+
+
+def _test(coil_set: CoilSet) -> Iterator[Trouble]:
+    test, limits = coil_set.test, coil_set.limits
+    if test.voltage_V > coil_set.system_V:
+        message = (
+            f"is {test.voltage_V:g} V, above the {coil_set.system_V:g} V of the system the coils are made for"
+        )
+        yield "test.voltage_V", message
+    before_degC = 0.0
+    for at, step_degC in enumerate(test.steps_degC):
+        if step_degC <= before_degC:
+            yield (
+                f"test.steps_degC[{at}]",
+                f"is {step_degC:g}, expected more than {before_degC:g}: steps go upwards",
+            )
+        for name, ceiling_degC in (("body", limits.body_degC), ("winding", limits.winding_degC)):
+            if step_degC > ceiling_degC:
+                message = f"is {step_degC:g} degC, above limits.{name}_degC of {ceiling_degC:g} degC"
+                yield f"test.steps_degC[{at}]", message
+        before_degC = step_degC
+
+
+def _limits(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
+    asked = [
+        ("limits.body_degC", coil_set.limits.body_degC, "body_degC", rig.limits.body_degC, "degC"),
+        (
+            "limits.winding_degC",
+            coil_set.limits.winding_degC,
+            "winding_degC",
+            rig.limits.winding_degC,
+            "degC",
+        ),
+        ("test.voltage_V", coil_set.test.voltage_V, "voltage_V", rig.limits.voltage_V, "V"),
+    ]
+    asked += [
+        (f"kinds.{_key(name)}.max_current_A", kind.max_current_A, "current_A", rig.limits.current_A, "A")
+        for name, kind in coil_set.kinds.items()
+    ]
+    for keypath, value, limit, allowed, unit in asked:
+        if value > allowed:
+            yield keypath, f"is {value:g} {unit}, above the rig's limits.{limit} of {allowed:g} {unit}"
+
+
+def _roles(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
+    if coil_set.heat == "oven" and rig.oven is None:
+        yield "heat", "is 'oven', but the rig has no [oven]; 'supply' or 'hand' need none"
+    if coil_set.heat == "supply" and rig.supply is None:
+        yield "heat", "is 'supply', but the rig has no [supply]; 'hand' needs none"
+    if coil_set.heat == "supply" and rig.meter_typed:
+        yield (
+            "heat",
+            "is 'supply', but the rig's meter is typed and nothing could watch the winding; 'hand' can",
+        )
+
+
+def _channels(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
+    if rig.switch is None:
+        return
+    for at, coil in enumerate(coil_set.coils):
+        if coil.label not in rig.switch.sense:
+            yield f"coils[{at}].label", f"is {coil.label!r}, which has no channel in the rig's [switch.sense]"
+
+
+def _key(name: str) -> str:
+    plain = name.replace("-", "").replace("_", "")
+    return (
+        name
+        if plain.isascii() and plain.isalnum()
+        else '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    )
