@@ -1,0 +1,262 @@
+"""Least squares of a thermal network against probe and resistance, with exact derivatives.
+
+One fit has one order. Parameters are, in this order: log of 1/(heat capacity of the winding in J/K), air and
+start in degC, drift of the air in K/s, copper and joint in ohms, the logarithms of the network, and the share
+of energy that each unknown switching instant moves.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model import FloatArray
+from analysis.network import Filters, Order, layout, modes
+
+BoolArray = NDArray[np.bool_]
+
+SCALE, AIR, START, DRIFT, COPPER, JOINT, NETWORK = range(7)
+
+
+@dataclass(frozen=True)
+class Data:
+    """Rows ready to be fitted, all shape (n,); a masked-out reading has weight zero.
+
+    *weight* has shape (2, n): 1/sigma of the resistance and of the probe reading.
+    """
+
+    time_s: FloatArray
+    probe_degC: FloatArray
+    resistance_ohm: FloatArray
+    power_W: FloatArray
+    #: Square of the current: what each ohm of joint takes from the winding. Zero: joint heat neglected.
+    square_A2: FloatArray
+    #: Power at stake in each interval with an unknown switching instant, shape (e, n).
+    edge_W: FloatArray
+    weight: FloatArray
+    alpha20_per_K: float
+    air_degC: float
+    air_u_K: float
+    drift_u_K_per_s: float
+
+    @property
+    def count(self) -> int:
+        """Readings that carry weight."""
+        return int(np.count_nonzero(self.weight))
+
+    @property
+    def edges(self) -> int:
+        """Number of unknown switching instants."""
+        return int(self.edge_W.shape[0])
+
+    def thinned(self, rows: int) -> Data:
+        """About *rows* rows of these; the energy between them is kept."""
+        every = max(1, self.time_s.size // rows)
+        keep = np.arange(0, self.time_s.size, every)
+        step = np.diff(self.time_s, prepend=self.time_s[0])
+
+        def mean(held: FloatArray) -> FloatArray:
+            total = np.cumsum(held * step, axis=-1)[..., keep]
+            first = np.zeros((*held.shape[:-1], 1))
+            return np.concatenate((first, np.diff(total) / np.diff(self.time_s[keep])), axis=-1)
+
+        return replace(
+            self,
+            time_s=self.time_s[keep],
+            probe_degC=self.probe_degC[keep],
+            resistance_ohm=self.resistance_ohm[keep],
+            power_W=mean(self.power_W),
+            square_A2=mean(self.square_A2),
+            edge_W=mean(self.edge_W),
+            weight=self.weight[:, keep],
+        )
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """One fitted order: parameters (k,), normal matrix (k, k), residuals in sigma (2, n), chi-square."""
+
+    order: Order
+    value: FloatArray
+    normal: FloatArray
+    residual: FloatArray
+    chi2: float
+    count: int
+    evaluations: int
+    converged: bool
+    winding_degC: FloatArray
+
+    @property
+    def misfit(self) -> float:
+        """Reduced chi-square."""
+        return self.chi2 / max(1, self.count - self.value.size)
+
+    @property
+    def bic(self) -> float:
+        """Bayesian information criterion, noise known."""
+        return self.chi2 + self.value.size * float(np.log(max(2, self.count)))
+
+    def covariance(self) -> FloatArray:
+        """Covariance of the parameters, shape (k, k), for white residuals of one sigma."""
+        size = np.sqrt(np.maximum(np.diag(self.normal), 1e-300))
+        inverse = np.linalg.pinv(self.normal / np.outer(size, size), rcond=1e-13, hermitian=True)
+        return np.asarray(inverse / np.outer(size, size))
+
+
+def evaluate(order: Order, value: FloatArray, data: Data, filters: Filters) -> tuple[FloatArray, FloatArray]:
+    """Temperatures of winding and probe, shape (2, n), and their derivatives, shape (k, 2, n)."""
+    k = len(layout(order).parameters)
+    m = modes(order, value[NETWORK : NETWORK + k])
+    scale, lean = np.exp(value[SCALE]), value[START] - value[AIR]
+    heat = data.power_W - value[JOINT] * data.square_A2 + value[NETWORK + k :] @ data.edge_W
+    joint_heat = bool(data.square_A2.any())
+    answer, slope = filters.run(m.rate, np.stack((heat, *[data.square_A2] * joint_heat, *data.edge_W)))
+    t = filters.elapsed_s
+    decay = np.exp(-m.rate[:, None] * t)
+    risen = scale * (m.heat @ answer[0])
+    left = m.rest @ decay
+    # The air drifting at one kelvin a second, seen through the network.
+    drifted = t - (m.rest / m.rate) @ (1.0 - decay)
+    temperature = risen + value[AIR] + lean * left + value[DRIFT] * drifted
+    d = np.zeros((value.size, *temperature.shape))
+    d[SCALE], d[AIR], d[START], d[DRIFT] = risen, 1.0 - left, left, drifted
+    if joint_heat:
+        d[JOINT] = -scale * (m.heat @ answer[1])
+    for e in range(data.edges):
+        d[NETWORK + k + e] = scale * (m.heat @ answer[1 + joint_heat + e])
+    d_theta = scale * (m.d_heat @ answer[0] + (m.heat * m.d_rate[:, None, :]) @ slope)
+    rest_rate, late = m.rest * m.d_rate[:, None, :], t * decay
+    d_theta += lean * (m.d_rest @ decay - rest_rate @ late)
+    if value[DRIFT] != 0.0:
+        d_over = m.d_rest / m.rate - rest_rate / m.rate**2
+        d_theta -= value[DRIFT] * (d_over @ (1.0 - decay) + (rest_rate / m.rate) @ late)
+    d[NETWORK : NETWORK + k] = d_theta
+    return temperature, d
+
+
+def _residual(
+    order: Order, value: FloatArray, data: Data, filters: Filters
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Residuals in sigma (2, n), their derivatives (k, 2, n), and the winding's temperature (n,)."""
+    temperature, d = evaluate(order, value, data, filters)
+    warmth = 1.0 + data.alpha20_per_K * (temperature[0] - 20.0)
+    model = np.stack((value[COPPER] * warmth + value[JOINT], temperature[1]))
+    d[:, 0] *= value[COPPER] * data.alpha20_per_K
+    d[COPPER, 0] += warmth
+    d[JOINT, 0] += 1.0
+    seen = np.stack((data.resistance_ohm, data.probe_degC))
+    return (seen - model) * data.weight, d * data.weight, temperature[0]
+
+
+def _prior(order: Order, data: Data) -> tuple[FloatArray, FloatArray]:
+    """Where the parameters plausibly lie and 1/variance of that, both shape (k,)."""
+    parameters = layout(order).parameters
+    end = NETWORK + len(parameters)
+    centre, weight = np.zeros(end + data.edges), np.zeros(end + data.edges)
+    centre[AIR], weight[AIR] = data.air_degC, data.air_u_K**-2
+    centre[SCALE] = np.log(1 / 15.0)
+    weight[DRIFT] = data.drift_u_K_per_s**-2
+    centre[NETWORK:end] = [p.start for p in parameters]
+    weight[NETWORK:end] = [p.spread**-2 for p in parameters]
+    # The instant may be anywhere in its interval: uniform over one interval, half to either side.
+    weight[end:] = 12.0
+    return centre, weight
+
+
+def least_squares(
+    order: Order, start: FloatArray, data: Data, *, most: int = 60, tolerance: float = 1e-2
+) -> Fitted:
+    """Levenberg-Marquardt from *start*; stops when a step promises less than *tolerance* in chi-square."""
+    filters = Filters(data.time_s)
+    centre, precision = _prior(order, data)
+    value, damping, harder = start.copy(), 1e-3, 2.0
+    residual, d, winding = _residual(order, value, data, filters)
+
+    def cost_of(r: FloatArray, v: FloatArray) -> float:
+        return float(np.vdot(r, r) + precision @ (v - centre) ** 2)
+
+    def system() -> tuple[FloatArray, FloatArray]:
+        flat = d.reshape(value.size, -1)
+        pull = flat @ residual.ravel() - precision * (value - centre)
+        return flat @ flat.T + np.diag(precision), pull
+
+    cost, evaluations, converged = cost_of(residual, value), 1, False
+    normal, gradient = system()
+    size = np.maximum(np.diag(normal), 1e-12)
+    while not converged and evaluations < most:
+        root = np.sqrt(size)
+        damped = normal / np.outer(root, root) + damping * np.eye(root.size)
+        step = np.linalg.solve(damped, gradient / root) / root
+        promised = float(step @ (gradient + damping * size * step))
+        # A leap of many e-folds overflows before it teaches anything.
+        step *= min(1.0, 3.0 / max(1e-12, float(np.abs(step[NETWORK:]).max()), abs(float(step[SCALE]))))
+        trial = value + step
+        for at in (SCALE, slice(NETWORK, None)):
+            # Rates ten e-folds from plausible are beyond what any trace can tell apart.
+            trial[at] = np.clip(trial[at], centre[at] - 10.0, centre[at] + 10.0)
+        trial_residual, trial_d, trial_winding = _residual(order, trial, data, filters)
+        evaluations += 1
+        trial_cost = cost_of(trial_residual, trial)
+        gain = (cost - trial_cost) / max(promised, 1e-30)
+        if np.isfinite(trial_cost) and gain > 0:
+            converged = promised < tolerance
+            value, residual, d, winding, cost = trial, trial_residual, trial_d, trial_winding, trial_cost
+            normal, gradient = system()
+            size = np.maximum(size, np.diag(normal))
+            damping = max(damping * max(0.05, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-12)
+            harder = 2.0
+        else:
+            converged = promised < tolerance
+            damping, harder = damping * harder, harder * 2.0
+    return Fitted(order, value, normal, residual, cost, data.count, evaluations, converged, winding)
+
+
+def first_guess(data: Data) -> FloatArray:
+    """Starting values of the smallest order from the trace itself.
+
+    The straight line of resistance on probe gives the copper; then for a few speeds of winding and body the
+    heat capacity, the temperatures and the joint follow linearly, and the best is taken.
+    """
+    order = Order()
+    filters = Filters(data.time_s)
+    both = (data.weight > 0).all(axis=0)
+    probe, ohm = data.probe_degC[both], data.resistance_ohm[both]
+    line = np.polyfit(probe - 20.0, ohm, 1)
+    copper = float(np.clip(line[0] / data.alpha20_per_K, 0.5 * np.median(ohm), 1.1 * np.median(ohm)))
+    seen = np.concatenate(
+        ((data.resistance_ohm - copper) / (copper * data.alpha20_per_K) + 20.0, data.probe_degC)
+    )
+    weight = np.concatenate((data.weight[0] * copper * data.alpha20_per_K, data.weight[1]))
+    used = weight > 0
+    best, guess = np.inf, np.zeros(NETWORK + 3 + data.edges)
+    ones, zeros = np.ones(data.time_s.size), np.zeros(data.time_s.size)
+    for tau_winding in (10.0, 30.0, 80.0):
+        for body in (3.0, 10.0):
+            for tau_body in (200.0, 600.0, 1800.0):
+                theta = np.log([1 / (2.5 * tau_winding), body, (1 + body) / tau_body])
+                m = modes(order, theta)
+                answer, _ = filters.run(m.rate, data.power_W[None, :])
+                risen = (m.heat @ answer[0]).ravel()
+                left = (m.rest @ np.exp(-m.rate[:, None] * filters.elapsed_s)).ravel()
+                columns = np.stack((risen, 1.0 - left, left, np.concatenate((ones, zeros))), axis=1)
+                columns = columns[used] * weight[used, None]
+                solution, *_ = np.linalg.lstsq(columns, seen[used] * weight[used])
+                if solution[0] <= 0:
+                    continue
+                loss = float(np.sum((seen[used] * weight[used] - columns @ solution) ** 2))
+                if loss < best:
+                    best = loss
+                    guess[SCALE], guess[AIR], guess[START] = np.log(solution[0]), solution[1], solution[2]
+                    guess[COPPER], guess[JOINT] = copper, solution[3] * copper * data.alpha20_per_K
+                    guess[NETWORK : NETWORK + 3] = theta
+    return guess
+
+
+def extended(fitted: Fitted, order: Order) -> FloatArray:
+    """Starting values for *order* from a fitted order it grew from."""
+    old = layout(fitted.order).parameters
+    known = {p.name: fitted.value[NETWORK + k] for k, p in enumerate(old)}
+    network = [known.get(p.name, p.start) for p in layout(order).parameters]
+    return np.concatenate((fitted.value[:NETWORK], network, fitted.value[NETWORK + len(old) :]))

@@ -1,0 +1,237 @@
+"""Copper and joint of a coil from the trace of its own heating and cooling.
+
+A winding that heats itself is hotter than the body with the probe, and stays so, in proportion, all through
+the cooling: a straight line of resistance on probe temperature is wrong by a joint's worth and shows no
+curvature. Here a thermal network driven by the measured power is fitted to the whole trace instead.
+
+The network starts as winding and body and grows only where the evidence pays for it (Bayesian information
+criterion). What the evidence neither shows nor excludes - contact resistance, a lag of the probe, shells that
+differ - is then admitted within what is plausible, so that the doubt about the model is in the uncertainty.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.model import FloatArray
+from analysis.network import Order, layout, modes
+from analysis.network_fit import (
+    COPPER,
+    JOINT,
+    NETWORK,
+    BoolArray,
+    Data,
+    Fitted,
+    extended,
+    first_guess,
+    least_squares,
+)
+from analysis.thermal_rows import edge_intervals, interval_power, prepare
+
+__all__ = ["ThermalFit", "edge_intervals", "fit_trace", "interval_power"]
+
+#: The order is chosen on about this many rows; the final fit uses all of them.
+_SEARCH_ROWS = 700
+
+#: Above this reduced chi-square the network is not the coil's.
+_WORST_MISFIT = 1.5
+
+_OUTLIER = 5.0
+
+
+@dataclass(frozen=True)
+class ThermalFit:
+    """What a trace says about copper and joint; all uncertainties are standard (k = 1).
+
+    Attributes:
+        rcu_ohm: Copper part at 20 degC; NaN, as every number here, if nothing could be fitted.
+        rcu_u_ohm: Its uncertainty, that of alpha20 included.
+        joint_ohm: Everything in series that does not follow the copper's temperature law.
+        joint_u_ohm: Its uncertainty, that of alpha20 included.
+        cov: Covariance of (rcu, joint) in ohm², shape (2, 2).
+        r20_ohm: The coil at 20 degC, copper and joint.
+        r20_u_ohm: Its uncertainty.
+        time_constants_s: Of the modes that matter to the winding, slowest first.
+        order: The network the evidence asked for, in words.
+        winding_degC: Mean temperature of the winding, shape (n,); NaN at rows without a place in time.
+        misfit: Reduced chi-square.
+        runs_z: Runs test of the resistance residuals; below -3 they wander.
+        credible: Whether copper and joint may be believed within their uncertainties.
+        reason: One line why not; empty if credible.
+        evaluations: How often the network was computed.
+    """
+
+    rcu_ohm: float
+    rcu_u_ohm: float
+    joint_ohm: float
+    joint_u_ohm: float
+    cov: FloatArray
+    r20_ohm: float
+    r20_u_ohm: float
+    time_constants_s: tuple[float, ...]
+    order: str
+    winding_degC: FloatArray
+    misfit: float
+    runs_z: float
+    credible: bool
+    reason: str
+    evaluations: int
+
+
+def fit_trace(
+    time_s: FloatArray,
+    probe_degC: FloatArray,
+    resistance_ohm: FloatArray,
+    power_W: FloatArray,
+    *,
+    noise_ohm: float,
+    noise_K: float,
+    ambient_degC: float | None = None,
+    joint_heat: bool = True,
+    air_drift: bool = False,
+    edges: BoolArray | None = None,
+    alpha20_per_K: float = 0.00393,
+    alpha20_u_per_K: float = 0.00002,
+) -> ThermalFit:
+    """Fit a thermal network to one coil's heating and cooling.
+
+    The trace should start at rest (winding, body and probe alike) and hold a switch-off with cooling after.
+    alpha20 of annealed copper: IEC 60028.
+
+    Args:
+        time_s: Shape (n,), as all arrays; NaN where missing. Uneven steps are fine.
+        probe_degC: Probe on the body.
+        resistance_ohm: V/I while driven, ohms while off.
+        power_W: Mean power from the row before to this one; see :func:`interval_power`.
+        noise_ohm: Standard deviation of one resistance reading; raised where the trace shows more.
+        noise_K: The same of the probe.
+        ambient_degC: Air temperature if it was measured.
+        joint_heat: Take the joint's share of the power out of the winding.
+        air_drift: Allow the air to drift evenly, about a kelvin an hour.
+        edges: Intervals with an unknown switching instant, see :func:`edge_intervals`; None if known.
+        alpha20_per_K: Temperature coefficient of the winding at 20 degC.
+        alpha20_u_per_K: Its standard uncertainty.
+
+    Returns:
+        The fit; ``credible`` is False, with a reason, where the trace cannot support one. Bad data raises
+        nothing.
+    """
+    rows = prepare(
+        *(np.asarray(a, dtype=np.float64) for a in (time_s, probe_degC, resistance_ohm, power_W)),
+        noise_ohm=noise_ohm,
+        noise_K=noise_K,
+        ambient_degC=ambient_degC,
+        joint_heat=joint_heat,
+        air_drift=air_drift,
+        edges=edges,
+        alpha20_per_K=alpha20_per_K,
+    )
+    winding = np.full(np.shape(time_s), np.nan)
+    if rows.data is None:
+        return _nothing(winding, rows.reason)
+    search = rows.data.thinned(_SEARCH_ROWS)
+    found, spent = _choose(search)
+    doubted = replace(found.order, contact=True, lag=True, uneven=True)
+    wide = least_squares(doubted, extended(found, doubted), search)
+    data = rows.data
+    full = least_squares(doubted, wide.value, data, most=25)
+    spent += wide.evaluations + full.evaluations
+    far = (np.abs(full.residual) > _OUTLIER * np.sqrt(max(1.0, full.misfit))) & (data.weight > 0)
+    if 0 < np.count_nonzero(far) < 0.05 * data.count:
+        data = replace(data, weight=np.where(far, 0.0, data.weight))
+        full = least_squares(doubted, full.value, data, most=25)
+        spent += full.evaluations
+    winding[rows.kept] = full.winding_degC
+    residual = full.residual[0][data.weight[0] > 0]
+    cov = _covariance(found, full, residual, alpha20_u_per_K / alpha20_per_K)
+    copper, joint = float(full.value[COPPER]), float(full.value[JOINT])
+    reason = _objection(full, joint, float(np.sqrt(cov[1, 1])))
+    rates = modes(found.order, found.value[NETWORK : NETWORK + len(layout(found.order).parameters)])
+    share = rates.heat[0] / rates.heat[0].sum()
+    return ThermalFit(
+        rcu_ohm=copper,
+        rcu_u_ohm=float(np.sqrt(cov[0, 0])),
+        joint_ohm=joint,
+        joint_u_ohm=float(np.sqrt(cov[1, 1])),
+        cov=cov,
+        r20_ohm=copper + joint,
+        r20_u_ohm=float(np.sqrt(max(0.0, cov.sum()))),
+        time_constants_s=tuple(float(1 / r) for r in rates.rate[share > 0.02]),
+        order=str(found.order),
+        winding_degC=winding,
+        misfit=full.misfit,
+        runs_z=_runs_z(residual),
+        credible=not reason,
+        reason=reason,
+        evaluations=spent,
+    )
+
+
+def _choose(data: Data) -> tuple[Fitted, int]:
+    """Grow the network one feature at a time while the information criterion falls."""
+    best = least_squares(Order(), first_guess(data), data)
+    spent = best.evaluations
+    while grown := best.order.grown():
+        tried = [least_squares(order, extended(best, order), data) for order in grown]
+        spent += sum(t.evaluations for t in tried)
+        leader = min(tried, key=lambda t: t.bic)
+        if leader.bic >= best.bic:
+            break
+        best = leader
+    return best, spent
+
+
+def _covariance(found: Fitted, full: Fitted, residual: FloatArray, alpha_u_rel: float) -> FloatArray:
+    """Covariance of copper and joint: scatter, doubt about the model, and the doubt about alpha20."""
+    pair = [COPPER, JOINT]
+    cov: FloatArray = full.covariance()[np.ix_(pair, pair)] * max(1.0, full.misfit, _wander(residual))
+    # The order the evidence chose and the one with every doubt admitted are a half width apart (uniform).
+    apart = found.value[pair] - full.value[pair]
+    # The trace fixes copper times alpha20, and the sum at 20 degC.
+    opposite = np.array([[1.0, -1.0], [-1.0, 1.0]])
+    cov += np.outer(apart, apart) / 3.0 + (full.value[COPPER] * alpha_u_rel) ** 2 * opposite
+    return cov
+
+
+def _objection(full: Fitted, joint: float, u_joint: float) -> str:
+    """Why the fit may not be believed, in one line, or an empty string."""
+    if not np.isfinite(u_joint):
+        return "the trace does not determine a joint"
+    if full.misfit > _WORST_MISFIT:
+        return f"no thermal network fits this trace (reduced chi-square {full.misfit:.1f})"
+    if joint < -3.0 * u_joint - 0.02:
+        return f"the fit asks for a joint of {joint:.3f} ohm: the probe reads low or the power is wrong"
+    if u_joint > 0.1 * full.value[COPPER]:
+        return f"the trace leaves the joint uncertain by {u_joint:.2f} ohm"
+    return ""
+
+
+def _nothing(winding: FloatArray, reason: str) -> ThermalFit:
+    """A fit that could not be begun."""
+    nan = float("nan")
+    none = np.full((2, 2), np.nan)
+    return ThermalFit(nan, nan, nan, nan, none, nan, nan, (), "none", winding, nan, nan, False, reason, 0)
+
+
+def _wander(residual: FloatArray, block: int = 20) -> float:
+    """How much more the means of *block* residuals scatter than white noise would: about 1 if white."""
+    blocks = residual.size // block
+    if blocks < 10:
+        return 1.0
+    means = residual[: blocks * block].reshape(blocks, block).mean(axis=1)
+    return float(block * np.mean(means**2))
+
+
+def _runs_z(residual: FloatArray) -> float:
+    """Wald-Wolfowitz runs test on the signs of *residual*; about N(0, 1) for white residuals."""
+    above = residual > 0
+    up, down = int(above.sum()), int((~above).sum())
+    total = up + down
+    if up < 2 or down < 2:
+        return float("nan")
+    runs = 1 + int(np.count_nonzero(above[1:] != above[:-1]))
+    mean = 1 + 2 * up * down / total
+    variance = (mean - 1) * (mean - 2) / (total - 1)
+    return (runs - mean) / float(np.sqrt(variance))

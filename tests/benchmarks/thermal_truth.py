@@ -1,0 +1,248 @@
+"""How well does the thermal fit find a joint it cannot share a formula with?
+
+Random coils, whose winding, hidden masses and probe are not built the way the fit builds them, are heated and
+cooled in fine steps of the matrix exponential; the fit sees only noisy rows. Run from the top of the tree::
+
+    python tests/benchmarks/thermal_truth.py --coils 40 --profile pulse
+    python tests/benchmarks/thermal_truth.py --coils 20 --profile soak
+
+Every coil here is invented. The simulation shares no code with the fit.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import expm
+
+FloatArray = NDArray[np.float64]
+
+ALPHA20 = 0.00393
+STEP_S = 0.25
+
+
+@dataclass(frozen=True)
+class Coil:
+    """One invented coil: nodes are shells (inner first), body, hidden masses.
+
+    *capacity* J/K and *link* W/K (symmetric, zero diagonal) are per node; *loss* W/K goes to the air;
+    *share* is the part of the winding's resistance (and so of its heat) that sits in each node.
+    """
+
+    capacity: FloatArray
+    link: FloatArray
+    loss: FloatArray
+    share: FloatArray
+    body: int
+    lag_s: float
+    copper_ohm: float
+    joint_ohm: float
+
+
+@dataclass(frozen=True)
+class Rows:
+    """What the bench would have recorded, shape (n,), plus the cumulative energy."""
+
+    time_s: FloatArray
+    probe_degC: FloatArray
+    resistance_ohm: FloatArray
+    energy_J: FloatArray
+    voltage_V: FloatArray
+    current_A: FloatArray
+
+    def power_W(self) -> FloatArray:
+        """Mean power between row i-1 and row i."""
+        return np.concatenate(([0.0], np.diff(self.energy_J) / np.diff(self.time_s)))
+
+
+def lumped(
+    *,
+    winding: float = 14.0,
+    body: float = 95.0,
+    lead: float = 2.1,
+    loss: float = 0.18,
+    copper_ohm: float = 3.2,
+    joint_ohm: float = 0.05,
+) -> Coil:
+    """Winding as one lump (J/K), body (J/K), lead of the winding (K/W) and loss (W/K)."""
+    link = np.array([[0.0, 1 / lead], [1 / lead, 0.0]])
+    return Coil(
+        np.array([winding, body]),
+        link,
+        np.array([0.0, loss]),
+        np.array([1.0, 0.0]),
+        1,
+        0.0,
+        copper_ohm,
+        joint_ohm,
+    )
+
+
+def random_coil(rng: np.random.Generator) -> Coil:
+    """A coil of 3-6 unequal shells and 0-2 hidden masses behind the body or inside the winding."""
+    shells = int(rng.integers(3, 7))
+    hidden = int(rng.integers(0, 3))
+    nodes = shells + 1 + hidden
+    share = np.zeros(nodes)
+    share[:shells] = rng.uniform(0.6, 1.4, shells)
+    share /= share.sum()
+    capacity = np.zeros(nodes)
+    capacity[:shells] = rng.uniform(10, 24) * share[:shells] * rng.uniform(0.9, 1.1, shells)
+    body = shells
+    capacity[body] = rng.uniform(35, 90)
+    link = np.zeros((nodes, nodes))
+    for a in range(shells):
+        link[a, a + 1] = link[a + 1, a] = shells * np.exp(rng.normal(0, 0.5))
+    # Scale the conduction so that 18 W lifts the winding 25-48 K over the body at rest.
+    crossing = np.cumsum(share[:shells])
+    lead = float(np.sum(crossing**2 / np.diag(link[:shells, 1 : shells + 1])))
+    link *= lead / (rng.uniform(25, 48) / 18)
+    for b in range(shells + 1, nodes):
+        capacity[b] = rng.uniform(6, 40)
+        anchor = body if rng.random() < 0.7 else 0
+        link[anchor, b] = link[b, anchor] = capacity[b] / rng.uniform(25, 300)
+    loss = np.zeros(nodes)
+    loss[body] = capacity.sum() / rng.uniform(500, 1200)
+    return Coil(
+        capacity,
+        link,
+        loss,
+        share,
+        body,
+        float(rng.uniform(0, 8)),
+        float(rng.uniform(2.8, 8.0)),
+        float(rng.choice([0.0, 0.02, 0.05, 0.1, 0.2, 0.4])),
+    )
+
+
+def _steps(coil: Coil) -> tuple[FloatArray, FloatArray]:
+    """Exact step of [nodes, probe] over STEP_S and its response to [winding heat W, air degC]."""
+    nodes = coil.capacity.size
+    lag = max(coil.lag_s, 0.02)
+    a = np.zeros((nodes + 3, nodes + 3))
+    a[:nodes, :nodes] = (coil.link - np.diag(coil.link.sum(axis=1) + coil.loss)) / coil.capacity[:, None]
+    a[:nodes, nodes + 1] = coil.share / coil.capacity
+    a[:nodes, nodes + 2] = coil.loss / coil.capacity
+    a[nodes, coil.body], a[nodes, nodes] = 1 / lag, -1 / lag
+    e = expm(a * STEP_S)
+    return e[: nodes + 1, : nodes + 1], e[: nodes + 1, nodes + 1 :]
+
+
+def simulate(
+    coil: Coil,
+    rng: np.random.Generator,
+    *,
+    profile: str = "pulse",
+    every_s: float = 1.0,
+    cool_s: float = 900.0,
+    heat_W: float = 18.0,
+    air_degC: float = 22.0,
+    noise_ohm: float = 0.001,
+    noise_K: float = 0.1,
+) -> Rows:
+    """Heat the coil through its own winding, cool it, and record rows about *every_s* apart.
+
+    *profile* ``pulse``: 20 s cold, 300 s at constant voltage, cooling. ``soak``: 20 s cold, then 50, 70 and
+    90 degC at the probe, each held 300 s by a voltage set anew every row, cooling.
+    """
+    phi, gamma = _steps(coil)
+    state = np.full(phi.shape[0], air_degC)
+    full_V = float(np.sqrt(heat_W * (coil.copper_ohm * 1.15 + coil.joint_ohm)))
+    stages = [50.0, 70.0, 90.0] if profile == "soak" else []
+    off_at = 320.0 if profile == "pulse" else np.inf
+    start_at, hold_from, next_row, volts, energy, now = 20.0, np.inf, 0.0, 0.0, 0.0, 0.0
+    begun = False
+    rows: list[tuple[float, ...]] = []
+    while now <= (off_at if np.isfinite(off_at) else 7200.0) + cool_s:
+        r_winding = coil.copper_ohm * (1 + ALPHA20 * (float(coil.share @ state[:-1]) - 20))
+        total = r_winding + coil.joint_ohm
+        if now >= next_row - 1e-9:
+            rows.append((now, float(state[-1]), total, energy, volts, volts / total))
+            next_row += every_s + STEP_S * int(rng.integers(-1, 2)) * (every_s > STEP_S)
+            if profile == "soak" and begun and stages:
+                holding = coil.loss.sum() * (stages[0] - air_degC) / heat_W
+                want = np.clip(0.3 * (stages[0] - state[-1]) + holding, 0.0, 1.0)
+                volts = full_V * float(np.sqrt(want))
+                if not np.isfinite(hold_from) and state[-1] > stages[0] - 1:
+                    hold_from = now
+        if profile == "soak" and now >= hold_from + 300:
+            stages.pop(0)
+            hold_from = np.inf
+            if not stages:
+                off_at, volts = now, 0.0
+        if not begun and now >= start_at + 0.4:
+            begun, volts = True, full_V
+        if now >= off_at:
+            volts = 0.0
+        power = volts**2 / total
+        state = phi @ state + gamma @ np.array([power * r_winding / total, air_degC])
+        energy += power * STEP_S
+        now += STEP_S
+    t, probe, ohm, joule, volt, amp = (np.array(c) for c in zip(*rows, strict=True))
+    return Rows(
+        t, probe + rng.normal(0, noise_K, t.size), ohm + rng.normal(0, noise_ohm, t.size), joule, volt, amp
+    )
+
+
+def main() -> None:
+    """Fit random coils and print how far off the joint is and how often the stated interval holds it."""
+    root = Path(__file__).resolve().parents[2]
+    sys.path.insert(0, str(root))
+    from analysis.thermal import fit_trace  # noqa: PLC0415 - the script may be run from anywhere
+
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--coils", type=int, default=40)
+    parser.add_argument("--profile", choices=("pulse", "soak"), default="pulse")
+    parser.add_argument("--seed", type=int, default=1000)
+    asked = parser.parse_args()
+    error, u, seconds, inner, believed = [], [], [], [], []
+    for k in range(asked.coils):
+        rng = np.random.default_rng(asked.seed + k)
+        coil = random_coil(rng)
+        rows = simulate(
+            coil,
+            rng,
+            profile=asked.profile,
+            every_s=float(rng.choice([0.5, 1.0, 2.0])),
+            cool_s=float(rng.uniform(720, 1800)),
+        )
+        begun = time.perf_counter()
+        # The simulated copper has exactly this alpha20, so its uncertainty is left out of the comparison.
+        fit = fit_trace(
+            rows.time_s,
+            rows.probe_degC,
+            rows.resistance_ohm,
+            rows.power_W(),
+            noise_ohm=0.001,
+            noise_K=0.1,
+            alpha20_u_per_K=0.0,
+        )
+        seconds.append(time.perf_counter() - begun)
+        error.append(1e3 * (fit.joint_ohm - coil.joint_ohm))
+        u.append(1e3 * fit.joint_u_ohm)
+        inner.append(bool(coil.link[0, coil.body + 1 :].any()))
+        believed.append(fit.credible)
+        print(  # noqa: T201 - the script's purpose
+            f"{k:3d} {rows.time_s.size:5d} rows {seconds[-1]:5.2f} s  copper {coil.copper_ohm:4.1f} ohm"
+            f"  joint off by {error[-1]:7.1f} +- {u[-1]:5.1f} mohm  misfit {fit.misfit:6.3f}"
+            f"  runs {fit.runs_z:5.1f}  {fit.evaluations:4d}  {fit.order} {fit.reason}"
+        )
+    off, wide, core, ok = np.abs(error), np.array(u), np.array(inner), np.array(believed)
+    for name, chosen in (("credible", ok), ("without a core", ok & ~core), ("with a core", ok & core)):
+        if chosen.any():
+            print(  # noqa: T201
+                f"{name}: {chosen.sum()} coils, median {np.median(off[chosen]):.1f} mohm,"
+                f" 95th percentile {np.percentile(off[chosen], 95):.1f} mohm,"
+                f" 95 % interval holds {100 * np.mean(off[chosen] < 1.96 * wide[chosen]):.0f} %"
+            )
+    print(f"{np.mean(seconds):.2f} s a coil")  # noqa: T201
+
+
+if __name__ == "__main__":
+    main()
