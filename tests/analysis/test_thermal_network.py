@@ -88,7 +88,7 @@ def test_the_steady_lead_of_a_fine_winding_is_that_of_a_slab() -> None:
     theta = np.array([p.start for p in layout(order).parameters])
     m = modes(order, theta)
     lead = float(((m.heat[0] - m.heat[1]) / m.rate).sum())
-    # A slab of total conductance g, heated evenly and cooled on one face: mean lead 1/(3 g), computed from the
+    # A slab of conductance g, heated evenly and cooled on one face: mean lead 1/(3 g), computed from the
     # definition; equal shells with their heat at the centre come within 1/(2 SHELLS²) of it.
     assert lead * 3 * np.exp(theta[0]) == pytest.approx(1.0, abs=1 / (2 * SHELLS**2) + 1e-9)
 
