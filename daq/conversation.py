@@ -56,9 +56,8 @@ class Conversation:
         # An instrument that has no channels has channel 1.
         given = {k: v for k, v in (params or {}).items() if k in role.params or (k, v) != ("channel", 1)}
         if unknown := sorted(set(given) - set(role.params)):
-            raise InputError(
-                f"{name}: dialect '{role.dialect}' takes no {unknown[0]!r}, expected {spell_words(role.params)}"
-            )
+            known = spell_words(role.params)
+            raise InputError(f"{name}: dialect '{role.dialect}' takes no {unknown[0]!r}, expected {known}")
         self.name = name
         self._role = role
         self._constants: dict[str, object] = {**role.params, **given}

@@ -1,0 +1,309 @@
+"""Links through pyvisa with the pyvisa-py backend: TCP sockets, serial ports, USB, GPIB, VXI-11.
+
+The one place that imports pyvisa, and the one where its exceptions, the serial library's and the
+system's become ours. pyvisa-py spins on a connection whose other end is gone, blocks in a write that
+nobody takes, and takes a refused connection for an open one; so we wait on the session's own socket
+or port, and call pyvisa only when there are bytes to move.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from functools import cache
+from types import ModuleType
+from typing import Any, Final
+
+import pyvisa
+import pyvisa.errors
+import serial
+from pyvisa import constants, rname
+from pyvisa_py.protocols.rpc import RPCError
+from pyvisa_py.protocols.vxi11 import Vxi11Error
+from pyvisa_py.protocols.xdrlib import Error as XdrError
+from pyvisa_py.sessions import OpenError, UnknownAttribute
+
+from daq.clock import RealClock
+from daq.dialectfile import LinkTable
+from daq.errors import InputError, LinkBusyError, LinkClosedError, LinkError, LinkTimeoutError
+from daq.links.lines import LineLink
+from daq.links.portlock import PortLock
+
+termios: ModuleType | None
+try:
+    import termios
+except ImportError:  # Windows
+    termios = None
+
+_CHUNK = 4096
+
+_BY_CODE: Final = {
+    constants.StatusCode.error_timeout: LinkTimeoutError,
+    constants.StatusCode.error_connection_lost: LinkClosedError,
+    constants.StatusCode.error_resource_not_found: LinkClosedError,
+    constants.StatusCode.error_io: LinkClosedError,
+    constants.StatusCode.error_invalid_object: LinkClosedError,
+    constants.StatusCode.error_resource_busy: LinkBusyError,
+    constants.StatusCode.error_resource_locked: LinkBusyError,
+}
+#: A serial port that has vanished or cannot do a setting; no kind of OSError, and not everywhere.
+_TERMINAL: Final[tuple[tuple[type[Exception], type[LinkError]], ...]] = (
+    () if termios is None else ((termios.error, LinkClosedError),)
+)
+#: The first that fits counts, so a class stands before those it derives from.
+_BY_CLASS: Final[tuple[tuple[type[Exception], type[LinkError]], ...]] = (
+    (pyvisa.errors.VisaIOError, LinkError),  # told apart by its code
+    (pyvisa.errors.InvalidSession, LinkClosedError),
+    (pyvisa.errors.LibraryError, LinkError),
+    (pyvisa.errors.Error, LinkError),
+    (serial.SerialTimeoutException, LinkTimeoutError),
+    (serial.SerialException, LinkClosedError),
+    (TimeoutError, LinkTimeoutError),
+    (BlockingIOError, LinkTimeoutError),
+    (OSError, LinkClosedError),
+    (OpenError, LinkClosedError),
+    (UnknownAttribute, LinkError),
+    (Vxi11Error, LinkError),
+    (RPCError, LinkError),
+    (XdrError, LinkError),
+    *_TERMINAL,
+)
+KNOWN: Final = tuple(kind for kind, _ in _BY_CLASS)
+
+
+def translate(exc: Exception, resource: str, doing: str) -> LinkError:
+    """Return the LinkError that says what *exc*, one of KNOWN, means for *resource* while *doing*."""
+    kind = next(ours for theirs, ours in _BY_CLASS if isinstance(exc, theirs))
+    if isinstance(exc, pyvisa.errors.VisaIOError):
+        kind = _BY_CODE.get(constants.StatusCode(exc.error_code), kind)
+    reason = " ".join(str(exc).split()) or type(exc).__name__
+    return kind(f"{resource}: {doing} failed ({reason}); check that the instrument is on and connected")
+
+
+@contextmanager
+def _translated(resource: str, doing: str) -> Iterator[None]:
+    try:
+        yield
+    except LinkError:
+        raise
+    except KNOWN as exc:
+        raise translate(exc, resource, doing) from exc
+
+
+class _MessagePort:
+    """USB, GPIB and VXI-11: the bus says where a message ends, and knows a device clear."""
+
+    whole_messages = True
+
+    def __init__(self, resource: Any, name: str) -> None:
+        self._resource = resource
+        self._name = name
+
+    def send(self, data: bytes, timeout_s: float) -> None:
+        with _translated(self._name, "write"):
+            self._resource.timeout = timeout_s * 1000
+            self._resource.write_raw(data)
+
+    def receive(self, timeout_s: float) -> bytes:
+        try:
+            with _translated(self._name, "read"):
+                self._resource.timeout = max(1.0, timeout_s * 1000)
+                return bytes(self._resource.read_raw())
+        except LinkTimeoutError:
+            return b""
+
+    def discard(self) -> int:
+        with _translated(self._name, "clear"):
+            self._resource.clear()
+        return 0
+
+    def close(self) -> None:
+        with _translated(self._name, "close"):
+            self._resource.close()
+
+
+class _StreamPort(_MessagePort):
+    """A port whose readiness we can wait for ourselves, so that pyvisa never has to wait."""
+
+    whole_messages = False
+
+    def __init__(self, resource: Any, name: str) -> None:
+        super().__init__(resource, name)
+        self._interface: Any = resource.visalib.sessions[resource.session].interface
+
+    def _readable(self, timeout_s: float) -> bool:
+        return bool(select.select([self._interface], [], [], timeout_s)[0])
+
+    def _arrived(self) -> int:
+        raise NotImplementedError
+
+    def receive(self, timeout_s: float) -> bytes:
+        with _translated(self._name, "read"):
+            if not self._readable(timeout_s):
+                return b""
+            return bytes(self._resource.read_bytes(self._arrived(), break_on_termchar=False))
+
+
+class _SocketPort(_StreamPort):
+    """A TCP connection."""
+
+    def __init__(self, resource: Any, name: str, timeout_s: float) -> None:
+        super().__init__(resource, name)
+        with _translated(name, "open"):
+            if refused := self._interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
+                raise OSError(refused, os.strerror(refused))
+            self._interface.getpeername()
+            # pyvisa-py knows no attribute for it; without, a second write waits 40 ms for the peer.
+            self._interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._interface.settimeout(timeout_s)
+
+    def _arrived(self) -> int:
+        """Return how many bytes there are; at the end of the stream there are none to come."""
+        count = len(self._interface.recv(_CHUNK, socket.MSG_PEEK))
+        if not count:
+            raise LinkClosedError(f"{self._name}: the other end closed the connection; check the instrument")
+        return count
+
+    def send(self, data: bytes, timeout_s: float) -> None:
+        clock = RealClock()
+        until_s = clock.monotonic() + timeout_s
+        with _translated(self._name, "write"):
+            if self._readable(0):
+                self._arrived()  # raises if the other end is gone; the first write after that would succeed
+            for start in range(0, len(data), _CHUNK):
+                wait_s = max(0.0, until_s - clock.monotonic())
+                if not select.select([], [self._interface], [], wait_s)[1]:
+                    raise LinkTimeoutError(
+                        f"{self._name}: the instrument takes no data for {timeout_s:g} s; restart it"
+                    )
+                try:
+                    self._resource.write_raw(data[start : start + _CHUNK])
+                except pyvisa.errors.VisaIOError as exc:
+                    # All that pyvisa-py says of a write cut short by the socket's time-out.
+                    raise LinkTimeoutError(
+                        f"{self._name}: the instrument took only a part of a command; restart it"
+                    ) from exc
+
+    def discard(self) -> int:
+        count = 0
+        while count < _CHUNK * 256 and (data := self.receive(0)):
+            count += len(data)
+        return count
+
+
+class _SerialPort(_StreamPort):
+    """A serial port; pyvisa's clear is not supported on it, flush is."""
+
+    def _readable(self, timeout_s: float) -> bool:
+        if hasattr(self._interface, "fileno"):
+            return super()._readable(timeout_s)
+        clock = RealClock()  # where a port is no file, all we can do is look now and then
+        until_s = clock.monotonic() + timeout_s
+        while not self._interface.in_waiting:
+            if clock.monotonic() >= until_s:
+                return False
+            clock.sleep(0.002)
+        return True
+
+    def _arrived(self) -> int:
+        # Readable without bytes: the port has vanished, and reading one makes pyserial say so.
+        return max(1, int(self._interface.in_waiting))
+
+    def discard(self) -> int:
+        with _translated(self._name, "flush"):
+            count = int(self._interface.in_waiting)
+            self._resource.flush(constants.BufferOperation.discard_read_buffer)
+        return count
+
+
+@cache
+def _manager() -> pyvisa.ResourceManager:
+    """Return the process's one manager: closing it would close every other link's session too."""
+    return pyvisa.ResourceManager("@py")
+
+
+def open_link(
+    resource: str, table: LinkTable, *, timeout_s: float | None = None, **serial_settings: Any
+) -> LineLink:
+    """Open *resource*, such as ``TCPIP0::192.168.0.5::5025::SOCKET`` or ``ASRL/dev/ttyUSB0::INSTR``.
+
+    Args:
+        resource: A VISA address.
+        table: The dialect's line ends, pace and serial settings.
+        timeout_s: For each read and write; None: the dialect's.
+        serial_settings: baud, data_bits, parity, stop_bits or flow instead of the dialect's.
+
+    Raises:
+        InputError: *resource* is not such an address, or a library for its kind is not installed.
+        LinkClosedError: nobody listens there, or there is no such port.
+        LinkBusyError: another user has the port.
+        LinkError: anything else that keeps the port from opening.
+    """
+    timeout_s = table.timeout_s if timeout_s is None else timeout_s
+    settings = {key: getattr(table, key) for key in ("baud", "data_bits", "parity", "stop_bits", "flow")}
+    parsed = _parsed(resource)
+    with ExitStack() as undo:
+        lock = PortLock(_one_spelling(parsed))
+        undo.callback(lock.release)
+        opened: Any = _open(resource, timeout_s)
+        undo.callback(opened.close)
+        port: _MessagePort
+        if isinstance(parsed, rname.TCPIPSocket):
+            port = _SocketPort(opened, resource, timeout_s)
+        elif isinstance(parsed, rname.ASRLInstr):
+            with _translated(resource, "serial settings"):
+                _configure(opened, settings | serial_settings, timeout_s)
+            port = _SerialPort(opened, resource)
+        else:
+            port = _MessagePort(opened, resource)
+        undo.pop_all()
+    return LineLink(port, resource, table, timeout_s=timeout_s, owned=lock)
+
+
+def _open(resource: str, timeout_s: float) -> Any:
+    try:
+        return _manager().open_resource(resource, open_timeout=int(timeout_s * 1000))
+    except KNOWN as exc:
+        raise translate(exc, resource, "open") from exc
+    except (ValueError, ImportError) as exc:  # pyvisa-py on a kind whose library is missing
+        raise InputError(f"{resource}: cannot be opened here ({' '.join(str(exc).split())})") from exc
+    except Exception as exc:  # pyvisa-py raises bare Exception when a connection does not come about
+        raise LinkClosedError(f"{resource}: open failed ({exc}); check the address and the cable") from exc
+
+
+def _parsed(resource: str) -> rname.ResourceName:
+    """Return the parts of an address; InputError if it is none, LinkClosedError if its host is unknown."""
+    try:
+        parsed = rname.ResourceName.from_string(resource)
+    except (rname.InvalidResourceName, ValueError) as exc:
+        raise InputError(
+            f"resource {resource!r} is no VISA address, expected such as TCPIP0::HOST::PORT::SOCKET or "
+            "ASRL/dev/ttyUSB0::INSTR"
+        ) from exc
+    if isinstance(parsed, rname.TCPIPSocket):
+        if not (parsed.port.isdecimal() and 0 < int(parsed.port) < 65536):
+            raise InputError(f"resource {resource!r} has port {parsed.port!r}, expected 1 to 65535")
+        # Beforehand, since pyvisa-py leaves its socket open when there is no such host.
+        with _translated(resource, "look-up of the host"):
+            socket.getaddrinfo(parsed.host_address, None, socket.AF_INET)
+    return parsed
+
+
+def _one_spelling(parsed: rname.ResourceName) -> str:
+    """Return the port's name: one, however the rig file spells it."""
+    if isinstance(parsed, rname.ASRLInstr):
+        return f"ASRL{os.path.realpath(parsed.board)}"
+    return str(parsed).upper()
+
+
+def _configure(opened: Any, settings: dict[str, Any], timeout_s: float) -> None:
+    opened.timeout = timeout_s * 1000
+    opened.baud_rate = settings["baud"]
+    opened.data_bits = settings["data_bits"]
+    opened.parity = constants.Parity[settings["parity"]]
+    opened.stop_bits = {1: constants.StopBits.one, 2: constants.StopBits.two}[settings["stop_bits"]]
+    opened.flow_control = constants.ControlFlow[settings["flow"]]
+    opened.flush(constants.BufferOperation.discard_read_buffer)
