@@ -25,9 +25,13 @@ from analysis.model import CoilResult, Limits, Trace
 from analysis.panels import against_temperature, current_in_time, phases, resistance_in_time
 from analysis.plot_data import time_unit
 
-#: Width and height on paper, mm -> inch: the width of the text of an A4 page, two figures a page.
-SIZE_INCH = (6.9, 2.45)
+#: Width and height of a figure below its title: as wide as the text of a page, two coils a page.
+BODY_INCH = (6.9, 2.45)
+#: The strip above that holds the title.
+TITLE_INCH = 0.2
+_HEIGHT_INCH = BODY_INCH[1] + TITLE_INCH
 
+_WINDOW = re.compile(rb'width="[\d.]+pt" height="%gpt" viewBox="0 0 [\d.]+ [\d.]+"' % (_HEIGHT_INCH * 72))
 _RC: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 6.5,
@@ -103,7 +107,7 @@ def write_curves(folder: Path, result: CoilResult, trace: Trace, limits: Limits 
     """
     stem = folder / curve_stem(result.coil)
     with _style():
-        figure = _draw(result, trace, limits, titled=True)
+        figure = _draw(result, trace, limits)
         return [
             _save(figure, stem.with_suffix(".png"), "png"),
             _save(figure, stem.with_suffix(".svg"), "svg"),
@@ -111,11 +115,28 @@ def write_curves(folder: Path, result: CoilResult, trace: Trace, limits: Limits 
 
 
 def curve_svg(result: CoilResult, trace: Trace, limits: Limits | None = None) -> bytes:
-    """The curves of one coil as SVG without a title, to stand under a heading of a page."""
+    """The curves of one coil as the bytes of the SVG that :func:`write_curves` writes."""
     with _style():
         buffer = io.BytesIO()
-        _write(_draw(result, trace, limits, titled=False), buffer, "svg")
+        _write(_draw(result, trace, limits), buffer, "svg")
         return buffer.getvalue()
+
+
+def untitled(svg: bytes) -> bytes:
+    """The same SVG cropped below its title, to stand under a heading of a page.
+
+    Args:
+        svg: what :func:`write_curves` or :func:`curve_svg` made.
+
+    Raises:
+        ValueError: it is something else.
+    """
+    width, height, strip = (inch * 72 for inch in (BODY_INCH[0], BODY_INCH[1], TITLE_INCH))
+    window = f'width="{width:g}pt" height="{height:g}pt" viewBox="0 {strip:g} {width:g} {height:g}"'
+    cropped, found = _WINDOW.subn(window.encode("ascii"), svg, count=1)
+    if not found:
+        raise ValueError("this SVG is not a curve of this program: draw it again from the readings")
+    return cropped
 
 
 def _save(figure: Figure, path: Path, kind: str) -> Path:
@@ -130,16 +151,15 @@ def _write(figure: Figure, file: Any, kind: str) -> None:
     figure.savefig(file, format=kind, metadata=nothing)
 
 
-def _draw(result: CoilResult, trace: Trace, limits: Limits | None, *, titled: bool) -> Figure:
-    figure = Figure(figsize=SIZE_INCH)
-    top = 0.90 if titled else 0.97
+def _draw(result: CoilResult, trace: Trace, limits: Limits | None) -> Figure:
+    figure = Figure(figsize=(BODY_INCH[0], _HEIGHT_INCH))
+    top = 1.0 - (TITLE_INCH + 0.07) / _HEIGHT_INCH
     timed = bool(np.isfinite(trace.time_s).any())
     flowing = bool(np.isfinite(trace.current_A).any())
-    if titled:
-        title = words.FIGURE_TITLE.format(
-            coil=result.coil, kind=result.kind, verdict=words.VERDICT[result.verdict]
-        )
-        figure.text(0.008, 0.985, _shown(title), va="top", fontsize=7.5, fontweight="bold")
+    title = words.FIGURE_TITLE.format(
+        coil=result.coil, kind=result.kind, verdict=words.VERDICT[result.verdict]
+    )
+    figure.text(0.008, 0.985, _shown(title), va="top", fontsize=7.5, fontweight="bold")
     against_temperature(
         figure.add_axes((0.065, 0.15, 0.40 if timed else 0.92, top - 0.15)), result, trace, limits
     )

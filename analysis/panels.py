@@ -97,8 +97,10 @@ def against_temperature(axes: Axes, result: CoilResult, trace: Trace, limits: Li
     _off_scale(axes, probe[seen], ohms[seen])
     axes.set_xlabel(words.PROBE_AXIS)
     axes.set_ylabel(words.RESISTANCE_AXIS)
-    if axes.get_legend_handles_labels()[0]:
-        # A winding's resistance rises with temperature: the lower right corner stays free.
+    entries = len(axes.get_legend_handles_labels()[0])
+    if entries:
+        # Resistance rises with temperature, so the lower right corner is free; long legends need more of it.
+        axes.set_ylim(bottom=low - 0.1 * (high - low) * max(0, entries - 5))
         legend = axes.legend(loc="lower right", handlelength=1.8, borderaxespad=0.3, labelspacing=0.35)
         for handle in legend.legend_handles:
             if handle is not None:

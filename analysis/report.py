@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, Literal
 
 import matplotlib as mpl
 import numpy as np
 import typst
 
-from analysis.curves import curve_svg, drawable
+from analysis.curves import curve_svg, drawable, untitled
 from analysis.model import CoilResult, SetResult, Trace
 from analysis.report_data import ReportInfo, State, report_data
 
@@ -22,7 +23,13 @@ Paper = Literal["a4", "us-letter"]
 
 
 def write_report(
-    path: Path, result: SetResult, traces: Sequence[Trace], about: ReportInfo, *, paper: Paper = "a4"
+    path: Path,
+    result: SetResult,
+    traces: Sequence[Trace],
+    about: ReportInfo,
+    *,
+    paper: Paper = "a4",
+    curves: Mapping[str, Path] = MappingProxyType({}),
 ) -> None:
     """Write the report of a run as a tagged PDF. The same arguments give the same bytes.
 
@@ -32,10 +39,12 @@ def write_report(
         traces: readings by coil, in any order; a coil without a trace gets an empty figure.
         about: what else the report says about the run.
         paper: ``a4`` or ``us-letter``.
+        curves: by coil, the SVG that :func:`analysis.curves.write_curves` wrote from these same arguments;
+            saves drawing it a second time.
 
     Raises:
-        OSError: *path* could not be written.
-        ValueError: *about.start_utc* has no time zone.
+        OSError: *path* could not be written, or a curve not read.
+        ValueError: *about.start_utc* has no time zone, or a curve is not one of ours.
     """
     if about.start_utc.tzinfo is None:
         raise ValueError("the start of a run needs a time zone: give start_utc with UTC")
@@ -44,8 +53,11 @@ def write_report(
     files = {"main.typ": template.read_bytes(), "report.json": json.dumps(data).encode("ascii")}
     by_coil = {trace.coil: trace for trace in traces}
     for n, coil in enumerate(result.coils):
-        trace = by_coil.get(coil.coil, _no_readings(coil))
-        files[f"curve-{n}.svg"] = curve_svg(coil, trace, about.limits.get(coil.kind))
+        if coil.coil in curves:
+            svg = curves[coil.coil].read_bytes()
+        else:
+            svg = curve_svg(coil, by_coil.get(coil.coil, _no_readings(coil)), about.limits.get(coil.kind))
+        files[f"curve-{n}.svg"] = untitled(svg)
     path.write_bytes(_set(files, data, int(about.start_utc.timestamp())))
 
 

@@ -13,14 +13,18 @@ from math import inf, isfinite
 from typing import Any, Literal
 
 from analysis import report_words as words
-from analysis.curves import SIZE_INCH
+from analysis.curves import BODY_INCH
 from analysis.model import CoilResult, Criterion, Limits, SetResult
-from analysis.plain_text import inert
+from analysis.plain_text import breakable, inert, shortened
 
 State = Literal["complete", "stopped", "fault", "cut"]
 
+# Units as they stand in names of the code, and as a reader writes them.
+_UNITS = {"ohm": "Ω", "degC": "°C", "per_K": "/K", "1/K": "/K"}
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 _LONGEST_LABEL = 60
+_LONGEST_CELL = 30
+_LONGEST_REASON = 240
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ def report_data(result: SetResult, about: ReportInfo, paper: str) -> dict[str, A
         "groups": _groups(result),
         "facts": [(words.FACTS[key], value or words.UNKNOWN) for key, value in facts.items()],
         "summary": _summary(result),
-        "curve_aspect": SIZE_INCH[0] / SIZE_INCH[1],
+        "curve_aspect": BODY_INCH[0] / BODY_INCH[1],
         "criteria_columns": words.CRITERIA_COLUMNS,
         "reasons_heading": words.REASONS,
         "no_criteria": words.NO_CRITERIA,
@@ -150,11 +154,12 @@ def _value_text(criterion: Criterion) -> str:
 def _scale(criterion: Criterion) -> tuple[float, str]:
     """Divisor and unit that keep value and limits of a criterion readable."""
     sizes = [abs(x) for x in (criterion.value, criterion.low, criterion.high) if x]
-    if criterion.unit == "Ω" and sizes:
+    unit = _UNITS.get(criterion.unit, criterion.unit)
+    if unit == "Ω" and sizes:
         for factor, prefix in _PREFIXES:
             if min(sizes) >= factor:
-                return factor, prefix + criterion.unit
-    return 1.0, criterion.unit
+                return factor, prefix + unit
+    return 1.0, unit
 
 
 def _plural(forms: tuple[str, str], count: int) -> str:
@@ -186,19 +191,21 @@ def _groups(result: SetResult) -> list[dict[str, Any]]:
 
 
 def _label(text: str) -> str:
-    return text if len(text) <= _LONGEST_LABEL else text[: _LONGEST_LABEL - 1] + "…"
+    return shortened(text, _LONGEST_LABEL)
 
 
 def _summary(result: SetResult) -> dict[str, Any]:
     rows = [
         {
-            "coil": _label(coil.coil),
-            "kind": _label(coil.kind),
+            "coil": breakable(shortened(coil.coil, _LONGEST_CELL)),
+            "kind": breakable(shortened(coil.kind, _LONGEST_CELL)),
             "verdict": _verdict(coil.verdict),
             "r20": _twice(coil.r20_ohm, coil.r20_u_ohm),
             "alpha": _twice(coil.alpha20_per_K, coil.alpha20_u_per_K, 1e3),
             "joint": _twice(coil.joint_ohm, coil.joint_u_ohm),
-            "reason": coil.reasons[0].text if coil.reasons else words.NO_REASON_SHORT,
+            "reason": shortened(coil.reasons[0].text, _LONGEST_REASON)
+            if coil.reasons
+            else words.NO_REASON_SHORT,
         }
         for coil in result.coils
     ]

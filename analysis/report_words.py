@@ -130,8 +130,9 @@ METHOD_LINES = {
     ),
 }
 METHOD_UNCERTAINTY = (
-    "U is the expanded uncertainty with k=2, about 95 % of cases. A value whose uncertainty "
-    "reaches over its limit is not decided by luck: the coil is marked for retest."
+    "U is the expanded uncertainty with k=2, about 95 % of cases. A value passes when it lies inside "
+    "its limit by at least U and fails when it lies outside by more than U; between the two the coil "
+    "is marked for a retest."
 )
 LIMITS = "Limits"
 LIMITS_COLUMNS = ("Kind", "R20, Ω", "R20 tolerance", "Joint, Ω", "Like coils, Ω", "Drift", "Leakage, Ω")

@@ -54,7 +54,7 @@ def nothing_known(coil: str = "Y1") -> CoilResult:
 def figure(trace: Trace, result: CoilResult | None = None, limits: Limits | None = None) -> Figure:
     """The drawn figure, for a look at its parts."""
     with curves._style():
-        return curves._draw(result or judged(), trace, limits, titled=True)
+        return curves._draw(result or judged(), trace, limits)
 
 
 def legend_of(drawn: Figure) -> list[str]:
@@ -76,6 +76,16 @@ def test_svg_text_needs_no_font() -> None:
     drawn = curves.curve_svg(judged(), soak())
     assert b"<text" not in drawn
     assert b"font-family" not in drawn
+
+
+def test_cropping_takes_the_title_off_and_nothing_else() -> None:
+    """The window of the SVG starts below the title, for a page with headings; other files are refused."""
+    whole = curves.curve_svg(judged(), soak())
+    body = curves.untitled(whole)
+    assert b'height="176.4pt" viewBox="0 14.4 496.8 176.4"' in body
+    assert body.split(b"<metadata>")[1] == whole.split(b"<metadata>")[1]
+    with pytest.raises(ValueError, match="not a curve"):
+        curves.untitled(b"<svg/>")
 
 
 @pytest.mark.slow

@@ -11,6 +11,7 @@ from pypdf import PdfReader
 from pypdf.generic import DictionaryObject
 
 from analysis import report_words as words
+from analysis.curves import write_curves
 from analysis.model import CoilResult, Criterion, Limits, Reason, SetResult, Trace, Verdict
 from analysis.report import Paper, ReportInfo, State, write_report
 
@@ -183,6 +184,16 @@ def test_same_run_gives_the_same_bytes(tmp_path: Path) -> None:
         write_report(tmp_path / name, result, [trace("Y1")], info(start_utc=start))
         files.append((tmp_path / name).read_bytes())
     assert files[0] == files[1] != files[2]
+
+
+@pytest.mark.slow
+def test_curves_already_drawn_are_used_as_they_are(tmp_path: Path) -> None:
+    """Handing over the written SVG files gives the same report as drawing them anew."""
+    result, readings = SetResult((coil(0, "pass"),)), trace("Y1")
+    drawn = write_curves(tmp_path, result.coils[0], readings, info().limits["switching"])[1]
+    write_report(tmp_path / "a.pdf", result, [readings], info())
+    write_report(tmp_path / "b.pdf", result, [], info(), curves={"Y1": drawn})
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
 
 
 @pytest.mark.slow

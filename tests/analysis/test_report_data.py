@@ -7,7 +7,7 @@ import string
 import pytest
 
 from analysis.model import CoilResult, Criterion, SetResult, Verdict
-from analysis.plain_text import inert, plain
+from analysis.plain_text import breakable, inert, plain, shortened
 from analysis.report_data import headline, limit_text, plus_minus
 
 
@@ -70,6 +70,8 @@ def test_value_and_uncertainty_are_rounded_together(
         (1e6, None, "Ω", "at least 1 MΩ"),
         (-0.1, 0.1, "Ω", "within ± 0.1 Ω"),
         (None, 0.0, "", "at most 0"),
+        (None, 2200.0, "ohm", "at most 2.2 kΩ"),
+        (None, 90.0, "degC", "at most 90 °C"),
     ],
 )
 def test_limits_read_as_words(low: float | None, high: float | None, unit: str, text: str) -> None:
@@ -94,6 +96,19 @@ def test_long_text_is_shortened_and_long_words_can_break() -> None:
     assert len(plain("word " * 5000)) < 2000
     assert max(map(len, plain("x" * 500).split("\u200b"))) < 30
     assert plain("x" * 500).replace("\u200b", "") == "x" * 500
+
+
+def test_narrow_columns_break_endless_words_only() -> None:
+    """A word of the trade stays whole and can be searched for; an endless one breaks every few signs."""
+    assert breakable("proportional valve") == "proportional valve"
+    assert breakable("a " + "W" * 20) == "a " + "\u200b".join(["W" * 5] * 4)
+    assert plain(breakable("W" * 60)) == breakable("W" * 60)
+
+
+def test_what_is_cut_says_so() -> None:
+    """Text at the limit stays whole, text beyond ends in an ellipsis and keeps to the limit."""
+    assert shortened("four", 4) == "four"
+    assert shortened("fiver", 4) == "fiv…"
 
 
 def test_inert_reaches_every_text() -> None:
