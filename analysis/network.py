@@ -25,6 +25,12 @@ SHELLS = 4
 _PROBE_CAPACITY = 1e-4
 
 
+#: Modes that have died out would crawl through subnormal numbers, a hundred times slower than normal ones:
+#: exponents stop here, and each step adds far less than any digit of the answer.
+_DEEPEST = 500.0
+_WHISPER = 1e-100
+
+
 @dataclass(frozen=True)
 class Order:
     """What the network has besides winding ladder and body."""
@@ -204,6 +210,10 @@ class Filters:
         self.elapsed_s = time_s - time_s[0]
         self.step_s = np.diff(time_s, prepend=time_s[0])
 
+    def fading(self, rate: FloatArray) -> FloatArray:
+        """What is left of each mode since the first row, shape (m, n); *rate* in 1/s, shape (m,)."""
+        return np.asarray(np.exp(-np.minimum(rate[:, None] * self.elapsed_s, _DEEPEST)))
+
     def run(self, rate: FloatArray, inputs: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Answer of each mode to *inputs* held over each interval, and its derivative to the rate.
 
@@ -216,19 +226,19 @@ class Filters:
         """
         m, n, q = rate.size, self.step_s.size, inputs.shape[0]
         x = rate[:, None] * self.step_s
-        decay = np.exp(-x)
+        decay = np.exp(-np.minimum(x, _DEEPEST))
         # (1 - exp(-x))/rate without loss of digits for slow modes.
         hold = -np.expm1(-x) / rate[:, None]
         decay[:, 0] = 0.0
         band = np.ones((2, m * n), order="F")
         band[1, :-1] = -decay.ravel()[1:]
-        drive = (inputs[:, None, :] * hold).reshape(q, m * n).T
+        drive = (inputs[:, None, :] * hold).reshape(q, m * n).T + _WHISPER
         answer = _solve(band, drive).T.reshape(q, m, n)
         previous = np.zeros((m, n))
         previous[:, 1:] = answer[0, :, :-1]
         d_hold = (self.step_s * decay - hold) / rate[:, None]
         d_drive = inputs[0] * d_hold - self.step_s * decay * previous
-        slope = _solve(band, d_drive.reshape(m * n, 1)).reshape(m, n)
+        slope = _solve(band, d_drive.reshape(m * n, 1) + _WHISPER).reshape(m, n)
         return answer, slope
 
 

@@ -114,7 +114,7 @@ def evaluate(order: Order, value: FloatArray, data: Data, filters: Filters) -> t
     joint_heat = bool(data.square_A2.any())
     answer, slope = filters.run(m.rate, np.stack((heat, *[data.square_A2] * joint_heat, *data.edge_W)))
     t = filters.elapsed_s
-    decay = np.exp(-m.rate[:, None] * t)
+    decay = filters.fading(m.rate)
     risen = scale * (m.heat @ answer[0])
     left = m.rest @ decay
     # The air drifting at one kelvin a second, seen through the network.
@@ -165,6 +165,19 @@ def _prior(order: Order, data: Data) -> tuple[FloatArray, FloatArray]:
     return centre, weight
 
 
+def _gram(rows: FloatArray, block: int = 256) -> FloatArray:
+    """Products of all pairs of *rows* (k, n), shape (k, k).
+
+    Taken in blocks too small for a linear algebra library to spread over threads: on a bench computer that is
+    busy elsewhere, waiting for the other thread takes many times longer than the product.
+    """
+    k, n = rows.shape
+    whole = n - n % block
+    blocks = rows[:, :whole].reshape(k, -1, block).transpose(1, 0, 2)
+    rest = rows[:, whole:]
+    return np.asarray((blocks @ blocks.transpose(0, 2, 1)).sum(axis=0) + rest @ rest.T)
+
+
 def least_squares(
     order: Order, start: FloatArray, data: Data, *, most: int = 60, tolerance: float = 1e-2
 ) -> Fitted:
@@ -178,9 +191,9 @@ def least_squares(
         return float(np.vdot(r, r) + precision @ (v - centre) ** 2)
 
     def system() -> tuple[FloatArray, FloatArray]:
-        flat = d.reshape(value.size, -1)
-        pull = flat @ residual.ravel() - precision * (value - centre)
-        return flat @ flat.T + np.diag(precision), pull
+        products = _gram(np.concatenate((d.reshape(value.size, -1), residual.reshape(1, -1))))
+        pull = products[:-1, -1] - precision * (value - centre)
+        return products[:-1, :-1] + np.diag(precision), pull
 
     cost, evaluations, converged = cost_of(residual, value), 1, False
     normal, gradient = system()
@@ -239,7 +252,7 @@ def first_guess(data: Data) -> FloatArray:
                 m = modes(order, theta)
                 answer, _ = filters.run(m.rate, data.power_W[None, :])
                 risen = (m.heat @ answer[0]).ravel()
-                left = (m.rest @ np.exp(-m.rate[:, None] * filters.elapsed_s)).ravel()
+                left = (m.rest @ filters.fading(m.rate)).ravel()
                 columns = np.stack((risen, 1.0 - left, left, np.concatenate((ones, zeros))), axis=1)
                 columns = columns[used] * weight[used, None]
                 solution, *_ = np.linalg.lstsq(columns, seen[used] * weight[used])

@@ -53,6 +53,7 @@ def test_derivatives_are_those_of_the_temperatures(order: Order) -> None:
         assert np.abs(differences - exact[k]).max() <= 1e-5 * max(np.abs(exact[k]).max(), 1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("order", ORDERS, ids=str)
 def test_temperatures_are_those_of_the_state_equation(order: Order) -> None:
     """The modal answer is the step-by-step matrix exponential of the same network, air drift included."""
