@@ -143,7 +143,7 @@ class Wire:
         self._pace()
         self._link.write(command)
         for _ in range(_LATE_LIMIT):
-            if self._read() == answer:
+            if self._read().strip() == answer.strip():
                 for _line in self._table.ack_ask:
                     self._read()
                 self._link.drain()
