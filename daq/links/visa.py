@@ -17,6 +17,7 @@ from functools import cache
 from types import ModuleType
 from typing import Any, Final
 
+import msgspec
 import pyvisa
 import pyvisa.errors
 import serial
@@ -243,7 +244,7 @@ def open_link(
         LinkError: anything else that keeps the port from opening.
     """
     timeout_s = table.timeout_s if timeout_s is None else timeout_s
-    settings = {key: getattr(table, key) for key in ("baud", "data_bits", "parity", "stop_bits", "flow")}
+    table = msgspec.structs.replace(table, **serial_settings)
     parsed = _parsed(resource)
     with ExitStack() as undo:
         lock = PortLock(_one_spelling(parsed))
@@ -255,7 +256,7 @@ def open_link(
             port = _SocketPort(opened, resource, timeout_s)
         elif isinstance(parsed, rname.ASRLInstr):
             with _translated(resource, "serial settings"):
-                _configure(opened, settings | serial_settings, timeout_s)
+                _configure(opened, table, timeout_s)
             port = _SerialPort(opened, resource)
         else:
             port = _MessagePort(opened, resource)
@@ -299,11 +300,11 @@ def _one_spelling(parsed: rname.ResourceName) -> str:
     return str(parsed).upper()
 
 
-def _configure(opened: Any, settings: dict[str, Any], timeout_s: float) -> None:
+def _configure(opened: Any, table: LinkTable, timeout_s: float) -> None:
     opened.timeout = timeout_s * 1000
-    opened.baud_rate = settings["baud"]
-    opened.data_bits = settings["data_bits"]
-    opened.parity = constants.Parity[settings["parity"]]
-    opened.stop_bits = {1: constants.StopBits.one, 2: constants.StopBits.two}[settings["stop_bits"]]
-    opened.flow_control = constants.ControlFlow[settings["flow"]]
+    opened.baud_rate = table.baud
+    opened.data_bits = table.data_bits
+    opened.parity = constants.Parity[table.parity]
+    opened.stop_bits = {1: constants.StopBits.one, 2: constants.StopBits.two}[table.stop_bits]
+    opened.flow_control = constants.ControlFlow[table.flow]
     opened.flush(constants.BufferOperation.discard_read_buffer)

@@ -40,8 +40,9 @@ def test_serial_settings_reach_the_port() -> None:
 def test_bits_and_parity_reach_the_port() -> None:
     """Seven bits, even parity and two stop bits are asked of pyvisa (a pseudo-serial port has none)."""
     opened = SimpleNamespace(flush=lambda _mask: None)
-    settings = {"baud": 300, "data_bits": 7, "parity": "even", "stop_bits": 2, "flow": "rts_cts"}
-    visa._configure(opened, settings, 1.0)
+    visa._configure(
+        opened, LinkTable(baud=300, data_bits=7, parity="even", stop_bits=2, flow="rts_cts"), timeout_s=1.0
+    )
     assert (opened.baud_rate, opened.data_bits) == (300, 7)
     assert opened.parity == constants.Parity.even
     assert opened.stop_bits == constants.StopBits.two
