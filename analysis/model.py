@@ -36,6 +36,10 @@ class Trace:
     phase: TextArray
     source: TextArray
     status: TextArray
+    #: Insulation, winding to body; empty where nobody measured it, infinite above the meter's range.
+    leakage_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
+    #: Energy put into the coil since the start of the run; empty where nobody counted it.
+    energy_J: FloatArray = field(default_factory=lambda: np.empty(0))
 
 
 #: Phases of a run. ``ambient``: cold, before heat. ``rise``: heating or cooling towards a step.
@@ -56,6 +60,9 @@ class Accuracy:
     offset_ohm: float = 0.005
     noise_ohm: float = 0.001
     probe_K: float = 0.5
+    #: Relative error of temperature differences. Between Pt100 class A (0.002, evenly spread: 0.0012)
+    #: and class B (0.005: 0.0029), IEC 60751.
+    probe_gain_rel: float = 0.002
     probe_noise_K: float = 0.1
     vi_gain_rel: float = 2e-3
 

@@ -13,7 +13,7 @@ def with_uncertainty(value: float, u: float) -> str:
 
     Args:
         value: The value, finite.
-        u: Its standard uncertainty in the same unit, finite, not negative; next to none leaves the value alone.
+        u: Its standard uncertainty in the same unit, finite, not negative; next to none changes nothing.
 
     Raises:
         ValueError: One of them is not finite, or *u* is negative.

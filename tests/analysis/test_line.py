@@ -37,7 +37,7 @@ def test_norris(table: Table) -> None:
 
 
 def test_noint1(table: Table) -> None:
-    """NIST StRD, NoInt1: certified slope through the origin, its deviation and the residual sum of squares."""
+    """NIST StRD, NoInt1: certified slope through the origin, its deviation and residual sum of squares."""
     data = table("noint1")
     line = line_through_origin(data["x"], data["y"])
     assert line.slope == pytest.approx(2.07438016528926, rel=1e-12)

@@ -1,0 +1,148 @@
+"""One coil examined by itself, and its result put into words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from analysis import criteria
+from analysis.criteria import Finding
+from analysis.drift import Drift, before_heat, cold_drift, hot_drift
+from analysis.estimate import Estimate, Measured, estimate
+from analysis.events import OpenKind, Opens, find_opens
+from analysis.model import Accuracy, CoilResult, Limits, Reason, Subject, Trace
+from analysis.rows import Rows, Story, sort_rows
+from analysis.verdict import decide, overall
+
+_NONE = (None, None)
+COLD_ONLY = "cold only: heat not tested"
+_WHAT_TO_DO = {
+    Story.STEPS: "heat in steps and read at each",
+    Story.SELF_HEATED: "heat in an oven or bath, or record the whole heating and cooling",
+    Story.COOLING: "read while the temperature stands still",
+    Story.SWEEP: "heat in steps and read at each",
+    Story.NOTHING: "look at probe, leads and meter",
+}
+
+
+@dataclass(frozen=True)
+class Coil:
+    """One coil on its way to a verdict."""
+
+    subject: Subject
+    rows: Rows
+    found: Estimate
+    opens: Opens
+    cold: Drift | None
+    hot: Drift | None
+
+    @property
+    def label(self) -> str:
+        """The coil's label."""
+        return self.subject.coil
+
+
+def examine(subject: Subject, trace: Trace, accuracy: Accuracy) -> Coil:
+    """Find out everything one trace says about its coil."""
+    rows = sort_rows(trace)
+    found = estimate(rows, accuracy)
+    opens = find_opens(rows, found.jumped)
+    whole = opens.kind in {OpenKind.NONE, OpenKind.DROPOUTS}
+    hot = hot_drift(rows, accuracy) if opens.kind is OpenKind.NONE else None
+    return Coil(subject, rows, found, opens, cold_drift(rows, accuracy) if whole else None, hot)
+
+
+def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
+    """Where the coil changed during the run, go by what was read before the heat: no line fits all of it."""
+    most = limits.drift_max_rel
+    changes = [change for change in (coil.cold, coil.hot) if change is not None]
+    if all(decide(change.change_rel, change.u_rel, -most, most) != "fail" for change in changes):
+        return coil
+    before = before_heat(coil.rows)
+    if not before.any():
+        return coil
+    found = estimate(coil.rows, accuracy, before)
+    return replace(
+        coil, found=replace(found, lack="the coil changed during the run", jumped=coil.found.jumped)
+    )
+
+
+def own_findings(coil: Coil, limits: Limits) -> list[Finding]:
+    """The checks that need no other coil."""
+    findings = [
+        criteria.interruptions(coil.opens, coil.rows, coil.found),
+        criteria.resistance(coil.found, limits),
+        criteria.leakage(coil.rows.trace, limits),
+    ]
+    if coil.rows.heated and coil.opens.kind not in {OpenKind.HOT, OpenKind.ALWAYS, OpenKind.COLD}:
+        findings += criteria.drift(coil.cold, coil.hot, coil.rows, limits)
+    return findings
+
+
+def result(coil: Coil, findings: list[Finding]) -> CoilResult:
+    """Put verdict, reasons and figures of one coil together."""
+    found, rows = coil.found, coil.rows
+    verdict = overall(finding.criterion.outcome for finding in findings)
+    reasons: dict[str, list[Reason]] = {"fail": [], "retest": [], "pass": [], "not determined": []}
+    for finding in findings:
+        if finding.reason is not None:
+            reasons[finding.criterion.outcome].append(finding.reason)
+    missing = [*_missing(coil), *reasons["not determined"]]
+    if verdict != "fail" and missing:
+        verdict = "retest"
+    # What convicts a coil comes alone: the rest follows from it, and stands in the criteria.
+    shown = reasons["fail"] if verdict == "fail" else [*reasons["retest"], *missing]
+    if verdict == "pass":
+        shown = [Reason("within-limits", _sound(coil))]
+    told = rows.good | rows.opened
+    r20, parts = _pair(found.r20), found.parts
+    alpha20, joint = (_pair(parts.alpha20), _pair(parts.joint)) if parts else (_NONE, _NONE)
+    return CoilResult(
+        coil=coil.label,
+        kind=coil.subject.kind,
+        serial=coil.subject.serial,
+        verdict=verdict,
+        reasons=tuple(shown),
+        criteria=tuple(finding.criterion for finding in findings),
+        r20_ohm=r20[0],
+        r20_u_ohm=r20[1],
+        alpha20_per_K=alpha20[0],
+        alpha20_u_per_K=alpha20[1],
+        joint_ohm=joint[0],
+        joint_u_ohm=joint[1],
+        method=found.method,
+        hottest_degC=rows.hottest_degC,
+        readings=int(told.sum()),
+        point_degC=found.point_degC,
+        point_ohm=found.point_ohm,
+    )
+
+
+def _missing(coil: Coil) -> list[Reason]:
+    """What a pass would need and the readings do not give."""
+    found, story = coil.found, coil.rows.story
+    change = _WHAT_TO_DO[story]
+    code = "self-heated" if story is Story.SELF_HEATED else "one-temperature"
+    if found.r20 is None and story is not Story.SELF_HEATED:
+        if coil.rows.good.any():
+            return [Reason("no-temperature", f"{found.lack}; {change}")]
+        return [Reason("no-reading", f"no reading at all; {change}")]
+    if found.parts is not None or story is Story.SWEEP:
+        return []
+    return [Reason(code, f"slope and joint not determined: {found.lack}; {change}")]
+
+
+def _sound(coil: Coil) -> str:
+    found = coil.found
+    text = f"R20 {found.r20} ohm"
+    if found.parts is not None:
+        text += f", joint {found.parts.joint} ohm"
+    hottest = coil.rows.hottest_degC
+    if coil.rows.heated and hottest is not None:
+        text += f", up to {hottest:.0f} degC"
+    else:
+        text += f"; {COLD_ONLY}"
+    return f"{text}: within all limits that could be checked"
+
+
+def _pair(measured: Measured | None) -> tuple[float | None, float | None]:
+    return _NONE if measured is None else (measured.value, measured.u)

@@ -1,0 +1,192 @@
+"""The checks of one coil by itself: interruptions, resistance, drift, insulation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.copper import REFERENCE_DEGC, winding_temperature
+from analysis.drift import Drift
+from analysis.estimate import SHORT_OHM, Estimate
+from analysis.events import OpenKind, Opens
+from analysis.model import Criterion, Limits, Reason, Trace
+from analysis.rounding import with_uncertainty
+from analysis.rows import Rows, Story
+from analysis.verdict import K, Outcome, judged, undetermined
+
+#: Interruptions that convict a coil: so many while warm, or so many in all. Fewer may be the contacts.
+_WARM_DROPOUTS, _DROPOUTS = 2, 3
+#: A two-wire reading of insulation is good to some five per cent (common practice, no source).
+_LEAKAGE_U_REL = 0.05
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A criterion and what it has to say, None where it needs no words."""
+
+    criterion: Criterion
+    reason: Reason | None = None
+
+
+def interruptions(opens: Opens, rows: Rows, found: Estimate) -> Finding:
+    """Judge opens and dropouts; *found* tells the winding's temperature where the coil heated itself."""
+    count = float(opens.count)
+    outcome, reason = _interrupted(opens, rows.heated)
+    if (
+        reason is not None
+        and opens.kind is OpenKind.HOT
+        and opens.driven_ohm is not None
+        and found.r20 is not None
+    ):
+        winding_degC = winding_temperature(opens.driven_ohm, found.r20.value, REFERENCE_DEGC)
+        reason = replace(
+            reason, text=f"{reason.text}; the winding was at {winding_degC:.0f} degC by its resistance"
+        )
+    note = "" if rows.heated else "cold only: heat not tested"
+    return Finding(
+        Criterion("open", "interruptions", "", count, 0.0, None, 0.0, outcome, note),
+        reason,
+    )
+
+
+def _interrupted(opens: Opens, heated: bool) -> tuple[Outcome, Reason | None]:
+    if opens.kind is OpenKind.NONE:
+        return "pass", None
+    if opens.kind is OpenKind.ALWAYS:
+        return "fail", Reason(
+            "open",
+            "open or over range in every reading; check the leads and contacts first, then the coil is open",
+        )
+    if opens.kind is OpenKind.COLD:
+        return "fail", Reason(
+            "open",
+            f"open for a while although cold ({opens.count} times); check the leads and contacts first",
+        )
+    if opens.kind is OpenKind.HOT:
+        return "fail", Reason("opens-hot", _opens_hot(opens))
+    share = _percent(opens.warm_share)
+    if heated and (opens.warm_count >= _WARM_DROPOUTS or opens.count >= _DROPOUTS):
+        return "fail", Reason(
+            "dropouts",
+            f"{opens.count} short interruptions: {share} of the warm readings, "
+            f"{_percent(opens.cold_share)} of the cold ones",
+        )
+    return "retest", Reason(
+        "contact",
+        f"{opens.count} interrupted reading{'s' if opens.count > 1 else ''}: too few to blame the coil; "
+        "clean the contacts and test again",
+    )
+
+
+def _opens_hot(opens: Opens) -> str:
+    text = "opens when hot"
+    if opens.opened_degC is not None:
+        text += " between {:.0f} and {:.0f} degC".format(*sorted(opens.opened_degC))
+    if opens.closed_degC is None:
+        return text + ", and was not seen to close again (at the probe)"
+    return text + " and closes again between {:.0f} and {:.0f} degC (at the probe)".format(
+        *sorted(opens.closed_degC)
+    )
+
+
+def _percent(share: float | None) -> str:
+    return "none" if share is None else f"{100.0 * share:.1f} %"
+
+
+def resistance(found: Estimate, limits: Limits) -> Finding:
+    """Judge R20 against the maker's value, and a short against common sense."""
+    code, name, unit = "resistance", "R20 against nominal", "ohm"
+    nominal = limits.r20_ohm
+    low = high = None
+    if nominal is not None:
+        low, high = (nominal * (1.0 + sign * limits.r20_tolerance_rel) for sign in (-1.0, 1.0))
+    r20 = found.r20
+    if r20 is None:
+        return Finding(undetermined(code, name, unit, low=low, high=high, note=found.lack))
+    if r20.value < SHORT_OHM and (nominal is None or nominal > 2.0 * SHORT_OHM):
+        least = SHORT_OHM if low is None else low
+        return Finding(
+            Criterion(code, name, unit, r20.value, K * r20.u, least, high, "fail"),
+            Reason("short", f"{r20.value:.3f} ohm is a short; check whether the leads touch, then the coil"),
+        )
+    if low is None or high is None:
+        return Finding(undetermined(code, name, unit, note="no nominal resistance given"))
+    criterion = judged(code, name, unit, r20.value, r20.u, low=low, high=high)
+    if criterion.outcome == "pass":
+        return Finding(criterion)
+    if criterion.outcome == "fail":
+        word, bound = ("low", low) if r20.value < low else ("high", high)
+        return Finding(criterion, Reason(f"resistance-{word}", f"R20 {r20} ohm, limit {bound:.4g} ohm"))
+    text = f"R20 {r20} ohm is too near its limits {low:.4g} to {high:.4g} ohm; measure with less uncertainty"
+    return Finding(criterion, Reason("resistance-unsure", text))
+
+
+def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> list[Finding]:
+    """Judge the change over the run, and the change during the hottest hold."""
+    most = limits.drift_max_rel
+    findings = [_cold_drift(cold, rows, most)]
+    if hot is not None:
+        criterion = judged(
+            "drift-hot", "trend during the hottest hold", "", hot.change_rel, hot.u_rel, low=-most, high=most
+        )
+        reason = None
+        if criterion.outcome == "fail":
+            reason = Reason("drift", f"changed by {100 * hot.change_rel:+.2f} % during the hottest hold")
+        elif criterion.outcome == "retest":
+            reason = Reason("drift-unsure", "its trend while hot is not known well enough; hold longer")
+        findings.append(Finding(criterion, reason))
+    return findings
+
+
+def _cold_drift(found: Drift | None, rows: Rows, most: float) -> Finding:
+    code, name = "drift", "cold after heat against cold before"
+    if found is None:
+        note = "no cold readings before and after heat"
+        criterion = undetermined(code, name, "", low=-most, high=most, note=note)
+        cut = rows.story is Story.STEPS and bool((rows.trace.phase == "ambient").any())
+        if not cut:
+            return Finding(criterion)
+        return Finding(
+            criterion,
+            Reason("unfinished", "no cold reading after heat, so drift is not known; finish the soak"),
+        )
+    criterion = judged(code, name, "", found.change_rel, found.u_rel, low=-most, high=most)
+    percent = with_uncertainty(100.0 * found.change_rel, 100.0 * found.u_rel)
+    if criterion.outcome == "fail":
+        return Finding(
+            criterion,
+            Reason("drift", f"changed by {percent} % over the heat, at most {100 * most:g} % allowed"),
+        )
+    if criterion.outcome == "retest":
+        return Finding(
+            criterion,
+            Reason(
+                "drift-unsure", f"change of {percent} % is too near {100 * most:g} %; wait longer, read again"
+            ),
+        )
+    return Finding(criterion)
+
+
+def leakage(trace: Trace, limits: Limits) -> Finding:
+    """Judge the insulation between winding and body by its worst reading."""
+    code, name, unit, least = "leakage", "winding to body", "ohm", limits.leakage_min_ohm
+    told = trace.leakage_ohm[~np.isnan(trace.leakage_ohm)]
+    if not told.size:
+        return Finding(undetermined(code, name, unit, low=least, note="not measured"))
+    worst = float(told.min())
+    if not np.isfinite(worst):
+        return Finding(
+            Criterion(code, name, unit, None, None, least, None, "pass", "above the meter's range")
+        )
+    criterion = judged(code, name, unit, worst, _LEAKAGE_U_REL * abs(worst), low=least)
+    if criterion.outcome == "pass":
+        return Finding(criterion)
+    code = "leakage" if criterion.outcome == "fail" else "leakage-unsure"
+    return Finding(
+        criterion,
+        Reason(
+            code,
+            f"{worst:.3g} ohm from winding to body, at least {least:.3g} ohm wanted; dry, clean, test again",
+        ),
+    )

@@ -1,0 +1,256 @@
+"""R20, slope and joint of one coil, with everything that makes them uncertain.
+
+Noise is averaged by the fit. Errors common to all readings of a run are added after it, with
+their correlation: the meter's gain scales R20 and joint, its offset shifts both, the probe's offset
+shifts both through the slope, the probe's gain and alpha20 turn the slope and so move the joint.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from math import hypot, sqrt
+
+import numpy as np
+
+from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
+from analysis.line import line_errors_in_both, theil_sen
+from analysis.model import Accuracy, FloatArray
+from analysis.rounding import with_uncertainty
+from analysis.rows import BoolArray, Rows, Story, spans
+from analysis.selfheated import fit_self_heated
+
+#: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
+_STEP_WIDTH_K = 1.5
+#: How far winding and probe may still differ at a settled step (standard uncertainty, common practice).
+_STEP_K = 0.1
+#: A winding trails or leads its probe by up to this long a time while the temperature moves.
+_LAG_S = 60.0
+#: A reading further than this from the line is a contact that jumped, not the coil.
+_JUMP_REL, _JUMP_SIGMAS = 0.01, 6.0
+#: Less than this is a short, of the coil or of the leads, and has neither slope nor joint.
+SHORT_OHM = 0.05
+_MOVING = (
+    "the temperature moved while readings were taken, and how far the winding leads its probe is not known"
+)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A value with its standard uncertainty (k = 1).
+
+    *own_u* leaves out what another coil on the same instruments, of the same batch of copper, shares.
+    """
+
+    value: float
+    u: float
+    own_u: float = 0.0
+
+    def __str__(self) -> str:
+        return with_uncertainty(self.value, self.u)
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What the slope tells: apparent alpha20 in 1/K, copper part (slope over alpha20) and joint in ohms."""
+
+    alpha20: Measured
+    copper: Measured
+    joint: Measured
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What one coil's trace says.
+
+    Attributes:
+        method: ``line``, ``thermal network``, ``single temperature`` or ``none``.
+        r20: Resistance at 20 degC in ohms, None where there is none.
+        parts: What the slope tells, None where it is not determined.
+        lack: Why not; empty where it is.
+        caution: What widened the uncertainty beyond noise and instruments; empty if nothing did.
+        point_degC, point_ohm: Settled points, shape (m,).
+        jumped: Rows left out because they are too high for the line, shape (n,).
+    """
+
+    method: str
+    r20: Measured | None = None
+    parts: Parts | None = None
+    lack: str = ""
+    caution: str = ""
+    point_degC: FloatArray = field(default_factory=lambda: np.empty(0))
+    point_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
+    jumped: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+
+
+def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -> Estimate:
+    """Find R20, slope and joint in the way that fits the experiment.
+
+    Args:
+        rows: The sorted trace.
+        accuracy: What the instruments can be trusted to.
+        settled: Settled rows to go by, shape (n,), if not all of them.
+    """
+    chosen = rows.settled if settled is None else settled
+    probe, ohm = rows.trace.probe_degC[chosen], rows.trace.resistance_ohm[chosen]
+    if rows.story is Story.SELF_HEATED and settled is None:
+        return _self_heated(rows, accuracy, probe, ohm)
+    if not ohm.size:
+        return Estimate("none", lack="no reading with both a temperature and a resistance")
+    if not spans(probe):
+        return _single(probe, ohm, accuracy, "readings at one temperature only")
+    if float(np.median(ohm)) < SHORT_OHM:
+        return _single(probe, ohm, accuracy, "there is hardly any resistance")
+    trusted = replace(accuracy, gain_rel=accuracy.vi_gain_rel) if rows.driven[chosen].any() else accuracy
+    away, slope = _away(probe, ohm)
+    keep = away == 0
+    jumped = np.zeros_like(chosen)
+    jumped[np.flatnonzero(chosen)[away > 0]] = True
+    if not spans(probe[keep]):
+        return _single(probe[keep], ohm[keep], trusted, "readings at one temperature only")
+    lag = _lag(rows.time_s[chosen], probe) if rows.story is Story.COOLING else None
+    return replace(_by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag), jumped=jumped)
+
+
+def _away(probe_degC: FloatArray, ohm: FloatArray) -> tuple[FloatArray, float]:
+    """How far rows that do not belong to the line are off it in ohms, shape (n,), else 0; and its slope."""
+    order = np.lexsort((ohm, probe_degC))
+    intercept, slope = theil_sen(probe_degC[order], ohm[order])
+    off = ohm - intercept - slope * probe_degC
+    scatter = 1.4826 * float(np.median(np.abs(off)))  # to a standard deviation, if it were normal
+    near = max(_JUMP_SIGMAS * scatter, _JUMP_REL * float(np.median(ohm)))
+    return np.where(np.abs(off) <= near, 0.0, off), slope
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """Means over settled steps with their uncertainties, each of shape (m,)."""
+
+    probe_degC: FloatArray
+    probe_u_K: FloatArray
+    ohm: FloatArray
+    ohm_u: FloatArray
+
+
+def _steps(probe_degC: FloatArray, ohm: FloatArray, slope: float, accuracy: Accuracy) -> _Steps:
+    """Put rows of nearly one temperature together; *slope* in ohms a kelvin is taken out inside a step."""
+    order = np.lexsort((ohm, probe_degC))
+    probe, ohms = probe_degC[order], ohm[order]
+    rows: list[tuple[float, float, float, float]] = []
+    first = 0
+    while first < probe.size:
+        last = int(np.searchsorted(probe, probe[first] + _STEP_WIDTH_K))
+        t, r = probe[first:last], ohms[first:last]
+        # A reading is as good as stated or as it shows itself to be, whichever is worse.
+        noise_K, noise_ohm = accuracy.probe_noise_K, accuracy.noise_ohm
+        if t.size > 2:
+            leftover = r - slope * t
+            # Scatter of the probe is in it too, and is counted with the probe.
+            noise_ohm = max(noise_ohm, sqrt(max(float(leftover.var(ddof=1)) - (slope * noise_K) ** 2, 0.0)))
+        rows.append(
+            (
+                float(t.mean()),
+                sqrt(noise_K**2 / t.size + _STEP_K**2),
+                float(r.mean()),
+                noise_ohm / sqrt(t.size),
+            )
+        )
+        first = last
+    return _Steps(*(np.array(column) for column in zip(*rows, strict=True)))
+
+
+def _single(probe_degC: FloatArray, ohm: FloatArray, accuracy: Accuracy, lack: str) -> Estimate:
+    """R20 by the copper law from one temperature: readings about the median, so a jump does not count."""
+    at_20 = to_20degC(ohm, probe_degC)
+    median = float(np.sort(at_20)[(at_20.size - 1) // 2])  # one of the readings, however they part
+    middle = np.abs(at_20 - median) <= _JUMP_REL * abs(median)
+    probe, value = float(probe_degC[middle].mean()), float(at_20[middle].mean())
+    slope = ALPHA20_PER_K * value
+    per_K = slope / float(resistance_factor(probe))
+    noise = max(
+        sqrt(accuracy.noise_ohm**2 + (per_K * accuracy.probe_noise_K) ** 2), float(at_20[middle].std())
+    )
+    own = sqrt(noise**2 / middle.sum() + per_K**2 * (_STEP_K**2 + accuracy.probe_K**2))
+    by_alpha = value * (probe - REFERENCE_DEGC) * ALPHA20_U_PER_K
+    common = (accuracy.gain_rel * value) ** 2 + accuracy.offset_ohm**2 + by_alpha**2
+    return Estimate(
+        "single temperature",
+        r20=Measured(value, sqrt(own**2 + common), own),
+        lack=lack,
+        point_degC=np.array([probe]),
+        point_ohm=np.array([float(ohm[middle].mean())]),
+    )
+
+
+def _lag(time_s: FloatArray, probe_degC: FloatArray) -> tuple[float, float]:
+    """How a lag of unknown length tilts and shifts: kelvin a kelvin, and kelvin at 20 degC."""
+    # The trend over a good part of the trace: single differences are mostly noise.
+    smooth_s = max(2.0 * _LAG_S, float(np.ptp(time_s)) / 20.0)
+    first = np.searchsorted(time_s, time_s - smooth_s)
+    last = np.searchsorted(time_s, time_s + smooth_s, side="right") - 1
+    span = np.maximum(time_s[last] - time_s[first], 1e-9)
+    lag_K = _LAG_S * (probe_degC[last] - probe_degC[first]) / span
+    tilt, at_zero = np.polyfit(probe_degC, lag_K, 1).tolist()
+    return tilt, at_zero + tilt * REFERENCE_DEGC
+
+
+def _by_line(steps: _Steps, accuracy: Accuracy, lag: tuple[float, float] | None) -> Estimate:
+    line = line_errors_in_both(
+        steps.probe_degC, steps.probe_u_K, steps.ohm, steps.ohm_u, reference=REFERENCE_DEGC
+    ).widened()
+    cov, caution = line.covariance, ""
+    if lag is not None:
+        # Evenly likely between no lag and the longest: standard uncertainty by the root of three.
+        turned = line.slope * np.array([lag[1], lag[0]]) / sqrt(3.0)
+        cov = cov + np.outer(turned, turned)
+        caution = _MOVING
+    return _with_common(
+        Estimate("line", caution=caution, point_degC=steps.probe_degC, point_ohm=steps.ohm),
+        line.intercept,
+        line.slope,
+        cov,
+        accuracy,
+    )
+
+
+def _with_common(
+    base: Estimate, r20_ohm: float, slope: float, covariance: FloatArray, accuracy: Accuracy
+) -> Estimate:
+    """Finish an estimate from intercept at 20 degC and slope in ohms a kelvin, covariance (2, 2)."""
+    both = np.array([r20_ohm, slope])
+    probe = np.array([[(slope * accuracy.probe_K) ** 2, 0.0], [0.0, (slope * accuracy.probe_gain_rel) ** 2]])
+    meter = accuracy.gain_rel**2 * np.outer(both, both) + np.diag([accuracy.offset_ohm**2, 0.0])
+    own = covariance + probe
+    total = own + meter
+    copper = slope / ALPHA20_PER_K
+    by_alpha = copper * ALPHA20_U_PER_K / ALPHA20_PER_K
+    to_joint = np.array([1.0, -1.0 / ALPHA20_PER_K])
+    to_alpha = np.array([-slope / r20_ohm, 1.0]) / r20_ohm
+    return replace(
+        base,
+        r20=Measured(r20_ohm, sqrt(total[0, 0]), sqrt(own[0, 0])),
+        parts=Parts(
+            Measured(slope / r20_ohm, sqrt(float(to_alpha @ total @ to_alpha))),
+            Measured(
+                copper, hypot(sqrt(total[1, 1]) / ALPHA20_PER_K, by_alpha), sqrt(own[1, 1]) / ALPHA20_PER_K
+            ),
+            Measured(r20_ohm - copper, sqrt(float(to_joint @ total @ to_joint) + by_alpha**2)),
+        ),
+    )
+
+
+def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: FloatArray) -> Estimate:
+    """The thermal network where it fits; else R20 from the rows at rest, and no joint."""
+    fit = fit_self_heated(rows, accuracy) if rows.timed else None
+    if fit is not None and fit.credible:
+        slope = fit.rcu_ohm * ALPHA20_PER_K
+        # The fit has the doubt about alpha20 in its covariance; _with_common adds it again, as everywhere.
+        turn = np.array([[1.0, 1.0], [ALPHA20_PER_K, 0.0]])
+        by_alpha = fit.rcu_ohm * ALPHA20_U_PER_K / ALPHA20_PER_K
+        scatter = fit.cov - by_alpha**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+        trusted = replace(accuracy, gain_rel=max(accuracy.gain_rel, accuracy.vi_gain_rel))
+        return _with_common(Estimate("thermal network"), fit.r20_ohm, slope, turn @ scatter @ turn.T, trusted)
+    lack = "self-heated trace: no isothermal points"
+    lack += f", and {fit.reason}" if fit is not None else ", and no times for a thermal fit"
+    if not ohm.size:
+        return Estimate("none", lack=lack)
+    return _single(probe_degC, ohm, accuracy, lack)

@@ -1,0 +1,144 @@
+"""A whole set of coils judged: traces and limits in, one verdict a coil out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.coil import COLD_ONLY, Coil, examine, own_findings, result, settle_drift
+from analysis.criteria import Finding
+from analysis.events import OpenKind
+from analysis.model import Accuracy, CoilResult, Limits, SetResult, Subject, Trace
+from analysis.peers import Comparison, Peer, compare, like_parts
+from analysis.slope import against_peers, slope_and_joint
+
+_LIMIT_FIELDS = ("r20_tolerance_rel", "joint_max_ohm", "peer_max_ohm", "drift_max_rel", "leakage_min_ohm")
+#: The common limits in ohms are meant for coils of a few ohms; of larger ones nobody can tell that little.
+_LARGE_REL = 0.03
+
+
+def judge_set(
+    traces: Sequence[Trace],
+    subjects: Sequence[Subject] | None,
+    limits: Mapping[str, Limits] | None,
+    accuracy: Accuracy,
+) -> SetResult:
+    """Judge every coil of a set.
+
+    Args:
+        traces: Readings, one trace a coil.
+        subjects: What is under test; None for a bare table, whose coils are grouped as like parts.
+        limits: Limits by kind; a kind without limits is held to common practice.
+        accuracy: What the instruments can be trusted to.
+
+    Returns:
+        The coils in the order of *subjects*, else of *traces*. Unusable input gives a retest with its
+        reason; no number in the result is NaN or infinite.
+    """
+    notes: list[str] = []
+    by_label = {trace.coil: trace for trace in traces}
+    named = list(subjects or [])
+    known = {subject.coil for subject in named}
+    strangers = [Subject(label, "") for label in by_label if label not in known]
+    if subjects is not None:
+        notes += [f"{each.coil} is not in the coil set: held to common practice" for each in strangers]
+    coils = [
+        examine(subject, by_label.get(subject.coil) or _empty(subject.coil), accuracy)
+        for subject in (*named, *strangers)
+    ]
+    if subjects is None:
+        coils = _grouped([settle_drift(coil, Limits(""), accuracy) for coil in coils], notes)
+    results: dict[str, CoilResult] = {}
+    for kind in dict.fromkeys(coil.subject.kind for coil in coils):
+        alike = [coil for coil in coils if coil.subject.kind == kind]
+        results |= _judge_kind(alike, (limits or {}).get(kind) or _common_practice(kind, alike), accuracy)
+    notes += [f"{coil.label}: {coil.found.caution}" for coil in coils if coil.found.caution]
+    if cold := [coil.label for coil in coils if not coil.rows.heated]:
+        notes.append(f"{', '.join(cold)}: {COLD_ONLY}")
+    return SetResult(tuple(results[coil.label] for coil in coils), tuple(notes))
+
+
+def _empty(coil: str) -> Trace:
+    numbers, words = np.empty(0), np.empty(0, dtype=np.str_)
+    return Trace(coil, numbers, numbers, numbers, numbers, numbers, words, words, words)
+
+
+def _grouped(coils: list[Coil], notes: list[str]) -> list[Coil]:
+    """Name kinds by resistance: the copper part where it is known, so that a joint does not part a coil."""
+    best = {coil.label: coil.found.parts.copper if coil.found.parts else coil.found.r20 for coil in coils}
+    values = {label: measured.value if measured else None for label, measured in best.items()}
+    kinds: dict[str, str] = {}
+    for group in like_parts(values):
+        known = [value for coil in group if (value := values[coil]) is not None]
+        kind = f"about {np.median(known):.3g} ohm" if known else "unknown resistance"
+        if len(group) > 1:
+            notes.append(f"no coil set given: {', '.join(group)} assumed like parts ({kind})")
+        kinds |= dict.fromkeys(group, kind)
+    notes.append("no coil set given: limits are common practice, not the maker's")
+    return [replace(coil, subject=replace(coil.subject, kind=kinds[coil.label])) for coil in coils]
+
+
+def _common_practice(kind: str, coils: Sequence[Coil]) -> Limits:
+    known = [coil.found.r20.value for coil in coils if coil.found.r20 is not None]
+    plain = Limits(kind, defaulted=_LIMIT_FIELDS)
+    large_ohm = _LARGE_REL * float(np.median(known)) if known else 0.0
+    return replace(
+        plain,
+        joint_max_ohm=max(plain.joint_max_ohm, large_ohm),
+        peer_max_ohm=max(plain.peer_max_ohm, large_ohm),
+    )
+
+
+def _judge_kind(coils: Sequence[Coil], limits: Limits, accuracy: Accuracy) -> dict[str, CoilResult]:
+    """Judge the coils of one kind, each by itself and against the others."""
+    settled = [settle_drift(coil, limits, accuracy) for coil in coils]
+    findings: dict[str, list[Finding]] = {}
+    for coil in settled:
+        others = [other.found.parts for other in settled if other is not coil and other.found.parts]
+        findings[coil.label] = [*own_findings(coil, limits), *slope_and_joint(coil.found, others, limits)]
+    compared = _Company(settled, findings, limits)
+    return {coil.label: result(coil, [*findings[coil.label], compared.finding(coil)]) for coil in settled}
+
+
+class _Company:
+    """Like parts compared: by R20 where no joint blurs it, else by the copper part."""
+
+    def __init__(
+        self, coils: Sequence[Coil], findings: Mapping[str, Sequence[Finding]], limits: Limits
+    ) -> None:
+        self._limits = limits
+        # Outcomes of slope and joint by coil.
+        self._slope = {label: _outcome(of, "slope") for label, of in findings.items()}
+        self._joint = {label: _outcome(of, "joint") for label, of in findings.items()}
+        understood = [coil for coil in coils if self._slope[coil.label] != "retest"]
+        whole = {
+            coil.label: Peer(coil.found.r20.value, coil.found.r20.own_u)
+            for coil in understood
+            if coil.found.r20 and coil.opens.kind is not OpenKind.COLD and self._joint[coil.label] != "fail"
+        }
+        copper = {
+            coil.label: Peer(coil.found.parts.copper.value, coil.found.parts.copper.own_u)
+            for coil in understood
+            if coil.found.parts
+        }
+        self._by_r20 = compare(whole, limits.peer_max_ohm)
+        self._by_copper = compare(copper, limits.peer_max_ohm)
+
+    def finding(self, coil: Coil) -> Finding:
+        """Judge one coil against the others."""
+        if self._slope[coil.label] == "retest":
+            return self._say(None, "", "its slope is not understood")
+        if self._joint[coil.label] in {"fail", "retest"}:
+            return self._say(
+                self._by_copper.get(coil.label), "the copper part", "no like part to compare with"
+            )
+        return self._say(self._by_r20.get(coil.label), "R20", "no like part to compare with")
+
+    def _say(self, comparison: Comparison | None, basis: str, note: str) -> Finding:
+        return against_peers(comparison, self._limits, basis, note)
+
+
+def _outcome(findings: Sequence[Finding], code: str) -> str:
+    return next(finding.criterion.outcome for finding in findings if finding.criterion.code == code)

@@ -1,0 +1,200 @@
+"""Which rows of a trace say what: settled points, driven rows, opens.
+
+A settled point is a row at which winding, body and probe share one temperature. In a run the
+phase says so. In somebody's table without phases it has to be found out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.model import OK, OVER_RANGE, FloatArray, Trace
+
+BoolArray = NDArray[np.bool_]
+
+SETTLED_PHASES = ("ambient", "hold", "return", "sweep")
+#: A current that heats: no ohmmeter puts that much through a coil.
+DRIVEN_A = 0.05
+
+#: A row is settled where the probe moved less than this over the window that ends there. A winding that
+#: trails its body by a minute is then within 0.15 K of it.
+PLATEAU_K, PLATEAU_S = 0.3, 120.0
+#: After current flowed, a winding needs this long to come down to its body. Just after switch-off the body
+#: stands still at its peak while the winding is far above it.
+RELAXED_S = 300.0
+#: Before heat the probe stays this near to its first reading.
+START_K = 0.5
+#: Rows this far apart were written down by somebody who waited for each of them.
+PATIENT_S = 300.0
+#: Outside this range a number is not the resistance or the temperature of a coil on a bench.
+_MOST_OHM, _PROBE_DEGC = 1e7, (-100.0, 500.0)
+#: Settled temperatures closer than this tell no slope.
+LEAST_SPAN_K = 8.0
+
+
+class Story(Enum):
+    """What kind of experiment a trace is."""
+
+    STEPS = "steps"  # settled at several temperatures
+    SWEEP = "sweep"  # one temperature, on purpose
+    SELF_HEATED = "self-heated"  # warmed by its own current: winding and probe differ
+    COOLING = "cooling"  # temperature moves, nothing is known of the lag
+    NOTHING = "nothing"  # no usable reading
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A trace with masks over its rows, each of shape (n,).
+
+    Attributes:
+        trace: The trace.
+        temperature_degC: Probe reading; between readings the last one stands.
+        good: A resistance is there.
+        opened: Open or over range.
+        driven: Under current.
+        settled: Settled points: good, with a temperature of their own, winding = body = probe.
+        timed: Whether there are times.
+        story: What kind of experiment it is.
+    """
+
+    trace: Trace
+    temperature_degC: FloatArray
+    good: BoolArray
+    opened: BoolArray
+    driven: BoolArray
+    settled: BoolArray
+    timed: bool
+    story: Story
+
+    @property
+    def time_s(self) -> FloatArray:
+        """Times, shape (n,), NaN throughout where there are none."""
+        return self.trace.time_s
+
+    @property
+    def coldest_degC(self) -> float | None:
+        """Lowest probe reading, None without any."""
+        finite = self.trace.probe_degC[np.isfinite(self.trace.probe_degC)]
+        return float(finite.min()) if finite.size else None
+
+    @property
+    def hottest_degC(self) -> float | None:
+        """Highest probe reading, None without any."""
+        finite = self.trace.probe_degC[np.isfinite(self.trace.probe_degC)]
+        return float(finite.max()) if finite.size else None
+
+    @property
+    def heated(self) -> bool:
+        """Whether the coil was ever well above its coldest."""
+        return spans(self.trace.probe_degC[np.isfinite(self.trace.probe_degC)])
+
+
+def sort_rows(trace: Trace) -> Rows:
+    """Find out what each row of *trace* says."""
+    trace = replace(
+        trace,
+        resistance_ohm=_within(trace.resistance_ohm, -_MOST_OHM, _MOST_OHM),
+        probe_degC=_within(trace.probe_degC, *_PROBE_DEGC),
+    )
+    opened = trace.status == OVER_RANGE
+    good = np.isfinite(trace.resistance_ohm) & (trace.status == OK)
+    driven = np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A
+    driven |= trace.source == "V/I"
+    own = np.isfinite(trace.probe_degC)
+    timed = bool(trace.time_s.size) and bool(np.isfinite(trace.time_s).all())
+    usable = good & own
+    if not usable.any():
+        settled, story = np.zeros_like(good), Story.NOTHING
+    elif (trace.phase != "").any():
+        settled, story = _by_phase(trace, usable)
+    else:
+        settled, story = _by_behaviour(trace, usable, driven, timed=timed)
+    return Rows(trace, _last_known(trace.probe_degC), good, opened, driven, settled, timed, story)
+
+
+def _within(values: FloatArray, low: float, high: float) -> FloatArray:
+    return np.where((values >= low) & (values <= high), values, np.nan)
+
+
+def spans(temperature_degC: FloatArray) -> bool:
+    """Whether temperatures, shape (n,), lie far enough apart to tell a slope."""
+    return temperature_degC.size > 1 and float(np.ptp(temperature_degC)) >= LEAST_SPAN_K
+
+
+def _by_phase(trace: Trace, usable: BoolArray) -> tuple[BoolArray, Story]:
+    settled = usable & np.isin(trace.phase, SETTLED_PHASES)
+    if spans(trace.probe_degC[settled]):
+        return settled, Story.STEPS
+    if (trace.phase == "heat").any():
+        return settled, Story.SELF_HEATED
+    return settled, Story.SWEEP if settled.any() else Story.NOTHING
+
+
+def _by_behaviour(
+    trace: Trace, usable: BoolArray, driven: BoolArray, *, timed: bool
+) -> tuple[BoolArray, Story]:
+    calm = usable & ~driven
+    if not timed:
+        return (calm if calm.any() else usable), Story.STEPS
+    plateau = np.zeros_like(calm)
+    plateau[calm] = _plateaus(trace.time_s[calm], trace.probe_degC[calm])
+    plateau &= _since(trace.time_s, driven) > RELAXED_S
+    plateau |= calm & _at_start(trace.probe_degC, driven)
+    if spans(trace.probe_degC[plateau]):
+        return plateau, Story.STEPS
+    if driven.any():
+        return plateau, Story.SELF_HEATED
+    if _patient(trace.time_s[calm], trace.probe_degC[calm]):
+        return calm, Story.STEPS
+    if spans(trace.probe_degC[calm]):
+        return calm, Story.COOLING
+    return calm, Story.STEPS
+
+
+def _plateaus(time_s: FloatArray, probe_degC: FloatArray) -> BoolArray:
+    """Rows, shape (n,), at which the probe has been still for a while: by the trend before."""
+    still = np.zeros(time_s.size, dtype=np.bool_)
+    first = np.searchsorted(time_s, time_s - PLATEAU_S - 1e-9)
+    for row in range(time_s.size):
+        window = slice(int(first[row]), row + 1)
+        t, y = time_s[window], probe_degC[window]
+        if t.size < 3 or t[-1] - t[0] < PLATEAU_S / 2:
+            continue
+        t = t - t.mean()
+        still[row] = abs(float(t @ y) / float(t @ t)) * PLATEAU_S <= PLATEAU_K
+    return still
+
+
+def _patient(time_s: FloatArray, probe_degC: FloatArray) -> bool:
+    """Whether few far-apart rows look waited for, and not like a cooling seen now and then."""
+    if time_s.size < 2 or float(np.median(np.diff(time_s))) < PATIENT_S:
+        return False
+    return bool((np.diff(probe_degC) > 0.0).any())
+
+
+def _at_start(probe_degC: FloatArray, driven: BoolArray) -> BoolArray:
+    """Rows, shape (n,), before anything was heated: a coil that begins cold begins at rest."""
+    start_degC = float(probe_degC[np.isfinite(probe_degC)][0])
+    if start_degC - float(np.nanmin(probe_degC)) > LEAST_SPAN_K:
+        return np.zeros_like(driven)
+    away = np.nan_to_num(np.abs(probe_degC - start_degC)) > START_K
+    return ~np.logical_or.accumulate(driven | away)
+
+
+def _since(time_s: FloatArray, driven: BoolArray) -> FloatArray:
+    """Seconds since current last flowed, shape (n,), infinite before it first did."""
+    last_s = np.maximum.accumulate(np.where(driven, time_s, -np.inf))
+    return time_s - last_s
+
+
+def _last_known(values: FloatArray) -> FloatArray:
+    """Fill gaps with the value before, those at the start with the first value; all-NaN stays."""
+    known = np.flatnonzero(np.isfinite(values))
+    if not known.size:
+        return values
+    before = np.searchsorted(known, np.arange(values.size), side="right") - 1
+    return values[known[np.maximum(before, 0)]]

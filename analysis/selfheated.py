@@ -1,0 +1,35 @@
+"""From a self-heated trace to the thermal fit: power between rows, and nothing invented."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K
+from analysis.model import Accuracy
+from analysis.rows import Rows
+from analysis.thermal import ThermalFit, edge_intervals, fit_trace, interval_power
+
+
+def fit_self_heated(rows: Rows, accuracy: Accuracy) -> ThermalFit:
+    """Fit the thermal network to a coil that heated itself.
+
+    Args:
+        rows: The trace, timed; power from counted energy where there is any, else from V and I.
+        accuracy: Noise of the readings.
+    """
+    trace = rows.trace
+    # A row with no current of its own was read by the ohmmeter: the supply was off.
+    off = ~rows.driven & ~np.isfinite(trace.voltage_V * trace.current_A)
+    volts, amperes = np.where(off, 0.0, trace.voltage_V), np.where(off, 0.0, trace.current_A)
+    counted = np.isfinite(trace.energy_J).sum() > 1
+    return fit_trace(
+        trace.time_s,
+        trace.probe_degC,
+        np.where(rows.good, trace.resistance_ohm, np.nan),
+        interval_power(trace.time_s, volts, amperes, trace.energy_J if counted else None),
+        noise_ohm=accuracy.noise_ohm,
+        noise_K=accuracy.probe_noise_K,
+        edges=None if counted else edge_intervals(volts, amperes),
+        alpha20_per_K=ALPHA20_PER_K,
+        alpha20_u_per_K=ALPHA20_U_PER_K,
+    )

@@ -1,0 +1,134 @@
+"""The checks that need the company of other coils: slope and joint, and like parts.
+
+A low slope may be a joint in series, or a thermometer that did not follow. It counts as a joint only
+where the copper part, slope over alpha20, is what it should be by the maker's value or by like parts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from statistics import median
+
+from analysis.copper import PUBLISHED_ALPHA20_PER_K
+from analysis.criteria import Finding
+from analysis.estimate import Estimate, Measured, Parts
+from analysis.model import Criterion, Limits, Reason
+from analysis.peers import Comparison
+from analysis.verdict import K, judged, undetermined
+
+_AGAIN = "measure again with winding, body and probe at one temperature"
+
+
+def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) -> tuple[Finding, Finding]:
+    """Judge slope and joint of one coil.
+
+    Args:
+        found: The coil.
+        others: What the slopes of like parts tell.
+        limits: What the kind is held to.
+
+    Returns:
+        The findings on slope and on joint.
+    """
+    low, high = PUBLISHED_ALPHA20_PER_K
+    slope_as, joint_as = ("slope", "apparent alpha20", "1/K"), ("joint", "joint in series", "ohm")
+    if found.parts is None:
+        return (
+            Finding(undetermined(*slope_as, low=low, high=high, note=found.lack)),
+            Finding(undetermined(*joint_as, high=limits.joint_max_ohm, note=found.lack)),
+        )
+    alpha, joint = found.parts.alpha20, found.parts.joint
+    judged_joint = judged(*joint_as, joint.value, joint.u, high=limits.joint_max_ohm, note=found.caution)
+    slope = Criterion(*slope_as, alpha.value, K * alpha.u, low, high, "pass")
+    if alpha.value - K * alpha.u > high:
+        text = (
+            f"slope implausible for copper: {_shown(alpha)}, copper has at most {1e3 * high:g}e-3; {_AGAIN}"
+        )
+        reason = Reason("slope-implausible", text)
+        return Finding(replace(slope, outcome="retest"), reason), Finding(judged_joint)
+    if judged_joint.outcome == "fail":
+        return _low_slope(
+            found.parts, _corroboration(found.parts.copper, others, limits), limits, slope, judged_joint
+        )
+    if judged_joint.outcome == "retest":
+        change = "move slowly or hold at each step" if found.caution else "heat higher, hold longer"
+        text = f"joint {joint} ohm is too near {limits.joint_max_ohm:g} ohm to decide; {change}"
+        return Finding(slope), Finding(judged_joint, Reason("joint-unsure", text))
+    return Finding(slope), Finding(judged_joint)
+
+
+def _low_slope(
+    parts: Parts, confirmed: tuple[str, str], limits: Limits, slope: Criterion, joint: Criterion
+) -> tuple[Finding, Finding]:
+    """A joint if the copper part is as it should be, else a slope that nobody understands."""
+    value = f"joint {parts.joint} ohm"
+    witness, doubt = confirmed
+    if witness:
+        flat = parts.alpha20.value + K * parts.alpha20.u < PUBLISHED_ALPHA20_PER_K[0]
+        text = f"{value}, at most {limits.joint_max_ohm:g} allowed; its copper part {witness}"
+        return (
+            Finding(replace(slope, outcome="fail" if flat else "pass", note="explained by the joint")),
+            Finding(joint, Reason("joint", text)),
+        )
+    shown = _shown(parts.alpha20)
+    text = f"slope implausible for copper: {shown}, as if {value} were in series, but {doubt}; {_AGAIN}"
+    return (
+        Finding(replace(slope, outcome="retest"), Reason("slope-implausible", text)),
+        Finding(replace(joint, outcome="not determined", note=doubt)),
+    )
+
+
+def _shown(alpha20: Measured) -> str:
+    return f"apparent alpha20 {Measured(1e3 * alpha20.value, 1e3 * alpha20.u)}e-3 /K"
+
+
+def _corroboration(copper: Measured, others: Sequence[Parts], limits: Limits) -> tuple[str, str]:
+    """Who confirms the copper part, in words; else why nobody does."""
+    guard = K * copper.u
+    if len(others) > 1 and median(other.joint.value for other in others) > limits.joint_max_ohm:
+        return "", "its like parts show the same, so the thermometer is suspect"
+    off = abs(copper.value - median(other.copper.value for other in others)) if others else None
+    if off is not None and off <= limits.peer_max_ohm + guard:
+        return f"{copper} ohm agrees with like parts", ""
+    nominal = limits.r20_ohm
+    if nominal is not None and abs(copper.value - nominal) <= limits.r20_tolerance_rel * nominal + guard:
+        return f"{copper} ohm agrees with the nominal {nominal:g} ohm", ""
+    if nominal is None and off is None:
+        return "", "nothing tells what its copper should be"
+    return "", f"its copper part would be {copper} ohm, not as nominal or like parts"
+
+
+def against_peers(comparison: Comparison | None, limits: Limits, basis: str, note: str) -> Finding:
+    """Judge one coil against like parts.
+
+    Args:
+        comparison: The comparison, None where there was none.
+        limits: What the kind is held to.
+        basis: What was compared, in words.
+        note: Why there was no comparison.
+    """
+    code, name, unit, most = "peers", "against like parts", "ohm", limits.peer_max_ohm
+    if comparison is None:
+        return Finding(undetermined(code, name, unit, low=-most, high=most, note=note))
+    difference, u = comparison.difference_ohm, comparison.u_ohm
+    others = "the one like part" if comparison.others == 1 else f"{comparison.others} like parts"
+    criterion = judged(code, name, unit, difference, u, low=-most, high=most, note=f"{basis}, {others}")
+    value = f"{basis} differs by {Measured(difference, u)} ohm from {others}"
+    if not comparison.majority:
+        text = f"like parts disagree and none is in the majority: {value}; test them again with one more part"
+        return Finding(replace(criterion, outcome="retest"), Reason("peers-disagree", text))
+    if criterion.outcome == "pass":
+        return Finding(criterion)
+    if criterion.outcome == "retest":
+        return Finding(
+            criterion,
+            Reason(
+                "peers-unsure", f"{value}, too near the limit of {most:g} ohm; measure again, side by side"
+            ),
+        )
+    if difference < 0.0:
+        return Finding(
+            criterion, Reason("shorted-turns", f"{value}: turns are shorted, or it is another part")
+        )
+    return Finding(criterion, Reason("resistance-high", f"{value}, at most {most:g} ohm allowed"))
