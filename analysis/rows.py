@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model import OK, OVER_RANGE, FloatArray, Trace
+from analysis.settle import settled as has_settled
 
 BoolArray = NDArray[np.bool_]
 
@@ -156,17 +157,19 @@ def _by_behaviour(
 
 
 def _plateaus(time_s: FloatArray, probe_degC: FloatArray) -> BoolArray:
-    """Rows, shape (n,), at which the probe has been still for a while: by the trend before."""
-    still = np.zeros(time_s.size, dtype=np.bool_)
-    first = np.searchsorted(time_s, time_s - PLATEAU_S - 1e-9)
-    for row in range(time_s.size):
-        window = slice(int(first[row]), row + 1)
-        t, y = time_s[window], probe_degC[window]
-        if t.size < 3 or t[-1] - t[0] < PLATEAU_S / 2:
-            continue
-        t = t - t.mean()
-        still[row] = abs(float(t @ y) / float(t @ t)) * PLATEAU_S <= PLATEAU_K
-    return still
+    """Rows, shape (n,), at which the probe has been still for a while."""
+    times, probes = time_s.tolist(), probe_degC.tolist()
+    # One row more than the window, so that it is known to be covered whole.
+    first = np.maximum(np.searchsorted(time_s, time_s - PLATEAU_S) - 1, 0).tolist()
+    return np.array(
+        [
+            has_settled(
+                times[begin : row + 1], probes[begin : row + 1], window_s=PLATEAU_S, tolerance=PLATEAU_K
+            )
+            for row, begin in enumerate(first)
+        ],
+        dtype=np.bool_,
+    )
 
 
 def _patient(time_s: FloatArray, probe_degC: FloatArray) -> bool:

@@ -1,0 +1,144 @@
+"""Opens, dropouts and drift in single traces."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.drift import before_heat, cold_drift, hot_drift
+from analysis.events import OpenKind, Opens, find_opens
+from analysis.model import Accuracy, FloatArray, Trace
+from analysis.rows import Story, sort_rows
+from tests.analysis.conftest import Bench
+
+NO_JUMPS = np.empty(0, dtype=np.bool_)
+
+
+def up_and_down(opened: FloatArray | None = None) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Times, body temperature up to 90 degC and back, resistance; infinite where *opened* is True."""
+    time_s = np.arange(0.0, 3600.0, 15.0)
+    body = 22.0 + 68.0 * np.minimum(time_s, 3600.0 - time_s) / 1800.0
+    ohm = 3.3 * (1.0 + (body - 20.0) / 254.4529)
+    return time_s, body, ohm if opened is None else np.where(opened, np.inf, ohm)
+
+
+def seen(bench: Bench, opened: FloatArray) -> Opens:
+    """What is found in an up and down with these readings open."""
+    return find_opens(sort_rows(bench.trace("Y1", *up_and_down(opened))), NO_JUMPS)
+
+
+def test_open_by_heat_is_bracketed(bench: Bench) -> None:
+    """A coil that opens above 72 degC and closes below 64 degC is found with the readings about both."""
+    time_s, body, _ = up_and_down()
+    rising = time_s < 1800.0
+    opens = seen(bench, np.where(rising, body > 72.0, body > 64.0))
+    assert (opens.kind, opens.count) == (OpenKind.HOT, 1)
+    assert opens.opened_degC is not None
+    assert opens.closed_degC is not None
+    assert opens.opened_degC[0] <= 72.0 < opens.opened_degC[1]
+    assert opens.closed_degC[1] <= 64.0 < opens.closed_degC[0]
+    assert opens.opened_degC[1] - opens.opened_degC[0] < 0.6
+
+
+def test_open_that_stays_has_no_closing(bench: Bench) -> None:
+    """A coil that does not close again says so."""
+    time_s, _, _ = up_and_down()
+    opens = seen(bench, time_s > 1500.0)
+    assert (opens.kind, opens.closed_degC) == (OpenKind.HOT, None)
+
+
+def test_scattered_opens_are_dropouts(bench: Bench) -> None:
+    """Single open readings while hot, some of them in a row, are counted as dropouts."""
+    _, body, _ = up_and_down()
+    opened = np.zeros(body.size, dtype=np.bool_)
+    opened[[80, 100, 101, 130, 140]] = True
+    opens = seen(bench, opened)
+    assert (opens.kind, opens.count, opens.warm_count) == (OpenKind.DROPOUTS, 4, 4)
+    assert opens.cold_share == 0.0
+    warm = np.count_nonzero(body >= 32.0)
+    assert opens.warm_share == pytest.approx(5 / warm)
+
+
+def test_reading_interrupted_half_way_is_a_dropout(bench: Bench) -> None:
+    """A dropout inside the integration time shows as a reading too high, not as over range."""
+    time_s, body, ohm = up_and_down()
+    ohm[[90, 120]] += [0.5, 30.0]
+    opens = find_opens(sort_rows(bench.trace("Y1", time_s, body, ohm)), NO_JUMPS)
+    assert (opens.kind, opens.count) == (OpenKind.DROPOUTS, 2)
+
+
+def test_open_while_cold(bench: Bench) -> None:
+    """A lasting open without heat is not blamed on heat."""
+    time_s, _, _ = up_and_down()
+    assert seen(bench, (time_s > 30.0) & (time_s < 150.0)).kind is OpenKind.COLD
+
+
+def test_nothing_seen_in_a_sound_coil(bench: Bench) -> None:
+    """Heating and cooling alone are no event."""
+    assert seen(bench, np.zeros(240, dtype=np.bool_)) == Opens()
+
+
+def drifting(bench: Bench, grown_rel: float, *, phased: bool = True) -> Trace:
+    """A soak after which the copper has grown."""
+    return bench.soak(grown_rel=grown_rel, phased=phased)
+
+
+@pytest.mark.parametrize("phased", [True, False])
+@pytest.mark.parametrize("grown_rel", [0.0, 0.02, -0.01])
+def test_cold_drift(bench: Bench, grown_rel: float, phased: bool) -> None:
+    """The change from cold before to cold after is found within twice its uncertainty, phases or not."""
+    rows = sort_rows(drifting(bench, grown_rel, phased=phased))
+    drift = cold_drift(rows, Accuracy())
+    assert drift is not None
+    assert drift.change_rel == pytest.approx(grown_rel, abs=2.0 * drift.u_rel)
+    assert drift.u_rel < 0.001
+    assert before_heat(rows)[:6].all()
+    assert not before_heat(rows)[6:].any()
+
+
+def test_drift_while_hot(bench: Bench) -> None:
+    """A climb during the hottest hold is found as the change over the hold."""
+    trace = bench.soak(readings=40)
+    hot = trace.probe_degC > 80.0
+    start_s = trace.time_s[hot][0]
+    climb = np.where(hot, 0.01 * (trace.time_s - start_s) / np.ptp(trace.time_s[hot]), 0.0)
+    drift = hot_drift(
+        sort_rows(replace(trace, resistance_ohm=trace.resistance_ohm * (1.0 + climb))), Accuracy()
+    )
+    assert drift is not None
+    assert drift.change_rel == pytest.approx(0.01, abs=2.0 * drift.u_rel)
+
+
+def test_no_drift_without_both_cold_readings(bench: Bench) -> None:
+    """Points without order or time tell no drift."""
+    rows = sort_rows(bench.points("Y1", [22.0, 90.0, 22.0], [3.33, 4.2, 3.33]))
+    assert cold_drift(rows, Accuracy()) is None
+    assert hot_drift(rows, Accuracy()) is None
+
+
+def test_stories(bench: Bench) -> None:
+    """What kind of experiment a bare table is, is found from its times, currents and temperatures."""
+    assert sort_rows(bench.soak(phased=False)).story is Story.STEPS
+    assert sort_rows(bench.self_heated()).story is Story.SELF_HEATED
+    assert sort_rows(bench.trace("Y1", *up_and_down())).story is Story.COOLING
+    assert sort_rows(bench.points("Y1", [22.0, 90.0], [3.3, 4.2])).story is Story.STEPS
+    assert sort_rows(bench.points("Y1", [], [])).story is Story.NOTHING
+
+
+def test_few_patient_readings_are_settled_points(bench: Bench) -> None:
+    """Readings ten minutes apart that go up and down were waited for; those that only fall were not."""
+    every = 600.0 * np.arange(5.0)
+    steps = np.array([22.0, 50.0, 70.0, 90.0, 22.0])
+    ohm = 3.3 * (1.0 + (steps - 20.0) / 254.4529)
+    assert sort_rows(bench.trace("Y1", every, steps, ohm)).settled.all()
+    falling = np.sort(steps)[::-1]
+    assert sort_rows(bench.trace("Y1", every, falling, np.sort(ohm)[::-1])).story is Story.COOLING
+
+
+def test_peak_after_switch_off_is_not_settled(bench: Bench) -> None:
+    """At its peak just after switch-off the body stands still while the winding is far above it: no point."""
+    rows = sort_rows(bench.self_heated())
+    assert rows.settled[:100].all()
+    assert not rows.settled[600:900].any()
