@@ -243,8 +243,10 @@ def _claim(staging: Path, parent: Path, name: str) -> Path:
 
 def _entries(folder: Path) -> dict[str, FileEntry]:
     entries = {}
-    for path in sorted(folder.iterdir()):
+    for path in sorted(folder.rglob("*")):
         if path.is_file() and not path.name.startswith("."):
             data = path.read_bytes()
-            entries[path.name] = FileEntry(bytes=len(data), sha256=hashlib.sha256(data).hexdigest())
+            entries[path.relative_to(folder).as_posix()] = FileEntry(
+                bytes=len(data), sha256=hashlib.sha256(data).hexdigest()
+            )
     return entries

@@ -13,6 +13,10 @@ import numpy as np
 
 from analysis.model import OK, Accuracy
 
+#: Source of a row that tells winding to body, and its status when that is more than the meter can show.
+INSULATION = "insulation"
+ABOVE_RANGE = "missing: insulation above the meter's range"
+
 #: Version of this layout. A reader takes its own and older ones, and refuses newer ones.
 SCHEMA = 1
 
@@ -35,6 +39,7 @@ READING_COLUMNS = (
     "voltage_V",
     "current_A",
     "energy_J",
+    "leakage_ohm",
     "source",
     "status",
 )
@@ -87,7 +92,8 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
 class Reading(msgspec.Struct, frozen=True, kw_only=True):
     """One row. None is a number that was not had; *status* says why for the resistance.
 
-    *energy_J* is the energy put into this coil since the start of the run.
+    *energy_J* is the energy put into this coil since the start of the run. A row whose *source* is
+    ``insulation`` carries winding to body in *leakage_ohm* and nothing else.
     """
 
     time_s: float
@@ -99,6 +105,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     voltage_V: float | None = None
     current_A: float | None = None
     energy_J: float | None = None
+    leakage_ohm: float | None = None
     source: str = "ohms"
     status: str = OK
 
@@ -178,6 +185,7 @@ def reading_line(reading: Reading) -> str:
         number_cell(reading.voltage_V, 6),
         number_cell(reading.current_A, 6),
         number_cell(reading.energy_J, 4),
+        number_cell(reading.leakage_ohm, 0),
         text_cell(reading.source),
         text_cell(status),
     )

@@ -30,8 +30,6 @@ ProbeKind = Literal[
     "meter-thermocouple-K",
     "meter-thermocouple-J",
     "meter-thermocouple-T",
-    "meter-thermocouple-N",
-    "meter-thermocouple-E",
 ]
 
 

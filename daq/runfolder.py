@@ -20,9 +20,11 @@ import numpy as np
 from analysis.model import FloatArray, TextArray, Trace
 from daq.errors import RecordError
 from daq.recordformat import (
+    ABOVE_RANGE,
     EVENT_COLUMNS,
     EVENTS,
     HEADER,
+    INSULATION,
     MANIFEST,
     READING_COLUMNS,
     READINGS,
@@ -55,6 +57,7 @@ class Readings:
     voltage_V: FloatArray
     current_A: FloatArray
     energy_J: FloatArray
+    leakage_ohm: FloatArray
     source: TextArray
     status: TextArray
 
@@ -84,6 +87,8 @@ class Run:
                 continue  # a row about the bench, not about a coil
             mine = np.flatnonzero(of_row == index)
             mine = mine[np.argsort(rows.time_s[mine], kind="stable")]
+            insulation = mine[rows.source[mine] == INSULATION]
+            mine = mine[rows.source[mine] != INSULATION]
             traces.append(
                 Trace(
                     coil=str(labels[index]),
@@ -95,6 +100,10 @@ class Run:
                     phase=rows.phase[mine],
                     source=rows.source[mine],
                     status=rows.status[mine],
+                    leakage_ohm=np.where(
+                        rows.status[insulation] == ABOVE_RANGE, np.inf, rows.leakage_ohm[insulation]
+                    ),
+                    energy_J=rows.energy_J[mine],
                 )
             )
         return traces

@@ -18,6 +18,7 @@ import numpy as np
 
 from analysis.model import OK, OVER_RANGE, PHASES, Trace
 from daq.errors import InputError
+from daq.recordformat import INSULATION
 
 #: Larger files are not somebody's readings of a few coils.
 MAX_BYTES = 100_000_000
@@ -37,6 +38,8 @@ _NO_WORDS = frozenset({"", "nan", "na", "n/a", "-", "--", "null", "none"})
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _SIGN_NAMES = {".": "point", ",": "comma"}
+#: A record's own count of the energy put into a coil; a better answer than V and I at the rows.
+ENERGY = "energy_J"
 _SOURCES = frozenset({"ohms", "V/I", "typed", "switching"})
 _WANTED = (
     "expected a heading line with coil, time_s, probe_degC, resistance_ohm, voltage_V, current_A "
@@ -80,11 +83,13 @@ def read_csv(path: Path) -> list[Trace]:
                 f"{path}:{line}: {len(row)} cells under {len(names)} headings; expected one each "
                 "(a decimal comma needs ; or tab between the cells)"
             )
+        if cells.text(row, "source") == INSULATION:
+            continue  # winding to body in a record's own readings: no point of the winding's line
         label = cells.text(row, "coil") if "coil" in columns else path.stem
         if not label:
             raise InputError(f"{path}:{line}: column coil is empty, expected a coil's label")
         mine = coils.setdefault(label, _Rows())
-        mine.numbers.append([cells.number(line, row, name) for name in NUMBERS])
+        mine.numbers.append([cells.number(line, row, name) for name in (*NUMBERS, ENERGY)])
         mine.words.append((cells.text(row, "phase"), cells.text(row, "source"), cells.text(row, "status")))
         if isnan(mine.numbers[-1][0]):
             mine.untimed = mine.untimed or line
@@ -131,7 +136,7 @@ def _numbered_rows(path: Path, text: str, separator: str) -> Iterator[tuple[int,
 
 def _columns(path: Path, line: int, names: list[str]) -> dict[str, int]:
     """Return where each known column stands."""
-    known = {name.casefold(): name for name in (*NUMBERS, *TEXTS)}
+    known = {name.casefold(): name for name in (*NUMBERS, ENERGY, *TEXTS)}
     columns: dict[str, int] = {}
     for at, written in enumerate(names):
         name = known.get(written.strip().casefold())
@@ -202,7 +207,7 @@ def _trace(path: Path, label: str, rows: _Rows) -> Trace:
             f"{path}:{rows.untimed}: column time_s is empty, yet coil {label} has a time in line "
             f"{rows.timed}; expected a time for all of its rows or for none"
         )
-    time_s, probe_degC, resistance_ohm, voltage_V, current_A = np.array(
+    time_s, probe_degC, resistance_ohm, voltage_V, current_A, energy_J = np.array(
         rows.numbers, dtype=np.float64
     ).T.copy()
     phases, sources, statuses = [], [], []
@@ -227,6 +232,7 @@ def _trace(path: Path, label: str, rows: _Rows) -> Trace:
         phase=np.array(phases, dtype=np.str_)[order],
         source=np.array(sources, dtype=np.str_)[order],
         status=np.array(statuses, dtype=np.str_)[order],
+        energy_J=energy_J[order],
     )
 
 

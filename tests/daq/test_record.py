@@ -62,7 +62,7 @@ def test_the_headings_carry_the_units(tmp_path: Path) -> None:
         writer.row(reading(1, resistance_ohm=3.2047123456, probe_degC=None, current_A=-0.0))
     lines = (writer.folder / "readings.csv").read_text().splitlines()
     assert lines[0] == ",".join(READING_COLUMNS)
-    assert lines[1] == "1.0,Y1,hold,50.0,,3.204712,,0.0,0.0,ohms,ok"
+    assert lines[1] == "1.0,Y1,hold,50.0,,3.204712,,0.0,0.0,,ohms,ok"
 
 
 @pytest.mark.parametrize("ohm", [float("nan"), float("inf"), float("-inf"), None])
@@ -72,7 +72,7 @@ def test_a_resistance_that_is_no_number_is_written_as_missing(tmp_path: Path, oh
         writer.row(reading(1, resistance_ohm=ohm))
     cells = (writer.folder / "readings.csv").read_text().splitlines()[1].split(",")
     assert cells[5] == ""
-    assert cells[10].startswith("missing: ")
+    assert cells[11].startswith("missing: ")
 
 
 def test_a_folder_is_never_used_twice(tmp_path: Path) -> None:

@@ -1,0 +1,5 @@
+"""``python -m daq`` is ``coilsoak``."""
+
+from daq.cli import main
+
+main()

@@ -1,0 +1,271 @@
+"""The composition root: from a checked rig file to a bench that procedures can use, and back to all off."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass
+
+import msgspec
+
+from analysis import thermometers
+from daq.bench import Bench
+from daq.clock import Clock, RealClock, ScaledClock, VirtualClock
+from daq.conversation import Conversation
+from daq.dialect import load_dialect
+from daq.dialectfile import LinkTable
+from daq.errors import BenchError, CoilsoakError, IdentityError, LinkClosedError, StartError
+from daq.guard import Guard
+from daq.harness import Harness, Routes
+from daq.instruments.meter import PT100_RANGE_OHM, SENSOR_RANGE_OHM, DialectMeter, MeterSetup, TypedMeter
+from daq.instruments.oven import DialectOven
+from daq.instruments.probe import InstrumentProbe, MeterProbe, ProbeContacts, TypedProbe
+from daq.instruments.roles import Meter, Probe
+from daq.instruments.supply import DialectSupply
+from daq.instruments.switch import DialectSwitch
+from daq.links.base import Link, Peer
+from daq.links.inprocess import InProcessLink
+from daq.operator import Operator
+from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script
+from daq.tomlfile import Loaded
+
+
+@dataclass(frozen=True)
+class Assembled:
+    """A bench ready to use, and what its instruments said of themselves."""
+
+    bench: Bench
+    identities: dict[str, str]
+    seed: int | None = None
+    script_text: str | None = None
+
+
+@contextmanager
+def open_bench(
+    rig: Loaded[Rig], operator: Operator, alarm: Callable[[str], None], *, seed: int | None = None
+) -> Iterator[Assembled]:
+    """Open every instrument of *rig*, make sure that nothing is energised, and close all again afterwards.
+
+    Args:
+        rig: The checked rig file.
+        operator: Who moves leads and types readings where no instrument does.
+        alarm: Called with a line that the operator must not miss.
+        seed: Replaces the seed of a simulated bench.
+
+    Raises:
+        StartError: An instrument does not answer, or is not what the file says; with file, line and key.
+        OutputUnknownError: The supply could not be confirmed off.
+    """
+    opening = _Opening(rig, seed)
+    with ExitStack() as stack:
+        talks = {name: stack.enter_context(opening.conversation(name)) for name in opening.spoken()}
+        identities = {name: opening.start(name, talk) for name, talk in talks.items()}
+        bench = _assemble(rig.value, opening.clock, talks, operator, alarm)
+        opening.bring_to_rest(bench)
+        yield Assembled(bench, identities, opening.seed, opening.script_text)
+
+
+class _Opening:
+    """What is needed while instruments are opened one by one."""
+
+    def __init__(self, rig: Loaded[Rig], seed: int | None) -> None:
+        self._rig = rig
+        self._peers: Mapping[str, Peer] = {}
+        self.seed: int | None = None
+        self.script_text: str | None = None
+        self.clock: Clock
+        if rig.value.simulation is not None:
+            self.clock = VirtualClock()
+            self._simulate(seed if seed is not None else rig.value.simulation.seed)
+        elif rig.value.time_scale != 1.0:
+            self.clock = ScaledClock(rig.value.time_scale)
+        else:
+            self.clock = RealClock()
+
+    def _simulate(self, seed: int | None) -> None:
+        from daq.sim.bench import build  # the simulation is not needed on a real bench
+
+        script = fault_script(self._rig)
+        simulated = build(script, clock=self.clock, seed=seed)
+        self._peers = simulated.peers
+        self.seed = simulated.seed
+        self.script_text = script.read_text(encoding="utf-8")
+
+    def spoken(self) -> dict[str, Instrument]:
+        """Return the instruments that are talked to: all but the typed ones."""
+        return {name: i for name, i in self._rig.value.instruments().items() if i.resource != TYPED}
+
+    @contextmanager
+    def conversation(self, name: str) -> Iterator[Conversation]:
+        """Open the link to the instrument in role *name* and hold a conversation over it."""
+        instrument = self.spoken()[name]
+        dialect = load_dialect(instrument.dialect, beside=self._rig.path.parent).role(name)
+        try:
+            link = self._link(instrument, dialect.link)
+        except BenchError as exc:
+            raise self._start_error(name, "resource", exc) from exc
+        channel = getattr(instrument, "channel", None)
+        params = {} if channel is None else {"channel": channel}
+        with closing(link):
+            talk = Conversation(link, dialect, name=name, clock=self.clock, params=params)
+            yield talk
+            talk.finish()
+
+    def start(self, name: str, talk: Conversation) -> str:
+        """Greet the instrument; no answer or another identity is an error of the rig file's line."""
+        try:
+            return talk.start(self.spoken()[name].identity)
+        except IdentityError as exc:
+            raise self._start_error(name, "identity", exc) from exc
+        except BenchError as exc:
+            raise self._start_error(name, "resource", exc) from exc
+
+    def bring_to_rest(self, bench: Bench) -> None:
+        """Supply off, oven off, contacts open, before anything else happens."""
+        bench.guard.make_safe()
+        try:
+            if bench.oven is not None:
+                bench.oven.switch_heat(False)
+            bench.harness.release()
+        except BenchError as exc:
+            name = str(exc).partition(":")[0]
+            raise self._start_error(name if name in self.spoken() else "oven", "resource", exc) from exc
+
+    def _link(self, instrument: Instrument, table: LinkTable) -> Link:
+        timeout_s = instrument.timeout_s or table.timeout_s
+        if instrument.resource.startswith(SIMULATED):
+            peer = self._peers.get(instrument.resource.removeprefix(SIMULATED))
+            if peer is None:
+                raise LinkClosedError(
+                    f"the simulated bench has no {instrument.resource!r}, only {', '.join(self._peers)}"
+                )
+            return InProcessLink(
+                peer,
+                instrument.resource,
+                table.send_end,
+                table.reply_end,
+                timeout_s=timeout_s,
+                clock=self.clock,
+            )
+        from daq.links.visa import open_link  # pyvisa is not needed on the simulated bench
+
+        return open_link(instrument.resource, _serial_settings(instrument, table), timeout_s=timeout_s)
+
+    def _start_error(self, name: str, key: str, exc: CoilsoakError) -> StartError:
+        return StartError(str(self._rig.error(f"{name}.{key}", str(exc))))
+
+
+def _serial_settings(instrument: Instrument, table: LinkTable) -> LinkTable:
+    """Let the rig file's serial settings stand before the dialect's."""
+    given = {
+        "baud": instrument.baud,
+        "data_bits": instrument.data_bits,
+        "parity": instrument.parity,
+        "stop_bits": instrument.stop_bits,
+        "flow": instrument.flow_control and instrument.flow_control.replace("/", "_"),
+    }
+    return msgspec.structs.replace(table, **{key: value for key, value in given.items() if value is not None})
+
+
+def _assemble(
+    rig: Rig,
+    clock: Clock,
+    talks: Mapping[str, Conversation],
+    operator: Operator,
+    alarm: Callable[[str], None],
+) -> Bench:
+    """Give every role to an instrument."""
+    supply = DialectSupply(talks["supply"]) if "supply" in talks else None
+    oven = DialectOven(talks["oven"]) if "oven" in talks else None
+    guard = Guard(
+        supply,
+        oven,
+        clock,
+        voltage_V=rig.limits.voltage_V,
+        current_A=rig.limits.current_A,
+        body_degC=rig.limits.body_degC,
+        alarm=alarm,
+    )
+    harness = Harness(
+        guard,
+        clock,
+        switch=DialectSwitch(talks["switch"]) if "switch" in talks else None,
+        routes=_routes(rig),
+        operator=operator,
+    )
+    meter: Meter = (
+        DialectMeter(talks["meter"], _meter_setup(rig)) if "meter" in talks else TypedMeter(operator)
+    )
+    return Bench(
+        clock=clock,
+        guard=guard,
+        harness=harness,
+        meter=meter,
+        probe=_probe(rig, talks, meter, harness, operator),
+        operator=operator,
+        supply=supply,
+        oven=oven,
+        wires=rig.meter.wires,
+        typed=rig.meter_typed or rig.probe.kind == TYPED,
+        probe_needs_meter=rig.probe_on_meter,
+    )
+
+
+def _routes(rig: Rig) -> Routes:
+    if rig.switch is None:
+        return Routes()
+    switch = rig.switch
+    return Routes(
+        power=switch.power, sense=switch.sense, probe=switch.probe, leak=switch.leak, short=switch.short
+    )
+
+
+def _meter_setup(rig: Rig) -> MeterSetup:
+    meter = rig.meter
+    return MeterSetup(
+        wires=meter.wires,
+        nplc=meter.nplc,
+        quick_nplc=meter.quick_nplc,
+        range_ohm=meter.range_ohm,
+        range_V=meter.range_V,
+        sensor_range_ohm=SENSOR_RANGE_OHM if rig.probe.kind == "meter-ntc" else PT100_RANGE_OHM,
+    )
+
+
+def _probe(
+    rig: Rig, talks: Mapping[str, Conversation], meter: Meter, contacts: ProbeContacts, operator: Operator
+) -> Probe:
+    if rig.probe.kind == TYPED:
+        return TypedProbe(operator)
+    channels = dict(rig.switch.probe) if rig.switch else {}
+    if "probe" in talks:
+        return InstrumentProbe(talks["probe"], channels, rig.probe.offset_K)
+    kind = rig.probe.kind.removeprefix("meter-")
+    return MeterProbe(
+        meter,
+        contacts,
+        to_degC=_conversion(rig, kind),
+        thermocouple=kind.startswith("thermocouple"),
+        offset_K=rig.probe.offset_K,
+    )
+
+
+_THERMOCOUPLES: Mapping[str, thermometers.ThermocoupleLetter] = {
+    "thermocouple-K": "K",
+    "thermocouple-J": "J",
+    "thermocouple-T": "T",
+}
+
+
+def _conversion(rig: Rig, kind: str) -> Callable[[float], float]:
+    """Return what turns the sensor's ohms or volts into degC."""
+    if kind == "pt100":
+        return thermometers.pt100_degC
+    if kind == "ntc":
+        assert rig.probe.ntc is not None
+        ntc = rig.probe.ntc
+        return thermometers.Thermistor(ntc.A, ntc.B, ntc.C).temperature_degC
+    assert rig.probe.cold_junction_degC is not None
+    letter = _THERMOCOUPLES[kind]
+    junction_degC = rig.probe.cold_junction_degC
+    return lambda volts: thermometers.thermocouple_degC(letter, volts * 1e3, junction_degC)

@@ -1,0 +1,61 @@
+"""The bench as procedures see it: roles, a clock, and no wires."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daq.clock import Clock
+from daq.conversation import Number
+from daq.guard import Guard
+from daq.harness import Harness
+from daq.instruments.roles import Meter, Oven, Probe, Supply
+from daq.operator import Operator
+
+#: Below this current a coil counts as not conducting: V/I would divide noise by noise.
+CONDUCTS_A = 0.02
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What is on the bench, ready to use.
+
+    *typed* says that a person reads meter or thermometer, so that nothing can be watched;
+    *probe_needs_meter* that the meter must leave the coil to read its temperature.
+    """
+
+    clock: Clock
+    guard: Guard
+    harness: Harness
+    meter: Meter
+    probe: Probe
+    operator: Operator
+    supply: Supply | None = None
+    oven: Oven | None = None
+    wires: int = 4
+    typed: bool = False
+    probe_needs_meter: bool = False
+
+    def resistance(self, coil: str, *, quick: bool = False) -> Number:
+        """Measure the resistance of *coil* in ohms with the supply off and disconnected."""
+        self.guard.require_off(f"an ohms reading of coil {coil}")
+        self.harness.to_coil(coil)
+        return self.meter.resistance(coil, quick=quick)
+
+    def temperature(self, coil: str) -> Number:
+        """Measure the body temperature of *coil* in degC."""
+        return self.probe.temperature(coil)
+
+    def insulation(self, coil: str) -> Number | None:
+        """Measure winding to body of *coil* in ohms; None where there is no way to."""
+        if not self.harness.can_test_insulation(coil):
+            return None
+        self.guard.require_off(f"an insulation reading of coil {coil}")
+        self.harness.to_insulation(coil)
+        return self.meter.insulation(coil)
+
+    def lead_resistance(self) -> Number | None:
+        """Measure the meter's leads joined at their far end in ohms; None where nothing joins them."""
+        self.guard.require_off("a lead reading")
+        if not self.harness.to_short():
+            return None
+        return self.meter.resistance("leads")

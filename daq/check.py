@@ -1,0 +1,150 @@
+"""Is the bench what its rig file says? Identities, limits, leads, probes; nothing is energised."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from rich.console import Console, RenderableType
+from rich.table import Table
+
+from daq.assembly import Assembled, open_bench
+from daq.bench import Bench
+from daq.console_operator import ConsoleOperator
+from daq.errors import BenchError
+from daq.operator import AbsentOperator
+from daq.rig import Rig
+from daq.run import load_inputs
+
+#: A probe on a part at rest shows something a workshop can have.
+WORKSHOP_DEGC = (-10.0, 45.0)
+#: Four-wire readings of joined leads are zero but for the meter's offset and contacts.
+FOUR_WIRE_LEADS_OHM = 0.02
+#: Two-wire leads beyond this hide what the sweep looks for.
+TWO_WIRE_LEADS_OHM = 0.5
+#: Probes of parts that lie side by side.
+PROBE_SPREAD_K = 2.0
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing looked at: what, whether it is as it should be, and what was found."""
+
+    what: str
+    good: bool
+    found: str
+
+    def as_object(self) -> dict[str, object]:
+        """Return the finding for JSON."""
+        return asdict(self)
+
+
+def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, console: Console) -> list[Finding]:
+    """Look at every instrument and way of the bench.
+
+    Raises:
+        InputError: A file is wrong, or an instrument does not answer or is another; with file and line.
+    """
+    rig_file, set_file = load_inputs(rig, coil_set)
+    operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
+    alarms: list[str] = []
+    with open_bench(rig_file, operator, alarms.append, seed=seed) as assembled:
+        labels = set_file.value.labels()
+        findings = [
+            *_instruments(rig_file.value, assembled),
+            *_bench(rig_file.value, assembled.bench, labels),
+        ]
+        if assembled.bench.harness.switched or not assembled.bench.typed:
+            findings += _probes(assembled.bench, labels if assembled.bench.harness.switched else labels[:1])
+        assembled.bench.harness.release()
+    return [*findings, *(Finding("alarm", False, text) for text in alarms)]
+
+
+def findings_table(findings: list[Finding]) -> RenderableType:
+    """Return the findings as a table."""
+    table = Table(pad_edge=False)
+    table.add_column("what")
+    table.add_column("", no_wrap=True)
+    table.add_column("found")
+    for finding in findings:
+        table.add_row(finding.what, "ok" if finding.good else "LOOK", finding.found)
+    return table
+
+
+def _instruments(rig: Rig, assembled: Assembled) -> Iterator[Finding]:
+    for role, used in rig.instruments().items():
+        identity = assembled.identities.get(role)
+        if identity is None:
+            yield Finding(role, True, "typed in by the operator")
+        elif identity:
+            unsure = "" if used.identity else "; the rig file expects no one in particular"
+            yield Finding(role, True, identity + unsure)
+        else:
+            yield Finding(role, True, "answers, but this dialect cannot ask who it is")
+
+
+def _bench(rig: Rig, bench: Bench, labels: tuple[str, ...]) -> Iterator[Finding]:
+    if bench.supply is not None:
+        on = bench.supply.output_is_on()
+        yield Finding("supply output", not on, "on" if on else "off, read back")
+        yield _protection(rig, bench)
+    if bench.typed:
+        return
+    yield _leads(bench)
+    if bench.harness.switched:
+        open_ways = [label for label in labels if bench.resistance(label).value is None]
+        found = (
+            f"{', '.join(open_ways)} read open or over range" if open_ways else f"{len(labels)} coils read"
+        )
+        yield Finding("ways to the coils", not open_ways, found)
+
+
+def _protection(rig: Rig, bench: Bench) -> Finding:
+    assert bench.supply is not None
+    try:
+        missing = bench.supply.protect(1.1 * rig.limits.voltage_V, 1.1 * rig.limits.current_A)
+        bench.supply.set_current_limit(rig.limits.current_A)
+    except BenchError as exc:
+        return Finding("supply limits", False, str(exc))
+    if missing:
+        return Finding(
+            "supply limits", True, f"no {' and no '.join(missing)} protection: the current limit stands alone"
+        )
+    return Finding(
+        "supply limits",
+        True,
+        f"{rig.limits.voltage_V:g} V and {rig.limits.current_A:g} A are held, read back",
+    )
+
+
+def _leads(bench: Bench) -> Finding:
+    leads = bench.lead_resistance()
+    if leads is None:
+        return Finding("meter leads", True, "not measured: the rig file names no channel that joins them")
+    if leads.value is None:
+        return Finding("meter leads", False, f"joined leads read: {leads.status}")
+    most_ohm = FOUR_WIRE_LEADS_OHM if bench.wires == 4 else TWO_WIRE_LEADS_OHM
+    found = f"{leads.value:.4f} ohm joined, {bench.wires}-wire"
+    good = abs(leads.value) <= most_ohm
+    return Finding(
+        "meter leads", good, found if good else f"{found}; at most {most_ohm:g} ohm: look at contacts"
+    )
+
+
+def _probes(bench: Bench, labels: tuple[str, ...]) -> Iterator[Finding]:
+    temperatures = {}
+    for label in labels:
+        reading = bench.temperature(label)
+        if reading.value is None:
+            yield Finding(f"probe {label}", False, reading.status)
+        elif not WORKSHOP_DEGC[0] <= reading.value <= WORKSHOP_DEGC[1]:
+            yield Finding(
+                f"probe {label}", False, f"{reading.value:.1f} degC: hot, or not connected as the file says"
+            )
+        else:
+            temperatures[label] = reading.value
+    if temperatures:
+        low, high = min(temperatures.values()), max(temperatures.values())
+        found = f"{low:.1f} to {high:.1f} degC on {len(temperatures)} coils"
+        yield Finding("probes", high - low <= PROBE_SPREAD_K, found)

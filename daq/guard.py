@@ -1,0 +1,263 @@
+"""The one place through which every energising passes: limits, interlocks, safe state.
+
+It stands beside the bench's own protection and is not a safety-rated interlock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from daq.clock import Clock
+from daq.conversation import Number
+from daq.errors import BenchError, InterlockError, LimitError, OutputUnknownError, ReadbackError
+from daq.instruments.roles import Oven, Supply
+from daq.signals import shielded
+
+OUTPUT_UNKNOWN = "THE SUPPLY'S OUTPUT STATE IS NOT KNOWN - SWITCH THE SUPPLY OFF BY HAND"
+
+#: Below this the current counts as gone: about a bench supply's own readback offset.
+GONE_A = 0.02
+#: The coil itself is empty within a tenth of a second; the supply's output capacitor takes longer.
+GONE_WITHIN_S = 3.0
+OFF_TRIES = 3
+#: Protection stands this far above the working limit, so that it trips on faults and not on ripple.
+PROTECTION_MARGIN = 1.1
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """One quantity limited by rig and coil: the lower wins, and a refusal names both."""
+
+    what: str
+    unit: str
+    rig: float
+    coil: float
+
+    def lower(self) -> float:
+        """Return the limit that counts."""
+        return min(self.rig, self.coil)
+
+    def admit(self, value: float) -> float:
+        """Return *value* unchanged or refuse it; never clamp.
+
+        Raises:
+            LimitError: *value* is above the lower of the two limits, or not a number.
+        """
+        if not value <= self.lower():
+            raise LimitError(
+                f"{self.what} of {value:g} {self.unit} refused: the rig allows {self.rig:g} {self.unit}, "
+                f"the coil {self.coil:g} {self.unit}; nothing was sent"
+            )
+        return value
+
+
+class Drive:
+    """A coil under power, inside a guarded block."""
+
+    def __init__(self, supply: Supply, volts: Ceiling) -> None:
+        self._supply = supply
+        self._volts = volts
+        #: The clock's reading when the voltage went to zero; None while the coil is driven.
+        self.ended_s: float | None = None
+
+    def set_voltage(self, voltage_V: float) -> None:
+        """Change the voltage.
+
+        Raises:
+            LimitError: Above the lower of rig and coil limit; nothing was sent.
+        """
+        self._supply.set_voltage(self._volts.admit(voltage_V))
+
+    def current(self) -> Number:
+        """Measure the current in amperes with the supply's own readback."""
+        return self._supply.current()
+
+    def voltage(self) -> Number:
+        """Measure the voltage at the supply's terminals in volts."""
+        return self._supply.voltage()
+
+    def trouble(self) -> str:
+        """Say why the drive is not what was asked for (a trip, current limiting), or return ''."""
+        if self._supply.tripped():
+            return "a protection of the supply has tripped"
+        if self._supply.mode() == "CC":
+            return "the supply is limiting current where constant voltage is expected: shorted coil or leads?"
+        return ""
+
+
+class OvenHeat:
+    """An oven that is allowed to heat, inside a guarded block."""
+
+    def __init__(self, oven: Oven, setpoint: Ceiling) -> None:
+        self._oven = oven
+        self._setpoint = setpoint
+
+    def go_to(self, temperature_degC: float) -> None:
+        """Heat towards *temperature_degC*.
+
+        Raises:
+            LimitError: Above the lower of rig and coil ceiling; nothing was sent.
+        """
+        self._oven.set_temperature(self._setpoint.admit(temperature_degC))
+        self._oven.switch_heat(True)
+
+    def off(self) -> None:
+        """Stop heating."""
+        self._oven.switch_heat(False)
+
+
+class Guard:
+    """Owns the supply's output and the oven's heat; everything else asks it first."""
+
+    def __init__(
+        self,
+        supply: Supply | None,
+        oven: Oven | None,
+        clock: Clock,
+        *,
+        voltage_V: float,
+        current_A: float,
+        body_degC: float,
+        alarm: Callable[[str], None],
+    ) -> None:
+        self._supply = supply
+        self._oven = oven
+        self._clock = clock
+        self._rig_voltage_V = voltage_V
+        self._rig_current_A = current_A
+        self._rig_body_degC = body_degC
+        self._alarm = alarm
+        self._driven: str | None = None
+        self._unknown = False
+        self._told_missing = False
+        self._zero_s = 0.0
+
+    @property
+    def output_unknown(self) -> bool:
+        """Whether the supply could not be confirmed off: said on every further line."""
+        return self._unknown
+
+    def require_off(self, what: str) -> None:
+        """Refuse *what* (an ohms reading, a contact move) while a coil is or may be driven.
+
+        Raises:
+            InterlockError: A coil is driven.
+            OutputUnknownError: The supply could not be confirmed off earlier.
+        """
+        if self._unknown:
+            raise OutputUnknownError(f"{what} refused: {OUTPUT_UNKNOWN}")
+        if self._driven is not None:
+            raise InterlockError(f"{what} refused: coil {self._driven} is driven; switch it off first")
+
+    @contextmanager
+    def energised(
+        self, coil: str, *, voltage_V: float, coil_voltage_V: float, coil_current_A: float
+    ) -> Iterator[Drive]:
+        """Drive *coil* inside the block; however the block is left, the supply is off after it.
+
+        Args:
+            coil: Label, for messages.
+            voltage_V: Voltage at the start.
+            coil_voltage_V: The most the coil may see.
+            coil_current_A: The most the coil may carry.
+
+        Raises:
+            LimitError: A request is above the lower of rig and coil limit; nothing was sent.
+            OutputUnknownError: The supply could not be confirmed off afterwards.
+        """
+        if self._supply is None:
+            raise InterlockError(f"coil {coil} cannot be driven: the rig file names no supply")
+        self.require_off(f"driving coil {coil}")
+        volts = Ceiling("voltage", "V", self._rig_voltage_V, coil_voltage_V)
+        volts.admit(voltage_V)
+        limit_A = min(self._rig_current_A, coil_current_A)
+        drive = Drive(self._supply, volts)
+        self._driven = coil
+        try:
+            self._prepare(self._supply, volts.lower(), limit_A)
+            self._supply.set_voltage(voltage_V)
+            self._supply.switch_output(True)
+            yield drive
+        finally:
+            self.make_safe()
+            drive.ended_s = self._zero_s
+
+    def _prepare(self, supply: Supply, voltage_V: float, current_A: float) -> None:
+        if supply.output_is_on():
+            raise InterlockError(
+                "the supply's output was already on: somebody else uses this supply; free it and start again"
+            )
+        missing = supply.protect(PROTECTION_MARGIN * voltage_V, PROTECTION_MARGIN * current_A)
+        if missing and not self._told_missing:
+            self._told_missing = True
+            self._alarm(
+                f"this supply has no {' and no '.join(missing)} protection: "
+                "its current limit alone guards the coil"
+            )
+        supply.set_current_limit(current_A)
+
+    @contextmanager
+    def heating(self, coil_body_degC: float) -> Iterator[OvenHeat]:
+        """Heat the oven inside the block; heating is off after it, however the block is left.
+
+        Args:
+            coil_body_degC: The highest temperature that the coils' bodies may see.
+        """
+        if self._oven is None:
+            raise InterlockError("nothing to heat with: the rig file names no oven")
+        try:
+            yield OvenHeat(self._oven, Ceiling("oven setpoint", "degC", self._rig_body_degC, coil_body_degC))
+        finally:
+            with shielded():
+                self._stop_heat(self._oven)
+
+    def _stop_heat(self, oven: Oven) -> None:
+        try:
+            oven.switch_heat(False)
+        except BenchError as exc:
+            self._alarm(f"THE OVEN COULD NOT BE SWITCHED OFF - SWITCH IT OFF BY HAND ({exc})")
+            raise
+
+    def make_safe(self) -> None:
+        """Set the supply to zero, switch it off, read that back, and wait until the current has gone.
+
+        Raises:
+            OutputUnknownError: Off could not be confirmed; the operator has been told.
+        """
+        if self._supply is None:
+            return
+        cause: BenchError | None = None
+        with shielded():
+            for _ in range(OFF_TRIES):
+                try:
+                    self._switch_off(self._supply)
+                except BenchError as exc:
+                    cause = exc
+                else:
+                    self._driven, self._unknown = None, False
+                    return
+            self._unknown = True
+            self._alarm(OUTPUT_UNKNOWN)
+        raise OutputUnknownError(f"{OUTPUT_UNKNOWN} ({cause})") from cause
+
+    def _switch_off(self, supply: Supply) -> None:
+        try:
+            supply.set_voltage(0.0)
+            self._zero_s = self._clock.monotonic()
+        finally:
+            # A supply that refuses the voltage may still obey the switch.
+            supply.switch_output(False)
+        if supply.output_is_on():
+            raise ReadbackError("supply: the output was switched off and reads back as on")
+        deadline_s = self._clock.monotonic() + GONE_WITHIN_S
+        while True:
+            current_A = supply.current().value
+            if current_A is None or abs(current_A) < GONE_A:
+                return  # some supplies measure nothing with the output off
+            if self._clock.monotonic() > deadline_s:
+                raise ReadbackError(
+                    f"supply: {current_A:.3f} A still flow {GONE_WITHIN_S:g} s after switching off"
+                )
+            self._clock.sleep(0.02)

@@ -1,0 +1,138 @@
+"""When heating must stop: ceilings, a probe that is gone or does not follow, silence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.copper import winding_temperature
+from daq.conversation import Number
+from daq.errors import InterlockError, StaleError
+
+#: Successive readings without a temperature that are borne before heating stops.
+BEARABLE_MISSES = 3
+#: No winding warms faster: 25 W into 5 J/K while driven, an oven's air otherwise. Faster is a contact.
+FASTEST_K_PER_s = {True: 5.0, False: 0.5}
+#: Play for noise, and for a first reading some time ago.
+SLACK_K = 15.0
+#: Readings in succession that are no temperature before a driven coil is stopped.
+BEARABLE_JUMPS = 5
+#: Heat that no body of this size hides: about 100 J/K, so some 8 K.
+TELLING_ENERGY_J = 800.0
+#: What the probe must have risen by then, far less than expected.
+TELLING_RISE_K = 1.5
+
+
+@dataclass(frozen=True)
+class Ceilings:
+    """The lower of rig and coil-set ceilings."""
+
+    body_degC: float
+    winding_degC: float
+
+
+class HeatWatch:
+    """Watches one coil while it is heated; each sight either passes or raises."""
+
+    def __init__(self, coil: str, ceilings: Ceilings, *, stale_s: float) -> None:
+        self._coil = coil
+        self._ceilings = ceilings
+        self._stale_s = stale_s
+        self._misses = 0
+        self._last_s: float | None = None
+        self._cold: tuple[float, float] | None = None
+        self._seen: tuple[float, float] | None = None
+        self._jumps = 0
+        self._before: tuple[float, float] | None = None
+        self._follows = False
+
+    def cold(self, resistance_ohm: float, temperature_degC: float) -> None:
+        """Take the cold reading from which the winding's temperature is told later."""
+        self._cold = (resistance_ohm, temperature_degC)
+        self._seen = None
+
+    def winding_degC(self, resistance_ohm: float | None) -> float | None:
+        """Return the winding's temperature from its own resistance, or None without a cold reading.
+
+        A joint in series makes it read low by the joint's share; the ceiling's margin covers that.
+        """
+        if resistance_ohm is None or self._cold is None:
+            return None
+        return winding_temperature(resistance_ohm, *self._cold)
+
+    def see_winding(self, time_s: float, resistance_ohm: float | None, *, driven: bool) -> None:
+        """Check the winding against its ceiling.
+
+        A reading that no heat explains (a dropout inside its integration time) is no temperature: it
+        is passed over, and ends the heat of a driven coil only if it stays.
+
+        Raises:
+            InterlockError: The winding is above its ceiling.
+            StaleError: The winding of a driven coil is no thermometer any more.
+        """
+        winding = self.winding_degC(resistance_ohm)
+        if winding is None:
+            return
+        if self._seen is not None:
+            then_s, before = self._seen
+            if abs(winding - before) > SLACK_K + FASTEST_K_PER_s[driven] * (time_s - then_s):
+                self._jumps += 1
+                if driven and self._jumps > BEARABLE_JUMPS:
+                    raise StaleError(
+                        f"coil {self._coil}: resistance stays at {resistance_ohm:.4g} ohm, which no heat explains, "
+                        "so its winding's temperature is not known; heating stopped. Look at joints and leads"
+                    )
+                return
+        self._jumps = 0
+        self._seen = (time_s, winding)
+        if winding > self._ceilings.winding_degC:
+            raise InterlockError(
+                f"coil {self._coil}: winding at {winding:.1f} degC passes its ceiling of "
+                f"{self._ceilings.winding_degC:g} degC; heating stopped"
+            )
+
+    def see_probe(self, time_s: float, probe: Number, energy_J: float | None = None) -> None:
+        """Check the body against its ceiling, and the probe for life.
+
+        Args:
+            time_s: When.
+            probe: The reading in degC.
+            energy_J: Energy put into this coil so far, where the coil heats itself.
+
+        Raises:
+            InterlockError: The body is above its ceiling.
+            StaleError: The probe is gone, silent, or does not follow the heat.
+        """
+        if probe.value is None:
+            self._miss(time_s, probe.status)
+            return
+        self._misses = 0
+        self._last_s = time_s
+        if probe.value > self._ceilings.body_degC:
+            raise InterlockError(
+                f"coil {self._coil}: body at {probe.value:.1f} degC passes its ceiling of "
+                f"{self._ceilings.body_degC:g} degC; heating stopped"
+            )
+        if energy_J is not None and not self._follows:
+            self._see_rise(probe.value, energy_J)
+
+    def _miss(self, time_s: float, status: str) -> None:
+        self._misses += 1
+        silent_s = time_s - self._last_s if self._last_s is not None else 0.0
+        if self._misses > BEARABLE_MISSES or silent_s > self._stale_s:
+            raise StaleError(
+                f"coil {self._coil}: no probe temperature for {self._misses} readings ({status}); "
+                "heating stopped. Look at the probe and its leads"
+            )
+
+    def _see_rise(self, probe_degC: float, energy_J: float) -> None:
+        # Only the first heat-up tells: later the body may rightly stay where it is.
+        if self._before is None:
+            self._before = (energy_J, probe_degC)
+        put_in_J = energy_J - self._before[0]
+        rise_K = probe_degC - self._before[1]
+        self._follows = rise_K >= TELLING_RISE_K
+        if put_in_J >= TELLING_ENERGY_J and not self._follows:
+            raise StaleError(
+                f"coil {self._coil}: {put_in_J:.0f} J went in and the probe rose by {rise_K:.1f} K; "
+                "heating stopped. Is the probe on this coil's body?"
+            )

@@ -1,0 +1,116 @@
+"""The multimeter: one that speaks some dialect, or a hand meter whose readings are typed in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daq.conversation import Conversation, Number
+from daq.operator import Operator
+
+#: Range for a Pt100 or NTC, wide enough for either at any temperature of a soak.
+SENSOR_RANGE_OHM = 1e4
+PT100_RANGE_OHM = 1e3
+#: Range for winding to body; sound insulation reads over range on it.
+INSULATION_RANGE_OHM = 1e8
+
+
+@dataclass(frozen=True)
+class MeterSetup:
+    """How the meter is used: fixed within a run, so that its gain and offset stay common."""
+
+    wires: int = 4
+    nplc: float = 10.0
+    quick_nplc: float = 1.0
+    range_ohm: float = 100.0
+    range_V: float = 10.0
+    sensor_range_ohm: float = PT100_RANGE_OHM
+
+
+class DialectMeter:
+    """The meter role over a conversation; sends only the settings that change."""
+
+    def __init__(self, talk: Conversation, setup: MeterSetup) -> None:
+        self._talk = talk
+        self._setup = setup
+        self._sent: dict[str, object] = {}
+
+    def resistance(self, coil: str, *, quick: bool = False) -> Number:  # noqa: ARG002 - typed meters ask by coil
+        """Measure the resistance at the present contacts in ohms."""
+        nplc = self._setup.quick_nplc if quick else self._setup.nplc
+        return self._ohms(self._setup.wires, self._setup.range_ohm, nplc)
+
+    def voltage(self, coil: str) -> Number:  # noqa: ARG002 - typed meters ask by coil
+        """Measure the DC voltage at the present contacts in volts."""
+        return self._volts(self._setup.range_V, self._setup.quick_nplc)
+
+    def sensor_resistance(self) -> Number:
+        """Measure a resistance thermometer at the present contacts in ohms."""
+        return self._ohms(self._setup.wires, self._setup.sensor_range_ohm, self._setup.quick_nplc)
+
+    def sensor_voltage(self) -> Number:
+        """Measure a thermocouple at the present contacts in volts."""
+        return self._volts(0.1, self._setup.nplc)
+
+    def insulation(self, coil: str) -> Number:  # noqa: ARG002 - typed meters ask by coil
+        """Measure winding to body in ohms."""
+        return self._ohms(2, INSULATION_RANGE_OHM, self._setup.quick_nplc)
+
+    def _ohms(self, wires: int, range_ohm: float, nplc: float) -> Number:
+        if not self._talk.has("function_ohms_4w" if wires == 4 else "function_ohms_2w"):
+            return self._talk.ask_number("read_ohms", range=range_ohm)
+        kind = f"ohms_{wires}w"
+        self._setting(f"function_{kind}", None)
+        self._setting(f"range_{kind}", range_ohm)
+        self._setting(f"nplc_{kind}", nplc)
+        if wires == 4:
+            self._setting("offset_compensation", True)
+        return self._talk.ask_number("read")
+
+    def _volts(self, range_V: float, nplc: float) -> Number:
+        if not self._talk.has("function_volts"):
+            return self._talk.ask_number("read_volts", range=range_V)
+        self._setting("function_volts", None)
+        self._setting("range_volts", range_V)
+        self._setting("nplc_volts", nplc)
+        return self._talk.ask_number("read")
+
+    def _setting(self, op: str, value: float | bool | None) -> None:
+        key = "function" if op.startswith("function_") else op
+        wanted = op if value is None else value
+        if self._sent.get(key) == wanted or not self._talk.has(op):
+            return
+        self._sent.pop(key, None)
+        if value is None:
+            self._talk.tell(op)
+        elif isinstance(value, bool):
+            self._talk.tell(op, state=value)
+        else:
+            self._talk.tell(op, value=value)
+        self._sent[key] = wanted
+
+
+class TypedMeter:
+    """A hand meter: the operator reads it and types the value."""
+
+    def __init__(self, operator: Operator) -> None:
+        self._operator = operator
+
+    def resistance(self, coil: str, *, quick: bool = False) -> Number:  # noqa: ARG002 - a hand meter has one speed
+        """Ask for the resistance of *coil* in ohms; ``OL`` means open or over range."""
+        return self._operator.ask_number(f"{coil}: resistance", "ohm")
+
+    def voltage(self, coil: str) -> Number:
+        """Ask for the voltage across *coil* in volts."""
+        return self._operator.ask_number(f"{coil}: voltage across the coil", "V")
+
+    def sensor_resistance(self) -> Number:
+        """Ask for the resistance of the thermometer in ohms."""
+        return self._operator.ask_number("temperature sensor: resistance", "ohm")
+
+    def sensor_voltage(self) -> Number:
+        """Ask for the thermocouple's voltage in volts."""
+        return self._operator.ask_number("thermocouple: voltage", "V")
+
+    def insulation(self, coil: str) -> Number:
+        """Ask for winding to body of *coil* in ohms."""
+        return self._operator.ask_number(f"{coil}: winding to body", "ohm")

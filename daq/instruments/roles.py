@@ -1,0 +1,111 @@
+"""What each role on the bench can do; procedures see these and never a link.
+
+Every method that talks to hardware is a method, never a property. Numbers come back as
+:class:`daq.conversation.Number`: a value, or the reason why there is none.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from daq.conversation import Number
+
+
+class Supply(Protocol):
+    """The bench supply that drives a coil. Only :class:`daq.guard.Guard` calls its setters."""
+
+    def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[str, ...]:
+        """Set and read back OVP and OCP; return the names of those this supply lacks."""
+        ...
+
+    def set_voltage(self, voltage_V: float) -> None:
+        """Set the output voltage and read the setting back."""
+        ...
+
+    def set_current_limit(self, current_A: float) -> None:
+        """Set the current limit and read the setting back."""
+        ...
+
+    def switch_output(self, on: bool) -> None:
+        """Switch the output and read its state back where the supply can tell."""
+        ...
+
+    def output_is_on(self) -> bool:
+        """Ask whether the output is on."""
+        ...
+
+    def voltage(self) -> Number:
+        """Measure the output voltage in volts."""
+        ...
+
+    def current(self) -> Number:
+        """Measure the output current in amperes."""
+        ...
+
+    def mode(self) -> str | None:
+        """Return ``CV``, ``CC``, or None where the supply cannot tell."""
+        ...
+
+    def tripped(self) -> bool:
+        """Tell whether a protection has tripped."""
+        ...
+
+
+class Meter(Protocol):
+    """The multimeter across the coil."""
+
+    def resistance(self, coil: str, *, quick: bool = False) -> Number:
+        """Measure the resistance at the present contacts in ohms; *quick* integrates briefly."""
+        ...
+
+    def voltage(self, coil: str) -> Number:
+        """Measure the DC voltage at the present contacts in volts."""
+        ...
+
+    def sensor_resistance(self) -> Number:
+        """Measure a resistance thermometer at the present contacts in ohms."""
+        ...
+
+    def sensor_voltage(self) -> Number:
+        """Measure a thermocouple at the present contacts in volts."""
+        ...
+
+    def insulation(self, coil: str) -> Number:
+        """Measure winding to body in ohms; over range is what sound insulation shows."""
+        ...
+
+
+class Probe(Protocol):
+    """The temperature sensor on a coil's body."""
+
+    def temperature(self, coil: str) -> Number:
+        """Measure the body temperature of *coil* in degC."""
+        ...
+
+
+class Switch(Protocol):
+    """The unit that brings supply, meter and sensors to one coil at a time."""
+
+    def close_only(self, channels: tuple[int, ...]) -> None:
+        """Open whatever else is closed, then close *channels*."""
+        ...
+
+    def open_all(self) -> None:
+        """Open every channel."""
+        ...
+
+
+class Oven(Protocol):
+    """The oven or bath that soaks all coils together."""
+
+    def set_temperature(self, temperature_degC: float) -> None:
+        """Set the setpoint and read it back."""
+        ...
+
+    def switch_heat(self, on: bool) -> None:
+        """Switch heating on or off and read the state back where the oven can tell."""
+        ...
+
+    def temperature(self) -> Number:
+        """Read the oven's own sensor in degC."""
+        ...

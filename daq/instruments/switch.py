@@ -1,0 +1,39 @@
+"""A switch unit that speaks some dialect."""
+
+from __future__ import annotations
+
+from daq.conversation import Conversation
+
+
+class DialectSwitch:
+    """The switch role; remembers what it closed so that only real changes move contacts."""
+
+    def __init__(self, talk: Conversation) -> None:
+        self._talk = talk
+        self._closed: tuple[int, ...] | None = None
+
+    def close_only(self, channels: tuple[int, ...]) -> None:
+        """Open whatever else is closed, then close *channels*."""
+        if self._closed == channels:
+            return
+        if self._closed is None:
+            self.open_all()
+        stale = [c for c in self._closed or () if c not in channels]
+        wanted = [c for c in channels if c not in (self._closed or ())]
+        # Unknown until both commands have succeeded: the next call then starts from all open.
+        self._closed = None
+        if stale:
+            self._talk.tell("open", channels=_listed(stale))
+        if wanted:
+            self._talk.tell("close", channels=_listed(wanted))
+        self._closed = channels
+
+    def open_all(self) -> None:
+        """Open every channel."""
+        self._closed = None
+        self._talk.tell("open_all")
+        self._closed = ()
+
+
+def _listed(channels: list[int]) -> str:
+    return ",".join(str(channel) for channel in channels)

@@ -1,0 +1,168 @@
+"""From a record or a table to a judgement, and from a judgement to files."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.judge import judge_set
+from analysis.model import Accuracy, Limits, SetResult, Trace
+from daq import __version__
+from daq.coilset import CoilSet, load_coil_set
+from daq.errors import InputError, RecordError
+from daq.recordformat import COIL_SET, READINGS, RESULT, Header, json_text
+from daq.results import PaperName, as_object
+from daq.runfolder import Run, RunState, read_run
+from daq.tracefile import read_csv
+
+if TYPE_CHECKING:
+    from analysis.report import ReportInfo
+
+REPORT = "report.pdf"
+CURVES = "curves"
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A judgement with what it rests on; *header* is None for a plain table.
+
+    *problems* are those of the record, *faults* what the run itself warned of.
+    """
+
+    source: Path
+    traces: tuple[Trace, ...]
+    result: SetResult
+    limits: Mapping[str, Limits]
+    state: RunState
+    header: Header | None = None
+    problems: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+
+
+def judge_path(path: Path, coil_set: Path | None) -> Judged:
+    """Judge a run folder or a CSV file.
+
+    Args:
+        path: A run folder, or a table of temperature and resistance.
+        coil_set: Kinds and limits; None takes the record's own, or common practice for a table.
+
+    Raises:
+        InputError: The table or the coil-set file is wrong.
+        RecordError: The folder is no readable record.
+    """
+    given = load_coil_set(coil_set).value if coil_set is not None else None
+    if path.is_dir():
+        return judge_run(read_run(path), given)
+    if not path.exists():
+        raise InputError(f"{path}: no such file or folder, expected a run folder or a CSV file")
+    traces = tuple(read_csv(path))
+    limits = given.kind_limits() if given else {}
+    result = judge_set(traces, given.subjects() if given else None, limits or None, Accuracy())
+    return Judged(path, traces, result, limits, "complete")
+
+
+def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None = None) -> Judged:
+    """Judge a recorded run with the limits of *given*, else with those that it was made with.
+
+    *state* is for whoever closes the record and knows how the run ended.
+    """
+    coil_set = given or load_coil_set(run.folder / COIL_SET).value
+    traces, limits = tuple(run.traces()), coil_set.kind_limits()
+    result = judge_set(traces, coil_set.subjects(), limits, run.header.accuracy)
+    told = tuple(event.text for event in run.events if event.kind in {"fault", "alarm", "contact", "ambient"})
+    return Judged(run.folder, traces, result, limits, state or run.state, run.header, run.problems, told)
+
+
+def judgement_files(folder: Path, judged: Judged, paper: PaperName) -> dict[str, object]:
+    """Write report and curves into *folder*, which must have room for them; return the JSON object.
+
+    Raises:
+        RecordError: A file is there already, or cannot be written; nothing is ever overwritten.
+    """
+    from analysis.curves import write_curves  # drawing is not needed to judge
+    from analysis.report import write_report
+
+    curves = folder / CURVES
+    for path in (curves, folder / REPORT):
+        if path.exists():
+            raise RecordError(f"{path}: is there already and is not overwritten; choose another folder")
+    by_coil = {trace.coil: trace for trace in judged.traces}
+    try:
+        curves.mkdir(parents=True)
+        drawn = {
+            coil.coil: write_curves(curves, coil, by_coil[coil.coil], judged.limits.get(coil.kind))[1]
+            for coil in judged.result.coils
+            if coil.coil in by_coil
+        }
+        write_report(
+            folder / REPORT,
+            judged.result,
+            judged.traces,
+            _about(judged),
+            paper="us-letter" if paper == "letter" else "a4",
+            curves=drawn,
+        )
+    except OSError as exc:
+        raise RecordError(f"{folder}: the report cannot be written ({exc.strerror or exc})") from exc
+    return as_object(judged.result, run=str(judged.source), state=judged.state)
+
+
+def write_judgement(folder: Path, judged: Judged, paper: PaperName) -> None:
+    """Write report, curves and ``result.json`` of a judgement into *folder*.
+
+    Raises:
+        RecordError: A file is there already, or cannot be written.
+    """
+    target = folder / RESULT
+    if target.exists():
+        raise RecordError(f"{target}: is there already and is not overwritten; choose another folder")
+    result = judgement_files(folder, judged, paper)
+    target.write_bytes(json_text(result))
+
+
+def _about(judged: Judged) -> ReportInfo:
+    from analysis.report import ReportInfo
+
+    header = judged.header
+    notes = (*judged.faults, *judged.problems, *judged.result.notes)
+    if header is None:
+        stamp = datetime.fromtimestamp(judged.source.stat().st_mtime, UTC)
+        return ReportInfo(
+            title=f"Coil judgement of {judged.source.name}",
+            start_utc=stamp,
+            state=judged.state,
+            simulated=False,
+            version=f"coilsoak {__version__}",
+            readings_file=judged.source.name,
+            notes=notes,
+            limits=judged.limits,
+        )
+    return ReportInfo(
+        title="Coil heat soak" if header.kind == "soak" else "Coil sweep at room temperature",
+        start_utc=header.start_utc,
+        state=judged.state,
+        simulated=header.simulated,
+        version=header.program,
+        job=header.job,
+        operator=header.operator,
+        stage=header.stage,
+        set_name=header.coil_set.name,
+        rig_name=header.rig.name,
+        readings_file=READINGS,
+        instruments=[
+            (role, used.identity or used.resource, used.calibrated)
+            for role, used in header.instruments.items()
+        ],
+        settings=[(name, _plain(value)) for name, value in (header.settings | header.limits).items()],
+        notes=notes,
+        limits=judged.limits,
+    )
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, list | tuple):
+        return ", ".join(map(_plain, value))
+    return f"{value:g}" if isinstance(value, float) else str(value)

@@ -1,0 +1,76 @@
+"""The person at the bench: prompts, confirmations and typed readings."""
+
+from __future__ import annotations
+
+import re
+from typing import Protocol
+
+from daq.conversation import Number
+from daq.errors import InputError
+
+_OVER = {"ol", "o.l", "o.l.", "0l", "0.l", "open", "over", "inf"}
+_PREFIX = {"": 1.0, "m": 1e-3, "k": 1e3, "M": 1e6}
+_UNITS = {
+    "ohm": r"(?:ohms?|Ω|R)",
+    "V": r"(?:V|volts?)",
+    "A": r"(?:A|amps?)",
+    "degC": r"(?:degC|°C|C)",
+}
+
+
+class Operator(Protocol):
+    """Whoever moves leads, reads hand instruments and answers questions."""
+
+    def confirm(self, text: str) -> None:
+        """Show *text* and wait until the operator says it is done."""
+        ...
+
+    def ask_number(self, what: str, unit: str) -> Number:
+        """Ask for a reading; ask again until it is understood. ``-`` means there is none."""
+        ...
+
+    def tell(self, text: str) -> None:
+        """Show *text* and go on."""
+        ...
+
+
+class AbsentOperator:
+    """Nobody is there: any question is an error that says what would have been asked."""
+
+    def confirm(self, text: str) -> None:
+        """Refuse."""
+        raise InputError(f"this run needs an operator at a terminal, to: {text}")
+
+    def ask_number(self, what: str, unit: str) -> Number:
+        """Refuse."""
+        raise InputError(f"this run needs an operator at a terminal, to type: {what} in {unit}")
+
+    def tell(self, text: str) -> None:
+        """Say it to nobody."""
+
+
+def parse_typed(text: str, unit: str) -> Number:
+    """Understand a reading as people type it: ``7.2``, ``7,2``, ``7.2 ohm``, ``720m``, ``OL``, ``-``.
+
+    Args:
+        text: What was typed.
+        unit: ``ohm``, ``V``, ``A`` or ``degC``; a prefix m, k or M may stand before it.
+
+    Returns:
+        The value in *unit*, or the reason why there is none.
+
+    Raises:
+        InputError: It is not a reading; the message shows what would be.
+    """
+    typed = text.strip()
+    if typed in {"-", "--"}:
+        return Number(None, "missing: the operator had no reading")
+    if typed.lower().replace(" ", "") in _OVER:
+        return Number(None, "open or over range")
+    prefix = "" if unit == "degC" else "[mkM]?"
+    match = re.fullmatch(rf"([+-]?\d+(?:[.,]\d*)?|[+-]?[.,]\d+)\s*({prefix})\s*{_UNITS[unit]}?", typed)
+    if match is None:
+        raise InputError(
+            f"{text!r} is not a reading in {unit}: type 7.2, 7.2 {unit}, OL when open, or - for none"
+        )
+    return Number(float(match[1].replace(",", ".")) * _PREFIX[match[2]], "ok")

@@ -1,0 +1,189 @@
+"""What every procedure does: read a coil, write the row, show it, and say how far along it is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from daq.bench import CONDUCTS_A, Bench
+from daq.conversation import Number
+from daq.record import Reading
+from daq.recordformat import ABOVE_RANGE, INSULATION
+
+NOT_TAKEN = Number(None, "missing: not taken")
+
+
+class RowSink(Protocol):
+    """Where rows and events are kept: the run record."""
+
+    def row(self, reading: Reading) -> None:
+        """Append one reading."""
+        ...
+
+    def event(self, kind: str, text: str, coil: str = "") -> None:
+        """Append one event."""
+        ...
+
+
+class Screen(Protocol):
+    """Where the operator follows the run."""
+
+    def row(self, reading: Reading) -> None:
+        """Show the newest reading of a coil."""
+        ...
+
+    def event(self, kind: str, text: str, coil: str) -> None:
+        """Show what happened."""
+        ...
+
+    def progress(
+        self, stage: str, done: float, left_s: float, coil: str = "", coil_left_s: float | None = None
+    ) -> None:
+        """Show the *stage*, the fraction *done* of the run and the time left for run and coil."""
+        ...
+
+
+@dataclass
+class Stage:
+    """A part of the run and how long it is thought to take."""
+
+    name: str
+    expected_s: float
+    coil: str = ""
+
+
+class Progress:
+    """Time left from the expected lengths of stages, corrected by how long they really take."""
+
+    def __init__(self, screen: Screen, stages: Sequence[Stage]) -> None:
+        self._screen = screen
+        self._stages = list(stages)
+        self._spent_s = 0.0
+        self._index = -1
+        self._began_s = 0.0
+
+    def enter(self, now_s: float) -> None:
+        """Go on to the next stage."""
+        if self._index >= 0:
+            self._spent_s += now_s - self._began_s
+        self._index += 1
+        self._began_s = now_s
+        self.at(now_s)
+
+    def at(self, now_s: float, stage_left_s: float | None = None) -> None:
+        """Show where the run stands; *stage_left_s* replaces the plan where it is known better."""
+        stage = self._stages[self._index]
+        elapsed_s = now_s - self._began_s
+        left_s = max(stage.expected_s - elapsed_s, 0.0) if stage_left_s is None else stage_left_s
+        later = self._stages[self._index + 1 :]
+        run_left_s = left_s + sum(each.expected_s for each in later)
+        coil_left_s = left_s + sum(each.expected_s for each in later if each.coil == stage.coil)
+        spent_s = self._spent_s + elapsed_s
+        done = spent_s / (spent_s + run_left_s) if spent_s + run_left_s > 0 else 0.0
+        self._screen.progress(stage.name, done, run_left_s, stage.coil, coil_left_s)
+
+
+class Procedure:
+    """A bench, a record and a screen, with the readings that sweep and soak share."""
+
+    def __init__(self, bench: Bench, record: RowSink, screen: Screen) -> None:
+        self.bench = bench
+        self.clock = bench.clock
+        self._record = record
+        self._screen = screen
+        self._start_s = self.clock.monotonic()
+        self._energy_J: dict[str, float] = {}
+
+    def now(self) -> float:
+        """Return seconds since the run began."""
+        return self.clock.monotonic() - self._start_s
+
+    def run_time(self, clock_s: float) -> float:
+        """Turn a reading of the clock into seconds since the run began."""
+        return clock_s - self._start_s
+
+    def event(self, kind: str, text: str, coil: str = "") -> None:
+        """Keep and show an event."""
+        self._record.event(kind, text, coil)
+        self._screen.event(kind, text, coil)
+
+    def row(self, reading: Reading) -> None:
+        """Keep and show a reading."""
+        self._record.row(reading)
+        self._screen.row(reading)
+
+    def energy_J(self, coil: str) -> float:
+        """Return the energy put into *coil* since the run began, in joules."""
+        return self._energy_J.get(coil, 0.0)
+
+    def add_energy(self, coil: str, joules: float) -> None:
+        """Count energy put into *coil*."""
+        self._energy_J[coil] = self.energy_J(coil) + joules
+
+    def observe(self, coil: str, phase: str, step_degC: float | None, *, quick: bool = False) -> Reading:
+        """Read body temperature and resistance of an undriven coil and keep the row."""
+        probe = self.bench.temperature(coil)
+        before_s = self.now()
+        ohms = self.bench.resistance(coil, quick=quick)
+        reading = self.reading(coil, phase, step_degC, (before_s + self.now()) / 2, probe=probe, ohms=ohms)
+        self.row(reading)
+        return reading
+
+    def observe_insulation(self, coil: str, step_degC: float | None) -> None:
+        """Read winding to body where there is a way to, and keep it in a row of its own."""
+        ohms = self.bench.insulation(coil)
+        if ohms is None:
+            return
+        status = ABOVE_RANGE if ohms.status == "open or over range" else ohms.status
+        self.row(
+            Reading(
+                time_s=self.now(),
+                coil=coil,
+                phase="sweep" if step_degC is None else "hold",
+                step_degC=step_degC,
+                leakage_ohm=ohms.value,
+                source=INSULATION,
+                status=status,
+            )
+        )
+
+    def reading(
+        self,
+        coil: str,
+        phase: str,
+        step_degC: float | None,
+        time_s: float,
+        *,
+        probe: Number = NOT_TAKEN,
+        ohms: Number = NOT_TAKEN,
+        volts: Number = NOT_TAKEN,
+        amperes: Number = NOT_TAKEN,
+    ) -> Reading:
+        """Make a row; under power the resistance is V/I and an interrupted current is an open."""
+        source = "typed" if self.bench.typed else "ohms"
+        if volts.value is not None and amperes.value is not None:
+            source = "V/I"
+            ohms = (
+                Number(volts.value / amperes.value, "ok")
+                if amperes.value > CONDUCTS_A
+                else Number(None, "open or over range")
+            )
+        troubles = [n.status for n in (ohms, probe, volts, amperes) if n.value is None and n is not NOT_TAKEN]
+        return Reading(
+            time_s=time_s,
+            coil=coil,
+            phase=phase,
+            step_degC=step_degC,
+            probe_degC=probe.value,
+            resistance_ohm=ohms.value,
+            voltage_V=volts.value,
+            current_A=amperes.value,
+            energy_J=self.energy_J(coil),
+            source=source,
+            status=troubles[0] if troubles else "ok",
+        )
+
+    def wait_until(self, time_s: float) -> None:
+        """Sleep until *time_s* of the run."""
+        self.clock.sleep(time_s - self.now())

@@ -1,0 +1,254 @@
+"""One run from files to verdicts: open the bench, do the procedure, keep the record, judge, report."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import msgspec
+from rich.console import Console
+
+from analysis.model import SetResult
+from daq import __version__
+from daq.assembly import Assembled, open_bench
+from daq.builtin import builtin, find
+from daq.cautions import confirm_cautions
+from daq.coilset import CoilSet, Heat, load_coil_set
+from daq.coilsetcheck import check_against
+from daq.console_operator import ConsoleOperator
+from daq.errors import BenchError, CoilsoakError, RecordError
+from daq.heatwatch import Ceilings
+from daq.judging import judge_run, judgement_files
+from daq.operator import AbsentOperator, Operator
+from daq.procedure import Procedure, Progress
+from daq.record import FileUsed, Header, InstrumentUsed, RunWriter
+from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
+from daq.results import PaperName
+from daq.rig import Rig, fault_script, load_rig
+from daq.runfolder import read_run
+from daq.screen import RunScreen
+from daq.soak import CoilPlan, Soak, SoakPlan
+from daq.soak_hand import hand_stages, soak_by_hand
+from daq.soak_oven import oven_stages, soak_in_oven
+from daq.soak_supply import soak_by_supply, supply_stages
+from daq.sweep import sweep, sweep_stages
+from daq.tomlfile import Loaded
+
+DEFAULT_RIG = "simulated"
+DEFAULT_SET = "snow_groomer"
+#: Seconds that one settled reading of coil and probe takes, for the plan.
+READING_S = 1.0
+
+_SOAKS = {
+    "oven": (oven_stages, soak_in_oven),
+    "supply": (supply_stages, soak_by_supply),
+    "hand": (hand_stages, soak_by_hand),
+}
+
+
+@dataclass(frozen=True)
+class RunRequest:
+    """What was asked for on the command line."""
+
+    kind: Kind
+    command: str
+    out: Path = Path("runs")
+    rig: Path | None = None
+    coil_set: Path | None = None
+    seed: int | None = None
+    heat: Heat | None = None
+    stage: Stage = "as received"
+    job: str = ""
+    operator: str = ""
+    paper: PaperName = "a4"
+    yes: bool = False
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a run ended: its folder, its judgement, and what broke it if anything did."""
+
+    folder: Path
+    result: SetResult
+    state: CloseState
+    error: CoilsoakError | None = None
+
+
+def load_inputs(
+    rig: Path | None, coil_set: Path | None, heat: Heat | None = None
+) -> tuple[Loaded[Rig], Loaded[CoilSet]]:
+    """Read both files, let *heat* stand before the set's own, and check one against the other.
+
+    Raises:
+        InputError: One line with file, line and key.
+    """
+    rig_file = load_rig(builtin("rigs", DEFAULT_RIG) if rig is None else find("rigs", str(rig)))
+    set_path = builtin("coil_sets", DEFAULT_SET) if coil_set is None else find("coil_sets", str(coil_set))
+    set_file = load_coil_set(set_path)
+    if heat is not None:
+        set_file = replace(set_file, value=msgspec.structs.replace(set_file.value, heat=heat))
+    check_against(set_file, rig_file)
+    return rig_file, set_file
+
+
+def execute(request: RunRequest, console: Console) -> Outcome:
+    """Do the run that *request* asks for, showing it on *console*.
+
+    Raises:
+        InputError: A file is wrong or the bench is not what it says; nothing was energised.
+        RecordError: The run folder cannot be made.
+    """
+    rig, coil_set = load_inputs(request.rig, request.coil_set, request.heat)
+    operator: Operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
+    labels = coil_set.value.labels()
+    screen = RunScreen(console, labels, _note(rig.value))
+    if request.kind == "soak":
+        confirm_cautions(console, operator, practising=_practising(rig.value), agreed=request.yes)
+    alarms = _Alarms(screen)
+    with open_bench(rig, operator, alarms, seed=request.seed) as assembled:
+        header = _header(request, rig, coil_set, assembled)
+        texts = {RIG: rig.text, COIL_SET: coil_set.text}
+        if assembled.script_text is not None:
+            texts[FAULT_SCRIPT] = assembled.script_text
+        with RunWriter.create(request.out, header, texts, assembled.bench.clock) as record:
+            alarms.record = record
+            state, error = _measure(request, rig.value, coil_set.value, assembled, record, screen)
+            judged = judge_run(read_run(record.folder), coil_set.value, state=state)
+            judged = replace(judged, problems=())
+            console.print("drawing the report", style="dim")
+            record.close(state, judgement_files(record.folder, judged, request.paper))
+    return Outcome(record.folder, judged.result, state, error)
+
+
+class _Alarms:
+    """Takes what the operator must not miss to the screen and into the record."""
+
+    def __init__(self, screen: RunScreen) -> None:
+        self._screen = screen
+        self.record: RunWriter | None = None
+
+    def __call__(self, text: str) -> None:
+        self._screen.alarm(text)
+        if self.record is not None:
+            self.record.event("alarm", text)
+
+
+def _measure(
+    request: RunRequest,
+    rig: Rig,
+    coil_set: CoilSet,
+    assembled: Assembled,
+    record: RunWriter,
+    screen: RunScreen,
+) -> tuple[CloseState, CoilsoakError | None]:
+    """Do the procedure; whatever ends it early is kept with the record and not raised."""
+    procedure = Procedure(assembled.bench, record, screen)
+    try:
+        with screen:
+            if request.kind == "sweep":
+                labels = coil_set.labels()
+                sweep(procedure, labels, Progress(screen, sweep_stages(labels, READING_S)))
+            else:
+                stages, run = _SOAKS[coil_set.heat]
+                soak = Soak(procedure, soak_plan(rig, coil_set))
+                run(soak, Progress(screen, stages(soak)))
+    except KeyboardInterrupt:
+        record.event("stopped", "stopped by the operator")
+        return "stopped", None
+    except RecordError:
+        raise
+    except CoilsoakError as exc:
+        record.event("fault", str(exc))
+        return "fault", exc if isinstance(exc, BenchError) else BenchError(str(exc))
+    return "complete", None
+
+
+def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
+    """Put the set's wishes under the lower of rig and set limits."""
+    test = coil_set.test
+    return SoakPlan(
+        coils=tuple(CoilPlan(label, coil_set.kind_of(label).max_current_A) for label in coil_set.labels()),
+        voltage_V=test.voltage_V,
+        steps_degC=test.steps_degC,
+        hold_s=test.hold_s,
+        max_step_s=test.max_step_s,
+        hold_readings=test.hold_readings,
+        drive_s=test.drive_s,
+        ceilings=Ceilings(
+            body_degC=min(rig.limits.body_degC, coil_set.limits.body_degC),
+            winding_degC=min(rig.limits.winding_degC, coil_set.limits.winding_degC),
+        ),
+    )
+
+
+def _header(request: RunRequest, rig: Loaded[Rig], coil_set: Loaded[CoilSet], assembled: Assembled) -> Header:
+    plan = soak_plan(rig.value, coil_set.value)
+    script = fault_script(rig) if rig.value.simulated else None
+    return Header(
+        start_utc=assembled.bench.clock.utc(),
+        program=f"coilsoak {__version__}",
+        command=request.command,
+        kind=request.kind,
+        simulated=_practising(rig.value),
+        seed=assembled.seed,
+        rig=FileUsed(name=rig.value.name, sha256=rig.sha256),
+        coil_set=FileUsed(name=coil_set.value.name, sha256=coil_set.sha256),
+        fault_script=None
+        if script is None
+        else FileUsed(name=script.name, sha256=_sha256(assembled.script_text or "")),
+        instruments={
+            role: InstrumentUsed(
+                resource=used.resource,
+                dialect=used.dialect,
+                identity=assembled.identities.get(role, ""),
+                calibrated=used.calibrated.isoformat() if used.calibrated else "",
+            )
+            for role, used in rig.value.instruments().items()
+        },
+        accuracy=rig.value.accuracy(),
+        operator=request.operator,
+        job=request.job or coil_set.value.job,
+        stage=request.stage,
+        limits={
+            "voltage_V": min(rig.value.limits.voltage_V, plan.voltage_V),
+            "body_degC": plan.ceilings.body_degC,
+            "winding_degC": plan.ceilings.winding_degC,
+        },
+        settings=_settings(request, plan, coil_set.value, rig.value),
+    )
+
+
+def _settings(request: RunRequest, plan: SoakPlan, coil_set: CoilSet, rig: Rig) -> dict[str, object]:
+    probe: dict[str, object] = {
+        "probe": rig.probe.kind,
+        "meter_wires": rig.meter.wires,
+        "meter_range_ohm": rig.meter.range_ohm,
+    }
+    if request.kind == "sweep":
+        return probe
+    return {
+        "heat": coil_set.heat,
+        "test_voltage_V": plan.voltage_V,
+        "steps_degC": list(plan.steps_degC),
+        "hold_s": plan.hold_s,
+        "drive_s": plan.drive_s,
+        **probe,
+    }
+
+
+def _sha256(text: str) -> str:
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _practising(rig: Rig) -> bool:
+    """Whether nothing real can get hot: the simulated bench in the program, or served on this machine."""
+    return rig.simulated or rig.time_scale != 1.0
+
+
+def _note(rig: Rig) -> str:
+    if rig.simulated:
+        return "simulated bench, invented coils, virtual time"
+    if rig.time_scale != 1.0:
+        return f"practice bench on this machine, invented coils, time {rig.time_scale:g} times as fast"
+    return rig.name

@@ -1,0 +1,119 @@
+"""The heat soak: what all three ways of heating share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from daq.conversation import Number
+from daq.heatwatch import Ceilings, HeatWatch
+from daq.procedure import Procedure
+from daq.record import Reading
+from daq.sweep import read_cold, warn_if_not_at_ambient
+
+#: Readings stop arriving: heating ends after this silence.
+STALE_S = 60.0
+#: From switching on until voltage and current stand: slew of the supply, and L/R of the coil.
+SWITCH_ON_S = 0.2
+#: Between two readings of V and I while a coil is driven.
+DRIVE_PERIOD_S = 0.04
+
+
+@dataclass(frozen=True)
+class CoilPlan:
+    """What one coil may see: the lower-level limits come from its kind."""
+
+    label: str
+    max_current_A: float
+
+
+@dataclass(frozen=True)
+class SoakPlan:
+    """What the soak does, checked against rig and coil set before anything is energised."""
+
+    coils: tuple[CoilPlan, ...]
+    voltage_V: float
+    steps_degC: tuple[float, ...]
+    hold_s: float
+    max_step_s: float
+    hold_readings: int
+    drive_s: float
+    ceilings: Ceilings
+
+    def labels(self) -> list[str]:
+        """Return the coils' labels in order."""
+        return [coil.label for coil in self.coils]
+
+
+class Soak:
+    """A procedure with a plan, and a watch on every coil."""
+
+    def __init__(self, procedure: Procedure, plan: SoakPlan) -> None:
+        self.procedure = procedure
+        self.plan = plan
+        self.watches = {coil: HeatWatch(coil, plan.ceilings, stale_s=STALE_S) for coil in plan.labels()}
+
+    def cold(self, coils: Sequence[str], phase: str) -> list[Reading]:
+        """Take the isothermal readings before heat or after it; those before serve the winding's watch."""
+        taken: list[Reading] = []
+        for coil in coils:
+            readings = read_cold(self.procedure, coil, phase, self.plan.hold_readings)
+            taken += readings
+            self.procedure.observe_insulation(coil, None)
+            good = [r for r in readings if r.resistance_ohm is not None and r.probe_degC is not None]
+            if phase == "ambient" and good:
+                last = good[-1]
+                assert last.resistance_ohm is not None
+                assert last.probe_degC is not None
+                self.watches[coil].cold(last.resistance_ohm, last.probe_degC)
+        warn_if_not_at_ambient(self.procedure, [r.probe_degC for r in taken if r.probe_degC is not None])
+        return taken
+
+    def look(self, coil: str, phase: str, step_degC: float | None, *, heating: bool) -> Reading:
+        """Read one undriven coil; while *heating*, check it against the ceilings."""
+        reading = self.procedure.observe(coil, phase, step_degC)
+        if heating:
+            self.check(reading)
+        return reading
+
+    def check(self, reading: Reading) -> None:
+        """Check a reading against the ceilings of its coil."""
+        watch = self.watches[reading.coil]
+        watch.see_winding(reading.time_s, reading.resistance_ohm, driven=False)
+        watch.see_probe(reading.time_s, Number(reading.probe_degC, reading.status), reading.energy_J)
+
+    def hold(self, coils: Sequence[str], step_degC: float, *, heating: bool) -> None:
+        """Take the settled readings of a step, round after round so that slow changes show."""
+        for _ in range(1 if self.procedure.bench.typed else self.plan.hold_readings):
+            for coil in coils:
+                self.look(coil, "hold", step_degC, heating=heating)
+        for coil in coils:
+            self.procedure.observe_insulation(coil, step_degC)
+
+    def drive(self, coil: CoilPlan, step_degC: float) -> None:
+        """Energise one coil at the test voltage for a moment, to see its hot current."""
+        bench, procedure = self.procedure.bench, self.procedure
+        bench.harness.to_driven_coil(coil.label)
+        with bench.guard.energised(
+            coil.label,
+            voltage_V=self.plan.voltage_V,
+            coil_voltage_V=self.plan.voltage_V,
+            coil_current_A=coil.max_current_A,
+        ) as drive:
+            start_s = last_s = procedure.now()
+            procedure.clock.sleep(SWITCH_ON_S)
+            while procedure.now() - start_s < self.plan.drive_s:
+                volts = bench.meter.voltage(coil.label)
+                amperes = drive.current()
+                now_s = procedure.now()
+                if volts.value is not None and amperes.value is not None:
+                    procedure.add_energy(coil.label, max(volts.value * amperes.value, 0.0) * (now_s - last_s))
+                last_s = now_s
+                reading = procedure.reading(
+                    coil.label, "drive", step_degC, now_s, volts=volts, amperes=amperes
+                )
+                procedure.row(reading)
+                self.watches[coil.label].see_winding(now_s, reading.resistance_ohm, driven=True)
+                procedure.wait_until(now_s + DRIVE_PERIOD_S)
+            if trouble := drive.trouble():
+                procedure.event("drive", trouble, coil.label)

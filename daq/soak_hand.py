@@ -1,0 +1,63 @@
+"""The soak by hand: the operator heats with whatever there is; the program watches and reads."""
+
+from __future__ import annotations
+
+from daq.procedure import Progress, Stage
+from daq.soak import Soak
+from daq.soak_oven import COLD_K, REACHED_K, SCAN_S, Approach
+
+
+def hand_stages(soak: Soak) -> list[Stage]:
+    """Plan the soak; how long an operator takes is anybody's guess."""
+    steps = [Stage(f"step {step:g} degC", soak.plan.hold_s + 900.0) for step in soak.plan.steps_degC]
+    return [Stage("cold before", 10.0 * len(soak.plan.coils)), *steps, Stage("back to cold", 2400.0)]
+
+
+def soak_by_hand(soak: Soak, progress: Progress) -> None:
+    """Run the soak with prompts; with typed instruments each settled reading is asked for once."""
+    procedure, plan = soak.procedure, soak.plan
+    operator = procedure.bench.operator
+    coils = plan.labels()
+    progress.enter(procedure.now())
+    cold = [r.probe_degC for r in soak.cold(coils, "ambient") if r.probe_degC is not None]
+    ambient_degC = sum(cold) / len(cold) if cold else 20.0
+    for step in plan.steps_degC:
+        progress.enter(procedure.now())
+        operator.confirm(
+            f"Heat the coils to about {step:g} degC and keep them there (never leave them alone)"
+        )
+        _watch(soak, progress, step, "rise", step, REACHED_K)
+        soak.hold(coils, step, heating=True)
+        if procedure.bench.supply is not None:
+            for coil in plan.coils:
+                soak.drive(coil, step)
+    progress.enter(procedure.now())
+    operator.confirm("Stop heating and let the coils come back to room temperature")
+    _watch(soak, progress, None, "cool", ambient_degC, COLD_K)
+    soak.cold(coils, "return")
+    procedure.bench.harness.release()
+
+
+def _watch(
+    soak: Soak, progress: Progress, step: float | None, phase: str, target_degC: float, reach_K: float
+) -> None:
+    """Watch the bodies settle where there is something to watch; typed readings come with the hold."""
+    procedure = soak.procedure
+    if procedure.bench.typed:
+        return
+    began_s = procedure.now()
+    # Without a switch unit one coil stands for all: nobody moves leads every few seconds.
+    seen = soak.plan.labels() if procedure.bench.harness.switched else soak.plan.labels()[:1]
+    approaches = {coil: Approach() for coil in seen}
+    while procedure.now() - began_s < soak.plan.max_step_s:
+        round_s = procedure.now()
+        for coil, approach in approaches.items():
+            approach.add(soak.look(coil, phase, step, heating=step is not None))
+        progress.at(procedure.now())
+        if all(approach.there(target_degC, reach_K) for approach in approaches.values()):
+            return
+        procedure.wait_until(round_s + SCAN_S)
+    procedure.event(
+        "step",
+        f"not settled at {target_degC:.0f} degC in {soak.plan.max_step_s:g} s; readings taken as they are",
+    )

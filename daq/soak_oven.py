@@ -1,0 +1,146 @@
+"""The soak in an oven or bath: all coils together, one setpoint after another, then cold again."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+
+from analysis.settle import settled
+from daq.errors import BenchError
+from daq.procedure import Progress, Stage
+from daq.record import Reading
+from daq.soak import Soak
+
+#: One round of all coils at least this often while temperatures move.
+SCAN_S = 15.0
+#: Settled: over this window the body moved by less than SETTLED_K, the winding by what copper makes of it.
+WINDOW_S = 120.0
+SETTLED_K = 0.15
+SETTLED_REL = 0.0008
+#: A drifting or wobbling winding never settles; its body does, and this long after that it is taken as it is.
+BODY_ALONE_S = 300.0
+#: A body further from the setpoint than this has not been soaked at it.
+REACHED_K = 5.0
+#: Cold again: this near to where it began.
+COLD_K = 1.5
+
+
+class Approach:
+    """One coil on its way to a steady temperature."""
+
+    def __init__(self) -> None:
+        self._rows: deque[Reading] = deque()
+        self._body_since_s: float | None = None
+
+    def add(self, reading: Reading) -> None:
+        """Take the newest reading and forget those older than the window."""
+        self._rows.append(reading)
+        while self._rows[0].time_s < reading.time_s - 1.5 * WINDOW_S:
+            self._rows.popleft()
+
+    def there(self, target_degC: float, reach_K: float) -> bool:
+        """Whether body and winding have settled within *reach_K* of *target_degC*."""
+        last = self._rows[-1]
+        body = [(r.time_s, r.probe_degC) for r in self._rows if r.probe_degC is not None]
+        if (
+            last.probe_degC is None
+            or abs(last.probe_degC - target_degC) > reach_K
+            or not _still(body, SETTLED_K)
+        ):
+            self._body_since_s = None
+            return False
+        if self._body_since_s is None:
+            self._body_since_s = last.time_s
+        if last.time_s - self._body_since_s >= BODY_ALONE_S:
+            return True
+        ohms = [(r.time_s, r.resistance_ohm) for r in self._rows if r.resistance_ohm is not None]
+        return bool(ohms) and _still(ohms, SETTLED_REL * ohms[-1][1])
+
+
+def _still(points: Sequence[tuple[float, float]], tolerance: float) -> bool:
+    times, values = zip(*points, strict=True) if points else ((), ())
+    return settled(times, values, window_s=WINDOW_S, tolerance=tolerance)
+
+
+def oven_stages(soak: Soak) -> list[Stage]:
+    """Plan the soak: lengths seen on an oven of moving air with bodies of some 60 J/K."""
+    cold = Stage("cold before", 5.0 * len(soak.plan.coils))
+    steps = [Stage(f"step {step:g} degC", soak.plan.hold_s + 1200.0) for step in soak.plan.steps_degC]
+    return [cold, *steps, Stage("back to cold", 3000.0)]
+
+
+def soak_in_oven(soak: Soak, progress: Progress) -> None:
+    """Run the soak.
+
+    Raises:
+        BenchError: A step was not reached in its time, a ceiling was passed, a probe is gone.
+    """
+    procedure, plan = soak.procedure, soak.plan
+    coils = plan.labels()
+    progress.enter(procedure.now())
+    cold = [r.probe_degC for r in soak.cold(coils, "ambient") if r.probe_degC is not None]
+    if not cold:
+        raise BenchError("no probe gave a temperature cold: the soak was not started; look at the probes")
+    ambient_degC = sum(cold) / len(cold)
+    with procedure.bench.guard.heating(plan.ceilings.body_degC) as oven:
+        for step in plan.steps_degC:
+            progress.enter(procedure.now())
+            procedure.event("step", f"oven to {step:g} degC")
+            oven.go_to(step)
+            _approach(soak, progress, step, "rise", step, REACHED_K, heating=True)
+            _linger(soak, step)
+            soak.hold(coils, step, heating=True)
+            for coil in plan.coils:
+                soak.drive(coil, step)
+    progress.enter(procedure.now())
+    procedure.event("step", "oven off, back to cold")
+    _approach(soak, progress, None, "cool", ambient_degC, COLD_K, heating=False)
+    soak.cold(coils, "return")
+    procedure.bench.harness.release()
+
+
+def _approach(
+    soak: Soak,
+    progress: Progress,
+    step: float | None,
+    phase: str,
+    target_degC: float,
+    reach_K: float,
+    *,
+    heating: bool,
+) -> None:
+    """Read round after round until every coil has settled; time over is a fault of the bench."""
+    procedure = soak.procedure
+    began_s = procedure.now()
+    approaches = {coil: Approach() for coil in soak.plan.labels()}
+    while True:
+        round_s = procedure.now()
+        for coil, approach in approaches.items():
+            approach.add(soak.look(coil, phase, step, heating=heating))
+        waiting = [coil for coil, approach in approaches.items() if not approach.there(target_degC, reach_K)]
+        progress.at(procedure.now())
+        if not waiting:
+            return
+        if procedure.now() - began_s > soak.plan.max_step_s:
+            if not heating:
+                procedure.event(
+                    "step", f"{', '.join(waiting)} not back to cold yet; readings taken as they are"
+                )
+                return
+            raise BenchError(
+                f"{', '.join(waiting)} not settled at {target_degC:.0f} degC within {soak.plan.max_step_s:g} s; "
+                "heating stopped. Does the oven reach it, are the probes on the bodies? Otherwise raise "
+                "test.max_step_s"
+            )
+        procedure.wait_until(round_s + SCAN_S)
+
+
+def _linger(soak: Soak, step: float) -> None:
+    """Stay for the hold time that the set asks for, reading on: some faults need time at heat."""
+    procedure = soak.procedure
+    until_s = procedure.now() + soak.plan.hold_s
+    while procedure.now() < until_s:
+        round_s = procedure.now()
+        for coil in soak.plan.labels():
+            soak.look(coil, "hold", step, heating=True)
+        procedure.wait_until(min(round_s + SCAN_S, until_s))

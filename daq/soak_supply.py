@@ -1,0 +1,202 @@
+"""The soak by the coil's own heat: one coil after another, regulated by the supply, then cold again.
+
+The winding leads its body by tens of kelvin while current flows, so these rows are a trace to
+be fitted as a whole, never settled points.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+
+from daq.guard import Drive
+from daq.procedure import NOT_TAKEN, Progress, Stage
+from daq.record import Reading
+from daq.soak import SWITCH_ON_S, CoilPlan, Soak
+from daq.soak_oven import COLD_K
+
+#: Rows under power: one a second tells the thermal fit what the winding did.
+ROW_S = 1.0
+#: How long current flows between two looks at a probe that the meter has to leave the coil for.
+PULSE_S = 10.0
+#: A step counts as reached this close below it.
+NEAR_K = 0.5
+#: The winding is kept this far below its ceiling by lowering the power.
+WINDING_MARGIN_K = 10.0
+#: Regulation of the body, for bodies of 40 to 200 J/K: watts a kelvin, and watts a kelvin-second.
+GAIN_W_PER_K = 1.5
+RESET_W_PER_Ks = 0.004
+#: Less than this is not worth switching on for.
+LEAST_V = 0.5
+#: Rows without current in succession that are an open and not a dropout.
+OPEN_ROWS = 4
+#: Cooling is read quickly while winding and body part, slowly afterwards.
+FAST_COOL_S, FAST_PERIOD_S, SLOW_PERIOD_S = 180.0, 1.0, 5.0
+
+
+def supply_stages(soak: Soak) -> list[Stage]:
+    """Plan the soak, coil by coil."""
+    stages = []
+    for coil in soak.plan.labels():
+        stages.append(Stage("cold before", 8.0, coil))
+        stages += [
+            Stage(f"step {step:g} degC", 200.0 + soak.plan.hold_s, coil) for step in soak.plan.steps_degC
+        ]
+        stages.append(Stage("back to cold", min(2000.0, soak.plan.max_step_s), coil))
+    return stages
+
+
+def soak_by_supply(soak: Soak, progress: Progress) -> None:
+    """Run the soak.
+
+    Raises:
+        BenchError: A ceiling was passed, the probe is gone or does not follow, the bench failed.
+    """
+    for coil in soak.plan.coils:
+        _SelfHeating(soak, coil, progress).run()
+    soak.procedure.bench.harness.release()
+
+
+class _SelfHeating:
+    """One coil heated by its own current: regulated up the steps, then left to cool."""
+
+    def __init__(self, soak: Soak, coil: CoilPlan, progress: Progress) -> None:
+        self._soak = soak
+        self._procedure = soak.procedure
+        self._bench = soak.procedure.bench
+        self._coil = coil
+        self._progress = progress
+        self._watch = soak.watches[coil.label]
+        self._ohm: float | None = None
+        self._body_degC: float | None = None
+        self._power_W = 0.0
+        self._reset_W = 0.0
+        self._dead_rows = 0
+        self._given_up = False
+
+    def run(self) -> None:
+        """Heat, hold and cool; a coil that opens or does not get there ends its heating, not the soak."""
+        label, procedure = self._coil.label, self._procedure
+        self._progress.enter(procedure.now())
+        cold = self._soak.cold([label], "ambient")[-1]
+        self._ohm, self._body_degC = cold.resistance_ohm, cold.probe_degC
+        if self._ohm is None or self._body_degC is None:
+            self._give_up(f"cannot be heated by its own current: {cold.status}")
+        ambient_degC = self._body_degC
+        for step in self._soak.plan.steps_degC:
+            self._progress.enter(procedure.now())
+            self._step(step)
+        self._progress.enter(procedure.now())
+        if ambient_degC is not None:
+            self._cool(ambient_degC + COLD_K)
+            self._soak.cold([label], "return")
+
+    def _give_up(self, why: str) -> None:
+        self._given_up = True
+        self._procedure.event("heat", f"{why}; its heating ended", self._coil.label)
+
+    def _step(self, step: float) -> None:
+        """Bring the body to *step* and keep it there for the hold time."""
+        plan, now = self._soak.plan, self._procedure.now
+        began_s, reached_s = now(), None
+        while not self._given_up and (reached_s is None or now() - reached_s < plan.hold_s):
+            if now() - began_s > plan.max_step_s:
+                self._give_up(f"{step:g} degC not reached within {plan.max_step_s:g} s")
+                return
+            self._pulse(step)
+            self._read_body(step)
+            self._progress.at(now())
+            if reached_s is None and self._body_degC is not None and self._body_degC >= step - NEAR_K:
+                reached_s = now()
+
+    def _pulse(self, step: float) -> None:
+        """Let current flow for one control interval, at the voltage that the body needs."""
+        voltage_V = self._wanted_V(step)
+        if voltage_V < LEAST_V:
+            self._procedure.clock.sleep(PULSE_S)
+            return
+        label, procedure, plan = self._coil.label, self._procedure, self._soak.plan
+        self._bench.harness.to_driven_coil(label)
+        with self._bench.guard.energised(
+            label, voltage_V=voltage_V, coil_voltage_V=plan.voltage_V, coil_current_A=self._coil.max_current_A
+        ) as drive:
+            on_s = last_s = procedure.now()
+            procedure.row(self._edge(step, on_s))
+            procedure.clock.sleep(SWITCH_ON_S)
+            while not self._given_up and procedure.now() - on_s < PULSE_S:
+                last_s = self._driven_row(drive, step, last_s)
+                procedure.wait_until(last_s + ROW_S)
+            if trouble := drive.trouble():
+                self._give_up(trouble)
+        assert drive.ended_s is not None
+        off_s = procedure.run_time(drive.ended_s)
+        procedure.add_energy(label, self._power_W * (off_s - last_s))
+        procedure.row(self._edge(step, off_s))
+
+    def _driven_row(self, drive: Drive, step: float, last_s: float) -> float:
+        """Read V and I once and count the energy since *last_s*; return when."""
+        procedure, label = self._procedure, self._coil.label
+        volts, amperes = self._bench.meter.voltage(label), drive.current()
+        now_s = procedure.now()
+        if volts.value is not None and amperes.value is not None:
+            self._power_W = max(volts.value * amperes.value, 0.0)
+        procedure.add_energy(label, self._power_W * (now_s - last_s))
+        probe = NOT_TAKEN if self._bench.probe_needs_meter else self._bench.temperature(label)
+        reading = procedure.reading(label, "heat", step, now_s, probe=probe, volts=volts, amperes=amperes)
+        procedure.row(reading)
+        if reading.resistance_ohm is None:
+            self._dead_rows += 1
+            if self._dead_rows >= OPEN_ROWS:
+                self._give_up("no current flows: open, or a lead is off")
+        else:
+            self._dead_rows = 0
+            self._ohm = reading.resistance_ohm
+            self._watch.see_winding(now_s, self._ohm, driven=True)
+        return now_s
+
+    def _edge(self, step: float, time_s: float) -> Reading:
+        """Mark a switching instant: without it, energy between rows is anybody's guess."""
+        label = self._coil.label
+        return Reading(
+            time_s=time_s,
+            coil=label,
+            phase="heat",
+            step_degC=step,
+            current_A=0.0,
+            energy_J=self._procedure.energy_J(label),
+            source="switching",
+        )
+
+    def _read_body(self, step: float) -> None:
+        reading = self._procedure.observe(self._coil.label, "heat", step, quick=True)
+        self._soak.check(reading)
+        if reading.probe_degC is not None:
+            self._body_degC = reading.probe_degC
+
+    def _wanted_V(self, step: float) -> float:
+        """Return the voltage for the next interval: regulated by the body, held back by the winding."""
+        assert self._body_degC is not None
+        assert self._ohm is not None
+        most_V = self._soak.plan.voltage_V
+        most_W = most_V**2 / self._ohm
+        winding_degC = self._watch.winding_degC(self._ohm)
+        if winding_degC is not None:
+            headroom_K = self._soak.plan.ceilings.winding_degC - WINDING_MARGIN_K - winding_degC
+            most_W = min(most_W, max(most_W * headroom_K / WINDING_MARGIN_K, 0.0))
+        error_K = step - self._body_degC
+        wanted_W = GAIN_W_PER_K * error_K + self._reset_W
+        if 0.0 < wanted_W < most_W:
+            self._reset_W = max(self._reset_W + RESET_W_PER_Ks * error_K * PULSE_S, 0.0)
+        return min(sqrt(max(min(wanted_W, most_W), 0.0) * self._ohm), most_V)
+
+    def _cool(self, until_degC: float) -> None:
+        procedure, label = self._procedure, self._coil.label
+        off_s = procedure.now()
+        while procedure.now() - off_s < self._soak.plan.max_step_s:
+            round_s = procedure.now()
+            reading = self._soak.look(label, "cool", None, heating=False)
+            self._progress.at(procedure.now())
+            if reading.probe_degC is not None and reading.probe_degC <= until_degC:
+                return
+            fast = procedure.now() - off_s < FAST_COOL_S
+            procedure.wait_until(round_s + (FAST_PERIOD_S if fast else SLOW_PERIOD_S))
+        procedure.event("step", "not back to cold yet; readings taken as they are", label)

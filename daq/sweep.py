@@ -1,0 +1,76 @@
+"""The room-temperature sweep: every coil of the set, quickly, nothing energised."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import median
+
+from daq.procedure import Procedure, Progress, Stage
+from daq.record import Reading
+
+#: Successive readings of one coil, and how well two must agree before contact counts as made.
+READINGS = 5
+AGREE_REL = 1e-3
+AGREE_OHM = 0.003
+#: Readings waited for agreement before the contact is called unsteady.
+PATIENCE = 20
+#: Parts further apart than this were not at ambient: just washed, just heated, or in the sun.
+AMBIENT_SPREAD_K = 2.0
+
+
+def sweep(procedure: Procedure, coils: Sequence[str], progress: Progress) -> None:
+    """Read every coil at room temperature.
+
+    Args:
+        procedure: Bench, record and screen.
+        coils: Labels in the order of the set.
+        progress: One stage a coil.
+    """
+    temperatures = []
+    for coil in coils:
+        progress.enter(procedure.now())
+        readings = read_cold(procedure, coil, "sweep", READINGS)
+        temperatures += [r.probe_degC for r in readings if r.probe_degC is not None]
+        procedure.observe_insulation(coil, None)
+    warn_if_not_at_ambient(procedure, temperatures)
+    procedure.bench.harness.release()
+
+
+def sweep_stages(coils: Sequence[str], reading_s: float) -> list[Stage]:
+    """Plan a sweep: *reading_s* is what one reading takes."""
+    return [Stage("sweep", READINGS * reading_s, coil) for coil in coils]
+
+
+def read_cold(procedure: Procedure, coil: str, phase: str, count: int) -> list[Reading]:
+    """Take *count* readings of *coil* once its contact is steady, and keep every one.
+
+    A typed reading is taken once: a person has already waited for the display to settle.
+    """
+    if procedure.bench.typed:
+        return [procedure.observe(coil, phase, None)]
+    readings: list[Reading] = []
+    for _ in range(PATIENCE + count):
+        readings.append(procedure.observe(coil, phase, None))
+        if len(readings) >= count and _steady(readings[-count:]):
+            return readings
+        if len(readings) >= count and all(r.resistance_ohm is None for r in readings):
+            return readings  # an open coil does not become steadier by waiting
+    procedure.event("contact", f"readings do not settle after {len(readings)}: look at the contacts", coil)
+    return readings
+
+
+def _steady(readings: Sequence[Reading]) -> bool:
+    values = [r.resistance_ohm for r in readings if r.resistance_ohm is not None]
+    if len(values) < len(readings):
+        return False
+    return max(values) - min(values) <= AGREE_OHM + AGREE_REL * median(values)
+
+
+def warn_if_not_at_ambient(procedure: Procedure, temperatures_degC: Sequence[float]) -> None:
+    """Say so when the parts are not all at one temperature."""
+    if temperatures_degC and max(temperatures_degC) - min(temperatures_degC) > AMBIENT_SPREAD_K:
+        procedure.event(
+            "ambient",
+            f"the parts are {min(temperatures_degC):.1f} to {max(temperatures_degC):.1f} degC, "
+            "so not all at ambient; let them lie and sweep again",
+        )

@@ -1,0 +1,88 @@
+"""Stand-ins for instruments: they log every call, so that a test can compare the whole order."""
+
+from __future__ import annotations
+
+from daq.conversation import Number
+from daq.errors import LinkTimeoutError
+
+
+class FakeSupply:
+    """A supply that does what it is told, unless told to misbehave."""
+
+    def __init__(self) -> None:
+        self.calls: list[str] = []
+        self.on = False
+        self.volts = 0.0
+        self.amperes_when_on = 1.0
+        self.residual_A = 0.0
+        self.stuck_on = False
+        self.dead = False
+        self.missing: tuple[str, ...] = ()
+        self.regulation: str | None = "CV"
+
+    def _log(self, text: str) -> None:
+        self.calls.append(text)
+        if self.dead:
+            raise LinkTimeoutError("supply: no reply to OUTP?")
+
+    def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[str, ...]:
+        self._log(f"protect {over_voltage_V:.2f} {over_current_A:.2f}")
+        return self.missing
+
+    def set_voltage(self, voltage_V: float) -> None:
+        self._log(f"volt {voltage_V:g}")
+        self.volts = voltage_V
+
+    def set_current_limit(self, current_A: float) -> None:
+        self._log(f"limit {current_A:g}")
+
+    def switch_output(self, on: bool) -> None:
+        self._log(f"output {'on' if on else 'off'}")
+        self.on = on or self.stuck_on
+
+    def output_is_on(self) -> bool:
+        self._log("is on?")
+        return self.on
+
+    def voltage(self) -> Number:
+        return Number(self.volts if self.on else 0.0, "ok")
+
+    def current(self) -> Number:
+        self._log("amps?")
+        return Number(self.amperes_when_on if self.on else self.residual_A, "ok")
+
+    def mode(self) -> str | None:
+        return self.regulation
+
+    def tripped(self) -> bool:
+        return False
+
+
+class FakeOven:
+    """An oven that remembers what it was told."""
+
+    def __init__(self) -> None:
+        self.setpoint: float | None = None
+        self.heating = False
+
+    def set_temperature(self, temperature_degC: float) -> None:
+        self.setpoint = temperature_degC
+
+    def switch_heat(self, on: bool) -> None:
+        self.heating = on
+
+    def temperature(self) -> Number:
+        return Number(20.0, "ok")
+
+
+class FakeSwitch:
+    """A switch unit that logs which channels are closed."""
+
+    def __init__(self) -> None:
+        self.calls: list[str] = []
+
+    def close_only(self, channels: tuple[int, ...]) -> None:
+        self.calls.append(f"close {channels}")
+
+    def open_all(self) -> None:
+        self.calls.append("open all")

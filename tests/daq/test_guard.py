@@ -1,0 +1,207 @@
+"""The guard: limits, interlocks and the safe state."""
+
+from __future__ import annotations
+
+import os
+import signal
+
+import pytest
+
+from daq.clock import VirtualClock
+from daq.errors import InterlockError, LimitError, OutputUnknownError
+from daq.guard import OUTPUT_UNKNOWN, Drive, Guard
+from daq.harness import Harness, Routes
+from daq.operator import AbsentOperator
+from tests.daq.bench_fakes import FakeOven, FakeSupply, FakeSwitch
+
+OFF = ["volt 0", "output off", "is on?", "amps?"]
+
+
+def make_guard(supply: FakeSupply, alarms: list[str] | None = None, oven: FakeOven | None = None) -> Guard:
+    """Return a guard of a rig limited to 12 V, 4 A and 120 degC."""
+    said = [] if alarms is None else alarms
+    return Guard(
+        supply, oven, VirtualClock(), voltage_V=12.0, current_A=4.0, body_degC=120.0, alarm=said.append
+    )
+
+
+def drive(guard: Guard, voltage_V: float = 8.4, coil_voltage_V: float = 9.0, coil_current_A: float = 3.0):
+    """Enter the guarded block for coil Y1."""
+    return guard.energised(
+        "Y1", voltage_V=voltage_V, coil_voltage_V=coil_voltage_V, coil_current_A=coil_current_A
+    )
+
+
+def test_protection_and_limits_come_before_the_output() -> None:
+    """OVP, OCP and current limit stand, read back, before the output closes; zero comes before off."""
+    supply = FakeSupply()
+    with drive(make_guard(supply)):
+        assert supply.on
+    assert supply.calls == ["is on?", "protect 9.90 3.30", "limit 3", "volt 8.4", "output on", *OFF]
+
+
+def test_the_lower_of_rig_and_coil_limit_wins() -> None:
+    """A coil that would bear more than the rig gets the rig's limits."""
+    supply = FakeSupply()
+    with drive(make_guard(supply), coil_voltage_V=24.0, coil_current_A=10.0):
+        pass
+    assert "protect 13.20 4.40" in supply.calls
+    assert "limit 4" in supply.calls
+
+
+@pytest.mark.parametrize("voltage_V", [9.01, 100.0, float("nan"), float("inf")])
+def test_a_request_above_the_limit_is_refused_and_nothing_is_sent(voltage_V: float) -> None:
+    """Refused with both numbers, never clamped, not one command on the wire."""
+    supply = FakeSupply()
+    with (
+        pytest.raises(LimitError, match=r"rig allows 12 V, the coil 9 V; nothing was sent"),
+        drive(make_guard(supply), voltage_V),
+    ):
+        raise AssertionError("the block must not be entered")
+    assert supply.calls == []
+
+
+def test_a_change_above_the_limit_inside_the_block_ends_with_the_supply_off() -> None:
+    """The refused voltage is not sent; leaving the block makes the bench safe."""
+    supply = FakeSupply()
+    with pytest.raises(LimitError), drive(make_guard(supply)) as powered:
+        powered.set_voltage(9.5)
+    assert "volt 9.5" not in supply.calls
+    assert supply.calls[-4:] == OFF
+
+
+@pytest.mark.parametrize("error", [RuntimeError("a bug"), KeyboardInterrupt(), SystemExit(1)])
+def test_however_the_block_is_left_the_supply_is_off(error: BaseException) -> None:
+    """Errors, Ctrl-C and exit all pass through the safe state and go on."""
+    supply = FakeSupply()
+    with pytest.raises(type(error)), drive(make_guard(supply)):
+        raise error
+    assert supply.calls[-4:] == OFF
+    assert not supply.on
+
+
+def test_a_supply_that_stays_on_is_an_alarm_and_blocks_everything_after() -> None:
+    """Off that cannot be confirmed is tried again, told loudly, and nothing else is allowed."""
+    supply, alarms = FakeSupply(), []
+    guard = make_guard(supply, alarms)
+    with pytest.raises(OutputUnknownError, match="BY HAND"), drive(guard):
+        supply.stuck_on = True
+    assert alarms == [OUTPUT_UNKNOWN]
+    assert guard.output_unknown
+    assert supply.calls.count("output off") == 3
+    with pytest.raises(OutputUnknownError):
+        guard.require_off("an ohms reading")
+
+
+def test_a_lost_link_is_an_alarm() -> None:
+    """No reply to the switch-off means the state is not known."""
+    supply, alarms = FakeSupply(), []
+    with pytest.raises(OutputUnknownError, match="no reply"), drive(make_guard(supply, alarms)):
+        supply.dead = True
+    assert alarms == [OUTPUT_UNKNOWN]
+
+
+def test_current_that_does_not_go_away_is_not_safe() -> None:
+    """Output reads off but current still flows: a welded relay or a second source."""
+    supply = FakeSupply()
+    with pytest.raises(OutputUnknownError, match=r"0\.500 A still flow"), drive(make_guard(supply)):
+        supply.residual_A = 0.5
+
+
+def test_an_output_found_on_is_switched_off_and_refused() -> None:
+    """Somebody else's output is not ours to use, and does not stay on."""
+    supply = FakeSupply()
+    supply.on = True
+    with pytest.raises(InterlockError, match="already on"), drive(make_guard(supply)):
+        raise AssertionError("the block must not be entered")
+    assert not supply.on
+
+
+def test_a_supply_without_protection_is_told_once() -> None:
+    """Where OVP and OCP are missing the operator hears that the current limit stands alone."""
+    supply, alarms = FakeSupply(), []
+    supply.missing = ("over-voltage", "over-current")
+    guard = make_guard(supply, alarms)
+    for _ in range(2):
+        with drive(guard):
+            pass
+    assert len(alarms) == 1
+    assert "current limit alone" in alarms[0]
+
+
+def test_no_ohms_and_no_second_drive_on_a_driven_coil() -> None:
+    """Inside the block, whatever needs an undriven coil is refused."""
+    guard = make_guard(FakeSupply())
+    with drive(guard):
+        with pytest.raises(InterlockError, match="coil Y1 is driven"):
+            guard.require_off("an ohms reading")
+        with pytest.raises(InterlockError, match="coil Y1 is driven"), drive(guard):
+            raise AssertionError("the block must not be entered")
+    guard.require_off("an ohms reading")
+
+
+def test_no_contact_moves_while_a_coil_is_driven() -> None:
+    """The harness asks the guard before it touches a relay."""
+    guard, switch = make_guard(FakeSupply()), FakeSwitch()
+    harness = Harness(
+        guard,
+        VirtualClock(),
+        switch=switch,
+        routes=Routes(power={"Y1": 101}, sense={"Y1": 201, "Y2": 202}),
+        operator=AbsentOperator(),
+    )
+    harness.to_driven_coil("Y1")
+    with drive(guard), pytest.raises(InterlockError, match="moving contacts refused"):
+        harness.to_coil("Y2")
+    assert switch.calls == ["close (101, 201)"]
+
+
+def test_current_limiting_and_its_likely_cause_are_named() -> None:
+    """Constant current where constant voltage is expected means a short."""
+    supply = FakeSupply()
+    with drive(make_guard(supply)) as powered:
+        assert powered.trouble() == ""
+        supply.regulation = "CC"
+        assert "shorted" in powered.trouble()
+
+
+def test_a_second_interrupt_does_not_break_the_safe_state() -> None:
+    """A stop signal during switching off waits until the supply is off, then is delivered."""
+    supply = FakeSupply()
+    real = supply.set_voltage
+
+    def interrupted(voltage_V: float) -> None:
+        real(voltage_V)
+        if voltage_V == 0:
+            os.kill(os.getpid(), signal.SIGINT)
+
+    supply.set_voltage = interrupted  # type: ignore[method-assign]
+    with pytest.raises(KeyboardInterrupt), drive(make_guard(supply)):
+        pass
+    assert supply.calls[-4:] == OFF
+
+
+def test_the_oven_is_off_after_the_block_and_obeys_the_lower_ceiling() -> None:
+    """Setpoints above the coil's ceiling are refused; heating ends with the block."""
+    oven = FakeOven()
+    guard = make_guard(FakeSupply(), oven=oven)
+    with (
+        pytest.raises(LimitError, match="rig allows 120 degC, the coil 100 degC"),
+        guard.heating(100.0) as heat,
+    ):
+        heat.go_to(90.0)
+        assert oven.heating
+        heat.go_to(101.0)
+    assert oven.setpoint == 90.0
+    assert not oven.heating
+
+
+def test_a_drive_says_when_its_voltage_went_to_zero() -> None:
+    """The energy of a heated coil is counted up to that instant."""
+    clock = VirtualClock()
+    guard = Guard(FakeSupply(), None, clock, voltage_V=12, current_A=4, body_degC=120, alarm=print)
+    powered: Drive
+    with drive(guard) as powered:
+        assert powered.ended_s is None
+        clock.sleep(3.0)
+    assert powered.ended_s == 3.0
