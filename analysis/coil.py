@@ -132,16 +132,9 @@ def _missing(coil: Coil) -> list[Reason]:
 
 
 def _sound(coil: Coil) -> str:
-    found = coil.found
-    text = f"R20 {found.r20} ohm"
-    if found.parts is not None:
-        text += f", joint {found.parts.joint} ohm"
     hottest = coil.rows.hottest_degC
-    if coil.rows.heated and hottest is not None:
-        text += f", up to {hottest:.0f} degC"
-    else:
-        text += f"; {COLD_ONLY}"
-    return f"{text}: within all limits that could be checked"
+    how_far = f"up to {hottest:.0f} degC" if coil.rows.heated and hottest is not None else COLD_ONLY
+    return f"within every limit that could be checked; {how_far}"
 
 
 def _pair(measured: Measured | None) -> tuple[float | None, float | None]:
