@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from analysis import criteria
+from analysis.copper import REFERENCE_DEGC, winding_temperature
 from analysis.criteria import Finding
 from analysis.drift import Drift, before_heat, cold_drift, hot_drift
 from analysis.estimate import Estimate, Measured, estimate
-from analysis.events import OpenKind, Opens, find_opens
+from analysis.events import WARM_K, OpenKind, Opens, find_opens
 from analysis.model import Accuracy, CoilResult, Limits, Reason, Subject, Trace
 from analysis.rows import Rows, Story, sort_rows
 from analysis.verdict import decide, overall
@@ -45,10 +46,19 @@ def examine(subject: Subject, trace: Trace, accuracy: Accuracy) -> Coil:
     """Find out everything one trace says about its coil."""
     rows = sort_rows(trace)
     found = estimate(rows, accuracy)
-    opens = find_opens(rows, found.jumped)
+    opens = _by_winding(find_opens(rows, found.jumped), rows, found)
     whole = opens.kind in {OpenKind.NONE, OpenKind.DROPOUTS}
     hot = hot_drift(rows, accuracy) if opens.kind is OpenKind.NONE else None
     return Coil(subject, rows, found, opens, cold_drift(rows, accuracy) if whole else None, hot)
+
+
+def _by_winding(opens: Opens, rows: Rows, found: Estimate) -> Opens:
+    """Take an open under current for what the winding was, which runs far ahead of a cold body."""
+    if opens.kind is not OpenKind.COLD or opens.driven_ohm is None or found.r20 is None:
+        return opens
+    winding_degC = winding_temperature(opens.driven_ohm, found.r20.value, REFERENCE_DEGC)
+    warm = rows.coldest_degC is not None and winding_degC >= rows.coldest_degC + WARM_K
+    return replace(opens, kind=OpenKind.HOT) if warm else opens
 
 
 def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
@@ -66,8 +76,8 @@ def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
     )
 
 
-def own_findings(coil: Coil, limits: Limits) -> list[Finding]:
-    """The checks that need no other coil."""
+def own_findings(coil: Coil, limits: Limits, soak_degC: float | None) -> list[Finding]:
+    """The checks that need no other coil; *soak_degC* is how hot it should have been, None if nobody said."""
     findings = [
         criteria.interruptions(coil.opens, coil.rows, coil.found),
         criteria.resistance(coil.found, limits),
@@ -75,6 +85,8 @@ def own_findings(coil: Coil, limits: Limits) -> list[Finding]:
     ]
     if coil.rows.heated and coil.opens.kind not in {OpenKind.HOT, OpenKind.ALWAYS, OpenKind.COLD}:
         findings += criteria.drift(coil.cold, coil.hot, coil.rows, limits)
+    if soak_degC is not None:
+        findings.append(criteria.heat(coil.rows.hottest_degC, soak_degC))
     return findings
 
 

@@ -17,6 +17,8 @@ from analysis.verdict import K, Outcome, judged, undetermined
 
 #: Interruptions that convict a coil: so many while warm, or so many in all. Fewer may be the contacts.
 _WARM_DROPOUTS, _DROPOUTS = 2, 3
+#: A body further below the temperature asked for has not been soaked at it.
+REACHED_K = 5.0
 #: A two-wire reading of insulation is good to some five per cent (common practice, no source).
 _LEAKAGE_U_REL = 0.05
 
@@ -166,6 +168,22 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float) -> Finding:
             ),
         )
     return Finding(criterion)
+
+
+def heat(hottest_degC: float | None, soak_degC: float) -> Finding:
+    """Ask whether the body came as near to *soak_degC* as a soak should: faults wait for the last kelvins."""
+    code, name, unit, least = "heat", "hottest body", "degC", soak_degC - REACHED_K
+    if hottest_degC is None:
+        return Finding(undetermined(code, name, unit, low=least, note="no temperature"))
+    if hottest_degC >= least:
+        return Finding(Criterion(code, name, unit, hottest_degC, None, least, None, "pass"))
+    text = (
+        f"heated to {hottest_degC:.0f} degC only, where {soak_degC:g} degC were asked for; "
+        "wrap the coil or use an oven, and soak again"
+    )
+    return Finding(
+        Criterion(code, name, unit, hottest_degC, None, least, None, "retest"), Reason("not-hot-enough", text)
+    )
 
 
 def leakage(trace: Trace, limits: Limits) -> Finding:

@@ -7,9 +7,9 @@ from enum import Enum
 
 import numpy as np
 
-from analysis.copper import to_20degC
+from analysis.copper import to_20degC, winding_temperature
 from analysis.model import FloatArray
-from analysis.rows import BoolArray, Rows
+from analysis.rows import BoolArray, Rows, Story, last_known
 
 #: Above the coldest by this much a coil counts as warm.
 WARM_K = 10.0
@@ -17,7 +17,7 @@ WARM_K = 10.0
 JUMP_REL = 0.05
 _NEIGHBOURS = 7
 #: An open that lasts: so many readings in a row over so many seconds. Shorter ones are dropouts.
-_LASTING = ((5, 10.0), (3, 60.0))
+_LASTING = ((5, 5.0), (3, 60.0))
 
 
 class OpenKind(Enum):
@@ -71,7 +71,8 @@ def find_opens(rows: Rows, jumped: BoolArray) -> Opens:
         # Without times the order of rows means nothing; temperature orders them.
         told = told[np.argsort(rows.temperature_degC[told], kind="stable")]
     temperature = rows.temperature_degC[told]
-    warm = temperature >= (rows.coldest_degC if rows.coldest_degC is not None else np.inf) + WARM_K
+    coldest_degC = rows.coldest_degC if rows.coldest_degC is not None else np.inf
+    warm = _winding_or_body(rows)[told] >= coldest_degC + WARM_K
     broken = rows.opened | (_jumps(rows, jumped) & _spread(warm, told, rows.good.size))
     flags = broken[told]
     if not flags.any():
@@ -93,6 +94,18 @@ def find_opens(rows: Rows, jumped: BoolArray) -> Opens:
     if before is None or not (rows.driven & rows.good)[before]:
         return found
     return replace(found, driven_ohm=float(rows.trace.resistance_ohm[before]))
+
+
+def _winding_or_body(rows: Rows) -> FloatArray:
+    """The warmer of winding and body, shape (n,): a coil that heats itself is hot long before its body is."""
+    body = rows.temperature_degC
+    cold = np.flatnonzero(rows.good & np.isfinite(rows.trace.probe_degC))
+    if rows.story is not Story.SELF_HEATED or not cold.size:
+        return body
+    ohm, cold_ohm = last_known(rows.trace.resistance_ohm), float(rows.trace.resistance_ohm[cold[0]])
+    if not cold_ohm > 0.0:
+        return body
+    return np.maximum(body, winding_temperature(ohm, cold_ohm, float(body[cold[0]])))
 
 
 def _lasting(common: Opens, runs: list[tuple[int, int]], temperature: FloatArray, warm: BoolArray) -> Opens:

@@ -24,6 +24,8 @@ def judge_set(
     subjects: Sequence[Subject] | None,
     limits: Mapping[str, Limits] | None,
     accuracy: Accuracy,
+    *,
+    soak_degC: float | None = None,
 ) -> SetResult:
     """Judge every coil of a set.
 
@@ -32,6 +34,7 @@ def judge_set(
         subjects: What is under test; None for a bare table, whose coils are grouped as like parts.
         limits: Limits by kind; a kind without limits is held to common practice.
         accuracy: What the instruments can be trusted to.
+        soak_degC: The hottest step of the soak; a coil that was not brought there cannot pass.
 
     Returns:
         The coils in the order of *subjects*, else of *traces*. Unusable input gives a retest with its
@@ -53,7 +56,9 @@ def judge_set(
     results: dict[str, CoilResult] = {}
     for kind in dict.fromkeys(coil.subject.kind for coil in coils):
         alike = [coil for coil in coils if coil.subject.kind == kind]
-        results |= _judge_kind(alike, (limits or {}).get(kind) or _common_practice(kind, alike), accuracy)
+        results |= _judge_kind(
+            alike, (limits or {}).get(kind) or _common_practice(kind, alike), accuracy, soak_degC
+        )
     notes += [f"{coil.label}: {coil.found.caution}" for coil in coils if coil.found.caution]
     if cold := [coil.label for coil in coils if not coil.rows.heated]:
         notes.append(f"{', '.join(cold)}: {COLD_ONLY}")
@@ -91,13 +96,18 @@ def _common_practice(kind: str, coils: Sequence[Coil]) -> Limits:
     )
 
 
-def _judge_kind(coils: Sequence[Coil], limits: Limits, accuracy: Accuracy) -> dict[str, CoilResult]:
+def _judge_kind(
+    coils: Sequence[Coil], limits: Limits, accuracy: Accuracy, soak_degC: float | None
+) -> dict[str, CoilResult]:
     """Judge the coils of one kind, each by itself and against the others."""
     settled = [settle_drift(coil, limits, accuracy) for coil in coils]
     findings: dict[str, list[Finding]] = {}
     for coil in settled:
         others = [other.found.parts for other in settled if other is not coil and other.found.parts]
-        findings[coil.label] = [*own_findings(coil, limits), *slope_and_joint(coil.found, others, limits)]
+        findings[coil.label] = [
+            *own_findings(coil, limits, soak_degC),
+            *slope_and_joint(coil.found, others, limits),
+        ]
     compared = _Company(settled, findings, limits)
     return {coil.label: result(coil, [*findings[coil.label], compared.finding(coil)]) for coil in settled}
 

@@ -33,6 +33,8 @@ class TestPlan(_Table, frozen=True, kw_only=True):
     __test__ = False  # not a test of ours, whatever a collector makes of the name
 
     voltage_V: Positive = 8.4
+    #: The most a coil sees while it heats itself; None: the voltage of its system.
+    heat_voltage_V: Positive | None = None
     steps_degC: Annotated[tuple[float, ...], msgspec.Meta(min_length=1, max_length=20)] = (50.0, 70.0, 90.0)
     #: Time at each step after it is reached.
     hold_s: NotNegative = 120.0
@@ -83,6 +85,11 @@ class CoilSet(_Table, frozen=True, kw_only=True):
     coils: tuple[Coil, ...]
     job: Short = ""
     test: TestPlan = TestPlan()
+
+    @property
+    def heat_voltage_V(self) -> float:
+        """The most a coil sees while it heats itself."""
+        return self.test.heat_voltage_V or self.system_V
 
     def labels(self) -> tuple[str, ...]:
         """Return the coils' labels in the order of the file."""

@@ -84,6 +84,9 @@ def _test(coil_set: CoilSet) -> Iterator[Trouble]:
             f"is {test.voltage_V:g} V, above the {coil_set.system_V:g} V of the system the coils are made for"
         )
         yield "test.voltage_V", message
+    if coil_set.heat_voltage_V > coil_set.system_V:
+        message = f"is {coil_set.heat_voltage_V:g} V, above the {coil_set.system_V:g} V of the coils' system"
+        yield "test.heat_voltage_V", message
     before_degC = 0.0
     for at, step_degC in enumerate(test.steps_degC):
         if step_degC <= before_degC:
@@ -110,6 +113,9 @@ def _limits(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
         ),
         ("test.voltage_V", coil_set.test.voltage_V, "voltage_V", rig.limits.voltage_V, "V"),
     ]
+    if coil_set.heat == "supply":
+        heat_V = coil_set.heat_voltage_V
+        asked.append(("test.heat_voltage_V", heat_V, "voltage_V", rig.limits.voltage_V, "V"))
     asked += [
         (f"kinds.{_key(name)}.max_current_A", kind.max_current_A, "current_A", rig.limits.current_A, "A")
         for name, kind in coil_set.kinds.items()
@@ -135,8 +141,14 @@ def _channels(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
     if rig.switch is None:
         return
     for at, coil in enumerate(coil_set.coils):
-        if coil.label not in rig.switch.sense:
-            yield f"coils[{at}].label", f"is {coil.label!r}, which has no channel in the rig's [switch.sense]"
+        for path, needed in (
+            ("sense", True),
+            ("power", rig.supply is not None),
+            ("probe", rig.probe_on_meter),
+        ):
+            if needed and coil.label not in getattr(rig.switch, path):
+                message = f"is {coil.label!r}, which has no channel in the rig's [switch.{path}]"
+                yield f"coils[{at}].label", message
 
 
 def _key(name: str) -> str:

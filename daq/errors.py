@@ -17,6 +17,7 @@
     |   |   +-- IdentityError                 another instrument answers
     |   +-- InterlockError                    a rule of the bench was about to be broken
     |   |   +-- LimitError (ValueError)       a request above a limit; nothing was sent
+    |   |   +-- CeilingError                  heating stopped: winding or body above its ceiling
     |   +-- StaleError                        heating stopped: no trustworthy reading
     |   +-- OutputUnknownError                the supply could not be confirmed off
     +-- RecordError (OSError)                 exit 3: the run record cannot be written or read
@@ -99,6 +100,10 @@ class InterlockError(BenchError):
 
 class LimitError(InterlockError, ValueError):
     """A request above the lower of rig and coil limit. Nothing was sent."""
+
+
+class CeilingError(InterlockError):
+    """Heating stopped because a winding or a body passed its ceiling."""
 
 
 class StaleError(BenchError):

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from analysis.copper import winding_temperature
 from daq.conversation import Number
-from daq.errors import InterlockError, StaleError
+from daq.errors import CeilingError, StaleError
 
 #: Successive readings without a temperature that are borne before heating stops.
 BEARABLE_MISSES = 3
@@ -66,7 +66,7 @@ class HeatWatch:
         is passed over, and ends the heat of a driven coil only if it stays.
 
         Raises:
-            InterlockError: The winding is above its ceiling.
+            CeilingError: The winding is above its ceiling.
             StaleError: The winding of a driven coil is no thermometer any more.
         """
         winding = self.winding_degC(resistance_ohm)
@@ -78,14 +78,15 @@ class HeatWatch:
                 self._jumps += 1
                 if driven and self._jumps > BEARABLE_JUMPS:
                     raise StaleError(
-                        f"coil {self._coil}: resistance stays at {resistance_ohm:.4g} ohm, which no heat explains, "
-                        "so its winding's temperature is not known; heating stopped. Look at joints and leads"
+                        f"coil {self._coil}: resistance stays at {resistance_ohm:.4g} ohm, which no heat "
+                        "explains, so its winding's temperature is not known; heating stopped. "
+                        "Look at joints and leads"
                     )
                 return
         self._jumps = 0
         self._seen = (time_s, winding)
         if winding > self._ceilings.winding_degC:
-            raise InterlockError(
+            raise CeilingError(
                 f"coil {self._coil}: winding at {winding:.1f} degC passes its ceiling of "
                 f"{self._ceilings.winding_degC:g} degC; heating stopped"
             )
@@ -99,7 +100,7 @@ class HeatWatch:
             energy_J: Energy put into this coil so far, where the coil heats itself.
 
         Raises:
-            InterlockError: The body is above its ceiling.
+            CeilingError: The body is above its ceiling.
             StaleError: The probe is gone, silent, or does not follow the heat.
         """
         if probe.value is None:
@@ -108,7 +109,7 @@ class HeatWatch:
         self._misses = 0
         self._last_s = time_s
         if probe.value > self._ceilings.body_degC:
-            raise InterlockError(
+            raise CeilingError(
                 f"coil {self._coil}: body at {probe.value:.1f} degC passes its ceiling of "
                 f"{self._ceilings.body_degC:g} degC; heating stopped"
             )

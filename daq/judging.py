@@ -21,6 +21,8 @@ from daq.tracefile import read_csv
 if TYPE_CHECKING:
     from analysis.report import ReportInfo
 
+#: Kinds of events that the report repeats.
+_TOLD = frozenset({"fault", "alarm", "contact", "ambient", "heat"})
 REPORT = "report.pdf"
 CURVES = "curves"
 
@@ -71,8 +73,11 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
     """
     coil_set = given or load_coil_set(run.folder / COIL_SET).value
     traces, limits = tuple(run.traces()), coil_set.kind_limits()
-    result = judge_set(traces, coil_set.subjects(), limits, run.header.accuracy)
-    told = tuple(event.text for event in run.events if event.kind in {"fault", "alarm", "contact", "ambient"})
+    soak_degC = max(coil_set.test.steps_degC) if run.header.kind == "soak" else None
+    result = judge_set(traces, coil_set.subjects(), limits, run.header.accuracy, soak_degC=soak_degC)
+    told = tuple(
+        f"{event.coil}: {event.text}".removeprefix(": ") for event in run.events if event.kind in _TOLD
+    )
     return Judged(run.folder, traces, result, limits, state or run.state, run.header, run.problems, told)
 
 

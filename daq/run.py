@@ -170,6 +170,7 @@ def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
     return SoakPlan(
         coils=tuple(CoilPlan(label, coil_set.kind_of(label).max_current_A) for label in coil_set.labels()),
         voltage_V=test.voltage_V,
+        heat_voltage_V=coil_set.heat_voltage_V,
         steps_degC=test.steps_degC,
         hold_s=test.hold_s,
         max_step_s=test.max_step_s,
@@ -211,7 +212,7 @@ def _header(request: RunRequest, rig: Loaded[Rig], coil_set: Loaded[CoilSet], as
         job=request.job or coil_set.value.job,
         stage=request.stage,
         limits={
-            "voltage_V": min(rig.value.limits.voltage_V, plan.voltage_V),
+            "voltage_V": plan.heat_voltage_V if coil_set.value.heat == "supply" else plan.voltage_V,
             "body_degC": plan.ceilings.body_degC,
             "winding_degC": plan.ceilings.winding_degC,
         },

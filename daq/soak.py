@@ -33,6 +33,7 @@ class SoakPlan:
 
     coils: tuple[CoilPlan, ...]
     voltage_V: float
+    heat_voltage_V: float
     steps_degC: tuple[float, ...]
     hold_s: float
     max_step_s: float

@@ -128,7 +128,7 @@ def _approach(
                 )
                 return
             raise BenchError(
-                f"{', '.join(waiting)} not settled at {target_degC:.0f} degC within {soak.plan.max_step_s:g} s; "
+                f"{', '.join(waiting)} not settled at {target_degC:.0f} degC in {soak.plan.max_step_s:g} s; "
                 "heating stopped. Does the oven reach it, are the probes on the bodies? Otherwise raise "
                 "test.max_step_s"
             )

@@ -6,13 +6,16 @@ be fitted as a whole, never settled points.
 
 from __future__ import annotations
 
+from collections import deque
 from math import sqrt
+from statistics import median
 
+from daq.errors import CeilingError, StaleError
 from daq.guard import Drive
 from daq.procedure import NOT_TAKEN, Progress, Stage
 from daq.record import Reading
 from daq.soak import SWITCH_ON_S, CoilPlan, Soak
-from daq.soak_oven import COLD_K
+from daq.soak_oven import COLD_K, REACHED_K
 
 #: Rows under power: one a second tells the thermal fit what the winding did.
 ROW_S = 1.0
@@ -25,10 +28,16 @@ WINDING_MARGIN_K = 10.0
 #: Regulation of the body, for bodies of 40 to 200 J/K: watts a kelvin, and watts a kelvin-second.
 GAIN_W_PER_K = 1.5
 RESET_W_PER_Ks = 0.004
+#: Share of the coil's greatest current that heating uses.
+CURRENT_SHARE = 0.9
+#: All the power that the limits allow, and the body no longer rises: less than this over this long.
+PLATEAU_K, PLATEAU_S = 0.5, 300.0
 #: Less than this is not worth switching on for.
 LEAST_V = 0.5
 #: Rows without current in succession that are an open and not a dropout.
-OPEN_ROWS = 4
+OPEN_ROWS = 6
+#: Rows whose middle resistance regulates the power: a dropout inside a reading must not.
+OHM_ROWS = 5
 #: Cooling is read quickly while winding and body part, slowly afterwards.
 FAST_COOL_S, FAST_PERIOD_S, SLOW_PERIOD_S = 180.0, 1.0, 5.0
 
@@ -68,6 +77,7 @@ class _SelfHeating:
         self._watch = soak.watches[coil.label]
         self._ohm: float | None = None
         self._body_degC: float | None = None
+        self._recent_ohm: deque[float] = deque(maxlen=OHM_ROWS)
         self._power_W = 0.0
         self._reset_W = 0.0
         self._dead_rows = 0
@@ -84,7 +94,10 @@ class _SelfHeating:
         ambient_degC = self._body_degC
         for step in self._soak.plan.steps_degC:
             self._progress.enter(procedure.now())
-            self._step(step)
+            try:
+                self._step(step)
+            except (CeilingError, StaleError) as exc:
+                self._give_up(str(exc))
         self._progress.enter(procedure.now())
         if ambient_degC is not None:
             self._cool(ambient_degC + COLD_K)
@@ -92,12 +105,13 @@ class _SelfHeating:
 
     def _give_up(self, why: str) -> None:
         self._given_up = True
-        self._procedure.event("heat", f"{why}; its heating ended", self._coil.label)
+        self._procedure.event("heat", f"heating ended: {why}", self._coil.label)
 
     def _step(self, step: float) -> None:
         """Bring the body to *step* and keep it there for the hold time."""
         plan, now = self._soak.plan, self._procedure.now
         began_s, reached_s = now(), None
+        mark_s, mark_degC = began_s, self._body_degC
         while not self._given_up and (reached_s is None or now() - reached_s < plan.hold_s):
             if now() - began_s > plan.max_step_s:
                 self._give_up(f"{step:g} degC not reached within {plan.max_step_s:g} s")
@@ -105,7 +119,19 @@ class _SelfHeating:
             self._pulse(step)
             self._read_body(step)
             self._progress.at(now())
-            if reached_s is None and self._body_degC is not None and self._body_degC >= step - NEAR_K:
+            if reached_s is not None or self._body_degC is None or mark_degC is None:
+                continue
+            if self._body_degC >= step - NEAR_K:
+                reached_s = now()
+            elif self._body_degC > mark_degC + PLATEAU_K:
+                mark_s, mark_degC = now(), self._body_degC
+            elif now() - mark_s > PLATEAU_S:
+                if self._body_degC < step - REACHED_K:
+                    self._give_up(
+                        f"the body stays at {self._body_degC:.0f} degC with all the power its limits allow, "
+                        f"so {step:g} degC is not reached; wrap the coil, or heat in an oven"
+                    )
+                    return
                 reached_s = now()
 
     def _pulse(self, step: float) -> None:
@@ -117,7 +143,10 @@ class _SelfHeating:
         label, procedure, plan = self._coil.label, self._procedure, self._soak.plan
         self._bench.harness.to_driven_coil(label)
         with self._bench.guard.energised(
-            label, voltage_V=voltage_V, coil_voltage_V=plan.voltage_V, coil_current_A=self._coil.max_current_A
+            label,
+            voltage_V=voltage_V,
+            coil_voltage_V=plan.heat_voltage_V,
+            coil_current_A=self._coil.max_current_A,
         ) as drive:
             on_s = last_s = procedure.now()
             procedure.row(self._edge(step, on_s))
@@ -149,8 +178,9 @@ class _SelfHeating:
                 self._give_up("no current flows: open, or a lead is off")
         else:
             self._dead_rows = 0
-            self._ohm = reading.resistance_ohm
-            self._watch.see_winding(now_s, self._ohm, driven=True)
+            self._recent_ohm.append(reading.resistance_ohm)
+            self._ohm = median(self._recent_ohm)
+            self._watch.see_winding(now_s, reading.resistance_ohm, driven=True)
         return now_s
 
     def _edge(self, step: float, time_s: float) -> Reading:
@@ -176,7 +206,8 @@ class _SelfHeating:
         """Return the voltage for the next interval: regulated by the body, held back by the winding."""
         assert self._body_degC is not None
         assert self._ohm is not None
-        most_V = self._soak.plan.voltage_V
+        # Below the current limit, or the supply would limit current and be taken for shorted.
+        most_V = min(self._soak.plan.heat_voltage_V, CURRENT_SHARE * self._coil.max_current_A * self._ohm)
         most_W = most_V**2 / self._ohm
         winding_degC = self._watch.winding_degC(self._ohm)
         if winding_degC is not None:

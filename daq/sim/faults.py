@@ -25,15 +25,15 @@ class Thermal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     """Heat capacities and conductances of one kind of coil."""
 
     winding_J_per_K: Positive = 18.0
-    body_J_per_K: Positive = 150.0
-    core_J_per_K: Positive = 70.0
+    body_J_per_K: Positive = 90.0
+    core_J_per_K: Positive = 44.0
     probe_J_per_K: Positive = 0.8
     shell_to_shell_W_per_K: Positive = 0.85
     winding_to_body_W_per_K: Positive = 1.05
     body_to_core_W_per_K: Positive = 1.6
     body_to_probe_W_per_K: Positive = 0.1
-    still_air_W_per_K: Positive = 0.406
-    moving_air_W_per_K: Positive = 1.03
+    still_air_W_per_K: Positive = 0.26
+    moving_air_W_per_K: Positive = 0.66
 
 
 class Kind(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

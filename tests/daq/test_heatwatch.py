@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daq.conversation import Number
-from daq.errors import InterlockError, StaleError
+from daq.errors import CeilingError, StaleError
 from daq.heatwatch import Ceilings, HeatWatch
 
 
@@ -34,7 +34,7 @@ def test_a_winding_above_its_ceiling_stops_the_heat() -> None:
     watch = make_watch()
     watch.cold(3.3, 20.0)
     watch.see_winding(0.0, 3.3 * (1 + 0.00393 * 109.0), driven=True)
-    with pytest.raises(InterlockError, match=r"winding at 131\.\d degC passes its ceiling of 130 degC"):
+    with pytest.raises(CeilingError, match=r"winding at 131\.\d degC passes its ceiling of 130 degC"):
         watch.see_winding(1.0, 3.3 * (1 + 0.00393 * 111.0), driven=True)
 
 
@@ -66,7 +66,7 @@ def test_a_driven_winding_that_is_no_thermometer_any_more_stops_the_heat() -> No
 
 def test_a_body_above_its_ceiling_stops_the_heat() -> None:
     """The body's ceiling holds whatever the winding says."""
-    with pytest.raises(InterlockError, match=r"body at 110\.5 degC passes its ceiling of 110 degC"):
+    with pytest.raises(CeilingError, match=r"body at 110\.5 degC passes its ceiling of 110 degC"):
         make_watch().see_probe(0.0, ok(110.5))
 
 
