@@ -194,7 +194,7 @@ def main() -> None:
     """Fit random coils and print how far off the joint is and how often the stated interval holds it."""
     root = Path(__file__).resolve().parents[2]
     sys.path.insert(0, str(root))
-    from analysis.thermal import fit_trace  # noqa: PLC0415 - the script may be run from anywhere
+    from analysis.thermal import fit_trace
 
     parser = argparse.ArgumentParser(description=main.__doc__)
     parser.add_argument("--coils", type=int, default=40)
