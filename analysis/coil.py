@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from analysis import criteria
-from analysis.copper import REFERENCE_DEGC, winding_temperature
 from analysis.criteria import Finding
 from analysis.drift import Drift, before_heat, cold_drift, hot_drift
 from analysis.estimate import Estimate, Measured, estimate
-from analysis.events import WARM_K, OpenKind, Opens, find_opens
+from analysis.events import OpenKind, Opens, find_opens
 from analysis.model import Accuracy, CoilResult, Limits, Reason, Subject, Trace
 from analysis.rows import Rows, Story, sort_rows
 from analysis.verdict import decide, overall
@@ -46,19 +45,10 @@ def examine(subject: Subject, trace: Trace, accuracy: Accuracy) -> Coil:
     """Find out everything one trace says about its coil."""
     rows = sort_rows(trace)
     found = estimate(rows, accuracy)
-    opens = _by_winding(find_opens(rows, found.jumped), rows, found)
+    opens = find_opens(rows, found.jumped)
     whole = opens.kind in {OpenKind.NONE, OpenKind.DROPOUTS}
     hot = hot_drift(rows, accuracy) if opens.kind is OpenKind.NONE else None
     return Coil(subject, rows, found, opens, cold_drift(rows, accuracy) if whole else None, hot)
-
-
-def _by_winding(opens: Opens, rows: Rows, found: Estimate) -> Opens:
-    """Take an open under current for what the winding was, which runs far ahead of a cold body."""
-    if opens.kind is not OpenKind.COLD or opens.driven_ohm is None or found.r20 is None:
-        return opens
-    winding_degC = winding_temperature(opens.driven_ohm, found.r20.value, REFERENCE_DEGC)
-    warm = rows.coldest_degC is not None and winding_degC >= rows.coldest_degC + WARM_K
-    return replace(opens, kind=OpenKind.HOT) if warm else opens
 
 
 def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:

@@ -8,11 +8,11 @@ import numpy as np
 
 from analysis.copper import REFERENCE_DEGC, winding_temperature
 from analysis.drift import Drift
-from analysis.estimate import SHORT_OHM, Estimate
+from analysis.estimate import Estimate
 from analysis.events import OpenKind, Opens
 from analysis.model import Criterion, Limits, Reason, Trace
 from analysis.rounding import with_uncertainty
-from analysis.rows import Rows, Story
+from analysis.rows import SHORT_OHM, Rows, Story
 from analysis.verdict import K, Outcome, judged, undetermined
 
 #: Interruptions that convict a coil: so many while warm, or so many in all. Fewer may be the contacts.
@@ -40,6 +40,7 @@ def interruptions(opens: Opens, rows: Rows, found: Estimate) -> Finding:
         and opens.kind is OpenKind.HOT
         and opens.driven_ohm is not None
         and found.r20 is not None
+        and found.r20.value > SHORT_OHM
     ):
         winding_degC = winding_temperature(opens.driven_ohm, found.r20.value, REFERENCE_DEGC)
         reason = replace(

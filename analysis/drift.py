@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.copper import ALPHA20_PER_K, to_20degC
 from analysis.model import Accuracy, FloatArray
-from analysis.rows import BoolArray, Rows, Story, spans
+from analysis.rows import SHORT_OHM, BoolArray, Rows, Story, spans
 
 #: How well winding and probe agree at rest, before against after (standard uncertainty, common practice).
 _REST_K = 0.15
@@ -39,7 +39,7 @@ def cold_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
         return None
     first, u_first = _at_20(rows, before, accuracy)
     second, u_second = _at_20(rows, after, accuracy)
-    if not first > 0.0:
+    if first < SHORT_OHM:
         return None
     u_rest_rel = ALPHA20_PER_K * _REST_K
     return Drift(second / first - 1.0, sqrt((u_first**2 + u_second**2) / first**2 + u_rest_rel**2))
@@ -57,7 +57,7 @@ def hot_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
         return None
     at_20 = to_20degC(rows.trace.resistance_ohm[hold], probe[hold])
     middle = float(np.median(at_20))
-    if not middle > 0.0:
+    if middle < SHORT_OHM:
         return None
     belongs = np.abs(at_20 - middle) < 0.02 * middle
     t, y = time_s[belongs] - time_s[belongs].mean(), at_20[belongs] / middle

@@ -16,7 +16,7 @@ from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resi
 from analysis.line import line_errors_in_both, theil_sen
 from analysis.model import Accuracy, FloatArray
 from analysis.rounding import with_uncertainty
-from analysis.rows import BoolArray, Rows, Story, spans
+from analysis.rows import SHORT_OHM, BoolArray, Rows, Story, spans
 from analysis.selfheated import fit_self_heated
 
 #: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
@@ -27,8 +27,6 @@ _STEP_K = 0.1
 _LAG_S = 60.0
 #: A reading further than this from the line is a contact that jumped, not the coil.
 _JUMP_REL, _JUMP_SIGMAS = 0.01, 6.0
-#: Less than this is a short, of the coil or of the leads, and has neither slope nor joint.
-SHORT_OHM = 0.05
 _MOVING = (
     "the temperature moved while readings were taken, and how far the winding leads its probe is not known"
 )

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.copper import to_20degC, winding_temperature
 from analysis.model import FloatArray
-from analysis.rows import BoolArray, Rows, Story, last_known
+from analysis.rows import SHORT_OHM, BoolArray, Rows, last_known
 
 #: Above the coldest by this much a coil counts as warm.
 WARM_K = 10.0
@@ -97,15 +97,16 @@ def find_opens(rows: Rows, jumped: BoolArray) -> Opens:
 
 
 def _winding_or_body(rows: Rows) -> FloatArray:
-    """The warmer of winding and body, shape (n,): a coil that heats itself is hot long before its body is."""
+    """The warmer of winding and body, shape (n,): under current a coil is hot long before its body is."""
     body = rows.temperature_degC
     cold = np.flatnonzero(rows.good & np.isfinite(rows.trace.probe_degC))
-    if rows.story is not Story.SELF_HEATED or not cold.size:
+    if not cold.size:
         return body
-    ohm, cold_ohm = last_known(rows.trace.resistance_ohm), float(rows.trace.resistance_ohm[cold[0]])
-    if not cold_ohm > 0.0:
+    cold_ohm = float(rows.trace.resistance_ohm[cold[0]])
+    if not rows.driven.any() or cold_ohm < SHORT_OHM:
         return body
-    return np.maximum(body, winding_temperature(ohm, cold_ohm, float(body[cold[0]])))
+    winding = winding_temperature(last_known(rows.trace.resistance_ohm), cold_ohm, float(body[cold[0]]))
+    return np.maximum(body, winding)
 
 
 def _lasting(common: Opens, runs: list[tuple[int, int]], temperature: FloatArray, warm: BoolArray) -> Opens:

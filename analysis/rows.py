@@ -31,8 +31,11 @@ RELAXED_S = 300.0
 START_K = 0.5
 #: Rows this far apart were written down by somebody who waited for each of them.
 PATIENT_S = 300.0
-#: Outside this range a number is not the resistance or the temperature of a coil on a bench.
-_MOST_OHM, _PROBE_DEGC = 1e7, (-100.0, 500.0)
+#: Beyond these, of either sign, a number is no reading of a coil on a bench; times may count from 1970.
+_MOST_S, _MOST_DEGC, _MOST_OHM, _MOST_V, _MOST_A, _MOST_J = 1e10, 500.0, 1e7, 1e4, 1e4, 1e9
+_LEAST_DEGC = -100.0
+#: Less than this is a short, of the coil or of the leads, and has neither slope nor joint nor drift.
+SHORT_OHM = 0.05
 #: Settled temperatures closer than this tell no slope.
 LEAST_SPAN_K = 8.0
 
@@ -98,8 +101,12 @@ def sort_rows(trace: Trace) -> Rows:
     """Find out what each row of *trace* says."""
     trace = replace(
         trace,
-        resistance_ohm=_within(trace.resistance_ohm, -_MOST_OHM, _MOST_OHM),
-        probe_degC=_within(trace.probe_degC, *_PROBE_DEGC),
+        time_s=_within(trace.time_s, _MOST_S),
+        probe_degC=_within(trace.probe_degC, _MOST_DEGC, _LEAST_DEGC),
+        resistance_ohm=_within(trace.resistance_ohm, _MOST_OHM),
+        voltage_V=_within(trace.voltage_V, _MOST_V),
+        current_A=_within(trace.current_A, _MOST_A),
+        energy_J=_within(trace.energy_J, _MOST_J),
     )
     opened = trace.status == OVER_RANGE
     good = np.isfinite(trace.resistance_ohm) & (trace.status == OK)
@@ -114,11 +121,11 @@ def sort_rows(trace: Trace) -> Rows:
         settled, story = _by_phase(trace, usable)
     else:
         settled, story = _by_behaviour(trace, usable, driven, timed=timed)
-    return Rows(trace, _last_known(trace.probe_degC), good, opened, driven, settled, timed, story)
+    return Rows(trace, last_known(trace.probe_degC), good, opened, driven, settled, timed, story)
 
 
-def _within(values: FloatArray, low: float, high: float) -> FloatArray:
-    return np.where((values >= low) & (values <= high), values, np.nan)
+def _within(values: FloatArray, most: float, least: float | None = None) -> FloatArray:
+    return np.where((values <= most) & (values >= (-most if least is None else least)), values, np.nan)
 
 
 def spans(temperature_degC: FloatArray) -> bool:
@@ -194,7 +201,7 @@ def _since(time_s: FloatArray, driven: BoolArray) -> FloatArray:
     return time_s - last_s
 
 
-def _last_known(values: FloatArray) -> FloatArray:
+def last_known(values: FloatArray) -> FloatArray:
     """Fill gaps with the value before, those at the start with the first value; all-NaN stays."""
     known = np.flatnonzero(np.isfinite(values))
     if not known.size:

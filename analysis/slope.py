@@ -66,7 +66,7 @@ def _low_slope(
     witness, doubt = confirmed
     if witness:
         flat = parts.alpha20.value + K * parts.alpha20.u < PUBLISHED_ALPHA20_PER_K[0]
-        text = f"{value}, at most {limits.joint_max_ohm:g} allowed; its copper part {witness}"
+        text = f"{value}, at most {limits.joint_max_ohm:g} ohm allowed; its copper part {witness}"
         return (
             Finding(replace(slope, outcome="fail" if flat else "pass", note="explained by the joint")),
             Finding(joint, Reason("joint", text)),

@@ -75,6 +75,21 @@ def test_open_while_cold(bench: Bench) -> None:
     assert seen(bench, (time_s > 30.0) & (time_s < 150.0)).kind is OpenKind.COLD
 
 
+def test_winding_opens_while_its_body_is_still_cold(bench: Bench) -> None:
+    """A coil that heats itself and opens is opened by its winding's heat, however cold the probe."""
+    whole = bench.self_heated()
+    hot = (whole.time_s > 170.0) & (whole.time_s < 300.0)
+    assert (whole.probe_degC[hot][:20] < 22.0 + 10.0).all()
+    trace = replace(
+        whole,
+        resistance_ohm=np.where(hot, np.nan, whole.resistance_ohm),
+        status=np.where(hot, "open or over range", "ok"),
+    )
+    opens = find_opens(sort_rows(trace), NO_JUMPS)
+    assert opens.kind is OpenKind.HOT
+    assert opens.driven_ohm == pytest.approx(whole.resistance_ohm[170])
+
+
 def test_nothing_seen_in_a_sound_coil(bench: Bench) -> None:
     """Heating and cooling alone are no event."""
     assert seen(bench, np.zeros(240, dtype=np.bool_)) == Opens()
