@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 
 import msgspec
@@ -62,7 +62,13 @@ def open_bench(
         identities = {name: opening.start(name, talk) for name, talk in talks.items()}
         bench = _assemble(rig.value, opening.clock, talks, operator, alarm)
         opening.bring_to_rest(bench)
-        yield Assembled(bench, identities, opening.seed, opening.script_text)
+        try:
+            yield Assembled(bench, identities, opening.seed, opening.script_text)
+        finally:
+            # Where the output is not known no contact moves; where a link is gone there is nothing to tell.
+            if not bench.guard.output_unknown:
+                with suppress(BenchError):
+                    bench.harness.release()
 
 
 class _Opening:
@@ -192,6 +198,7 @@ def _assemble(
         switch=DialectSwitch(talks["switch"]) if "switch" in talks else None,
         routes=_routes(rig),
         operator=operator,
+        announce=not rig.meter_typed,
     )
     meter: Meter = (
         DialectMeter(talks["meter"], _meter_setup(rig)) if "meter" in talks else TypedMeter(operator)

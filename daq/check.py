@@ -46,7 +46,7 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
     Raises:
         InputError: A file is wrong, or an instrument does not answer or is another; with file and line.
     """
-    rig_file, set_file = load_inputs(rig, coil_set)
+    rig_file, set_file = load_inputs(rig, coil_set, heat="hand")
     operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     alarms: list[str] = []
     with open_bench(rig_file, operator, alarms.append, seed=seed) as assembled:

@@ -27,16 +27,27 @@ class Routes:
 
 
 class Harness:
-    """Brings supply, meter and sensors to one coil at a time, by switch unit or by the operator's hands."""
+    """Brings supply, meter and sensors to one coil at a time, by switch unit or by the operator's hands.
+
+    *announce* False is for a meter whose readings are typed: its question names the coil already.
+    """
 
     def __init__(
-        self, guard: Guard, clock: Clock, *, switch: Switch | None, routes: Routes, operator: Operator
+        self,
+        guard: Guard,
+        clock: Clock,
+        *,
+        switch: Switch | None,
+        routes: Routes,
+        operator: Operator,
+        announce: bool = True,
     ) -> None:
         self._guard = guard
         self._clock = clock
         self._switch = switch
         self._routes = routes
         self._operator = operator
+        self._announce = announce
         self._at: object = None
 
     @property
@@ -88,11 +99,11 @@ class Harness:
             return
         self._guard.require_off("moving contacts")
         self._at = None
-        if self._switch is None:
-            self._operator.confirm(f"Move the leads to coil {coil}")
-        else:
+        if self._switch is not None:
             self._switch.close_only(channels)
             self._clock.sleep(CONTACT_SETTLE_S)
+        elif self._announce:
+            self._operator.confirm(f"Move the leads to coil {coil}")
         self._at = target
 
 

@@ -25,7 +25,7 @@ from daq.procedure import Procedure, Progress
 from daq.record import FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
 from daq.results import PaperName
-from daq.rig import Rig, fault_script, load_rig
+from daq.rig import TYPED, Rig, fault_script, load_rig
 from daq.runfolder import read_run
 from daq.screen import RunScreen
 from daq.soak import CoilPlan, Soak, SoakPlan
@@ -99,10 +99,12 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         InputError: A file is wrong or the bench is not what it says; nothing was energised.
         RecordError: The run folder cannot be made.
     """
-    rig, coil_set = load_inputs(request.rig, request.coil_set, request.heat)
+    # Whether the rig can heat as the set asks is no question of a sweep.
+    heat = request.heat if request.kind == "soak" else "hand"
+    rig, coil_set = load_inputs(request.rig, request.coil_set, heat)
     operator: Operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     labels = coil_set.value.labels()
-    screen = RunScreen(console, labels, _note(rig.value))
+    screen = RunScreen(console, labels, _note(rig.value), asks=_asks(rig.value, coil_set.value))
     if request.kind == "soak":
         confirm_cautions(console, operator, practising=_practising(rig.value), agreed=request.yes)
     alarms = _Alarms(screen)
@@ -245,6 +247,12 @@ def _sha256(text: str) -> str:
 def _practising(rig: Rig) -> bool:
     """Whether nothing real can get hot: the simulated bench in the program, or served on this machine."""
     return rig.simulated or rig.time_scale != 1.0
+
+
+def _asks(rig: Rig, coil_set: CoilSet) -> bool:
+    """Whether the run puts questions to the operator."""
+    by_hand = rig.meter_typed or rig.probe.kind == TYPED or rig.switch is None
+    return by_hand or (coil_set.heat == "hand")
 
 
 def _note(rig: Rig) -> str:

@@ -27,10 +27,15 @@ def duration(seconds: float) -> str:
 
 
 class RunScreen:
-    """Shows readings, events and time left; *note* says in one line what kind of run this is."""
+    """Shows readings, events and time left; *note* says in one line what kind of run this is.
 
-    def __init__(self, console: Console, coils: Sequence[str], note: str) -> None:
+    *asks* is for a run that puts questions to the operator: plain lines instead of a live table.
+    """
+
+    def __init__(self, console: Console, coils: Sequence[str], note: str, *, asks: bool = False) -> None:
         self._console = console
+        # A table that redraws itself and a question do not share a terminal.
+        self._table = console.is_terminal and not asks
         self._note = note
         self._latest: dict[str, Reading] = {}
         self._body: dict[str, float] = {}
@@ -46,7 +51,7 @@ class RunScreen:
 
     def __enter__(self) -> Self:
         self._console.print(self._note, style="dim", highlight=False)
-        if self._console.is_terminal:
+        if self._table:
             self._live = Live(console=self._console, get_renderable=self._render, refresh_per_second=5)
             self._live.start()
         return self

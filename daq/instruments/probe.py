@@ -71,7 +71,7 @@ class TypedProbe:
 
     def temperature(self, coil: str) -> Number:
         """Ask for the body temperature of *coil* in degC."""
-        return self._operator.ask_number(f"{coil}: body temperature", "degC")
+        return _plausible(self._operator.ask_number(f"{coil}: body temperature", "degC"), 0.0)
 
 
 def _plausible(reading: Number, offset_K: float) -> Number:
