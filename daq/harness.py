@@ -13,6 +13,8 @@ from daq.operator import Operator
 
 #: Relay travel and bounce; common practice, no source.
 CONTACT_SETTLE_S = 0.03
+_ON_COIL = "Move the leads to coil {coil}"
+_ON_SENSOR = "Put the meter's leads on the sensor of coil {coil}"
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,8 @@ class Harness:
         self._routes = routes
         self._operator = operator
         self._announce = announce
-        self._at: object = None
+        #: Closed channels, or what the operator was last asked for; None: not known.
+        self._at: tuple[int, ...] | str | None = None
 
     @property
     def switched(self) -> bool:
@@ -57,23 +60,29 @@ class Harness:
 
     def to_coil(self, coil: str) -> None:
         """Bring the meter to *coil*, the supply left open."""
-        self._move(coil, (_channel(self._routes.sense, coil, "sense"),) if self._switch else ())
+        if self._switch is not None:
+            self._close(_channel(self._routes.sense, coil, "sense"))
+        elif self._announce:
+            self._ask_for(_ON_COIL.format(coil=coil))
 
     def to_driven_coil(self, coil: str) -> None:
-        """Bring supply and meter to *coil*."""
-        if self._switch is None:
-            self._move(coil, ())
-            return
-        sense = _channel(self._routes.sense, coil, "sense")
-        self._move(coil, (_channel(self._routes.power, coil, "power"), sense))
+        """Bring supply and meter to *coil*; asked for even where readings are typed: current will flow."""
+        if self._switch is not None:
+            sense = _channel(self._routes.sense, coil, "sense")
+            self._close(_channel(self._routes.power, coil, "power"), sense)
+        else:
+            self._ask_for(_ON_COIL.format(coil=coil))
 
     def to_probe(self, coil: str) -> None:
         """Bring the meter to the sensor on *coil*."""
-        self._move(coil, (_channel(self._routes.probe, coil, "probe"),) if self._switch else ())
+        if self._switch is not None:
+            self._close(_channel(self._routes.probe, coil, "probe"))
+        else:
+            self._ask_for(_ON_SENSOR.format(coil=coil))
 
     def to_insulation(self, coil: str) -> None:
         """Bring the meter between winding and body of *coil*."""
-        self._move(coil, (_channel(self._routes.leak, coil, "leak"),))
+        self._close(_channel(self._routes.leak, coil, "leak"))
 
     def can_test_insulation(self, coil: str) -> bool:
         """Whether there is a way to measure winding to body of *coil*."""
@@ -83,7 +92,7 @@ class Harness:
         """Join the meter's leads at their far end; False where nothing can."""
         if self._switch is None or self._routes.short is None:
             return False
-        self._move("short", (self._routes.short,))
+        self._close(self._routes.short)
         return True
 
     def release(self) -> None:
@@ -93,18 +102,28 @@ class Harness:
             self._switch.open_all()
         self._at = None
 
-    def _move(self, coil: str, channels: tuple[int, ...]) -> None:
-        target = channels if self._switch else coil
-        if target == self._at:
+    def _close(self, *channels: int) -> None:
+        """Close *channels* and no other."""
+        assert self._switch is not None
+        if channels == self._at:
             return
+        self._leave()
+        self._switch.close_only(channels)
+        self._clock.sleep(CONTACT_SETTLE_S)
+        self._at = channels
+
+    def _ask_for(self, what: str) -> None:
+        """Have the operator move the leads, unless that was the last move asked for."""
+        if what == self._at:
+            return
+        self._leave()
+        self._operator.confirm(what)
+        self._at = what
+
+    def _leave(self) -> None:
+        """Until the move has succeeded nobody knows where the leads are."""
         self._guard.require_off("moving contacts")
         self._at = None
-        if self._switch is not None:
-            self._switch.close_only(channels)
-            self._clock.sleep(CONTACT_SETTLE_S)
-        elif self._announce:
-            self._operator.confirm(f"Move the leads to coil {coil}")
-        self._at = target
 
 
 def _channel(channels: Mapping[str, int], coil: str, path: str) -> int:

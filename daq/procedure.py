@@ -123,6 +123,9 @@ class Procedure:
 
     def observe(self, coil: str, phase: str, step_degC: float | None, *, quick: bool = False) -> Reading:
         """Read body temperature and resistance of an undriven coil and keep the row."""
+        if not self.bench.probe_needs_meter:
+            # A probe that travels with the leads must be there before it is read.
+            self.bench.harness.to_coil(coil)
         probe = self.bench.temperature(coil)
         before_s = self.now()
         ohms = self.bench.resistance(coil, quick=quick)

@@ -84,10 +84,17 @@ class Soak:
         watch.see_probe(reading.time_s, Number(reading.probe_degC, reading.status), reading.energy_J)
 
     def hold(self, coils: Sequence[str], step_degC: float, *, heating: bool) -> None:
-        """Take the settled readings of a step, round after round so that slow changes show."""
-        for _ in range(1 if self.procedure.bench.typed else self.plan.hold_readings):
-            for coil in coils:
-                self.look(coil, "hold", step_degC, heating=heating)
+        """Take the settled readings of a step, round after round so that slow changes show.
+
+        Where a person moves the leads, coil after coil.
+        """
+        rounds = range(1 if self.procedure.bench.typed else self.plan.hold_readings)
+        if self.procedure.bench.harness.switched:
+            order = [coil for _ in rounds for coil in coils]
+        else:
+            order = [coil for coil in coils for _ in rounds]
+        for coil in order:
+            self.look(coil, "hold", step_degC, heating=heating)
         for coil in coils:
             self.procedure.observe_insulation(coil, step_degC)
 
