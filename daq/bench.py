@@ -53,9 +53,18 @@ class Bench:
         self.harness.to_insulation(coil)
         return self.meter.insulation(coil)
 
-    def lead_resistance(self) -> Number | None:
-        """Measure the meter's leads joined at their far end in ohms; None where nothing joins them."""
+    def lead_resistance(self, *, by_hand: bool = False) -> Number | None:
+        """Measure the meter's leads joined at their far end in ohms.
+
+        Args:
+            by_hand: Ask the operator to join them where no switch unit does.
+
+        Returns:
+            The reading, or None where nothing joins them.
+        """
         self.guard.require_off("a lead reading")
         if not self.harness.to_short():
-            return None
-        return self.meter.resistance("leads")
+            if not by_hand:
+                return None
+            self.harness.to_joined_leads()
+        return self.meter.resistance("leads held together")

@@ -95,6 +95,13 @@ class Harness:
         self._close(self._routes.short)
         return True
 
+    def to_joined_leads(self) -> None:
+        """Have the operator hold the meter's leads together."""
+        self._guard.require_off("moving leads")
+        self._at = None
+        if self._announce:
+            self._operator.confirm("Hold the meter leads together")
+
     def release(self) -> None:
         """Open every contact."""
         self._guard.require_off("moving contacts")

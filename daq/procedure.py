@@ -11,6 +11,8 @@ from daq.conversation import Number
 from daq.record import Reading
 from daq.recordformat import ABOVE_RANGE, INSULATION
 
+#: Two-wire leads above this share their contacts' whims with every reading; common practice, no source.
+LEADS_OHM = 0.5
 NOT_TAKEN = Number(None, "missing: not taken")
 
 
@@ -120,6 +122,27 @@ class Procedure:
     def add_energy(self, coil: str, joules: float) -> None:
         """Count energy put into *coil*."""
         self._energy_J[coil] = self.energy_J(coil) + joules
+
+    def null_leads(self) -> None:
+        """Measure the leads of a two-wire meter, so that it takes them off each reading, and say how much.
+
+        Nothing to do with four wires. Without a reading of the leads nothing is taken off, and that is said.
+        """
+        if self.bench.wires == 4:
+            return
+        leads = self.bench.lead_resistance(by_hand=True)
+        if leads is None or leads.value is None:
+            self.event("contact", "two-wire leads were not measured: their resistance is in every reading")
+            return
+        self.bench.meter.null(leads.value)
+        told = f"leads {leads.value:.3f} ohm, taken off each two-wire reading"
+        if leads.value <= LEADS_OHM:
+            self.event("leads", told)
+        else:
+            self.event(
+                "contact",
+                f"{told}: too much to judge coils of a few ohms by; use four wires or shorter leads",
+            )
 
     def observe(self, coil: str, phase: str, step_degC: float | None, *, quick: bool = False) -> Reading:
         """Read body temperature and resistance of an undriven coil and keep the row."""

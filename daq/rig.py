@@ -19,6 +19,10 @@ NotNegative = Annotated[float, msgspec.Meta(ge=0)]
 Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 Channel = Annotated[int, msgspec.Meta(ge=0)]
 
+#: What is left of two-wire leads after they are nulled: contacts differ from coil to coil. Common
+#: practice, no source; standard uncertainty.
+TWO_WIRE_U_OHM = 0.015
+
 TYPED = "typed"
 SIMULATED = "sim:"
 
@@ -203,10 +207,11 @@ class Rig(_Table, frozen=True, kw_only=True):
             amperes_rel = (supply.current_rel + supply.current_offset_A / current_A) / sqrt(3)
         return Accuracy(
             gain_rel=meter.reading_rel / sqrt(3) if meter else usual.gain_rel,
-            offset_ohm=(
+            offset_ohm=hypot(
                 (meter.range_rel * self.meter.range_ohm + meter.offset_ohm) / sqrt(3)
                 if meter
-                else usual.offset_ohm
+                else usual.offset_ohm,
+                TWO_WIRE_U_OHM if self.meter.wires == 2 else 0.0,
             ),
             noise_ohm=meter.noise_ohm if meter else usual.noise_ohm,
             probe_K=self.probe.accuracy_K / sqrt(3),

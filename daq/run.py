@@ -154,6 +154,7 @@ def _measure(
             else:
                 stages, run = _SOAKS[coil_set.heat]
                 soak = Soak(procedure, soak_plan(rig, coil_set))
+                procedure.null_leads()
                 run(soak, Progress(screen, stages(soak)))
     except KeyboardInterrupt:
         record.event("stopped", "stopped by the operator")

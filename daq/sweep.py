@@ -27,6 +27,7 @@ def sweep(procedure: Procedure, coils: Sequence[str], progress: Progress) -> Non
         progress: One stage a coil.
     """
     temperatures = []
+    procedure.null_leads()
     for coil in coils:
         progress.enter(procedure.now())
         readings = read_cold(procedure, coil, "sweep", READINGS)

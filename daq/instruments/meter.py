@@ -33,11 +33,16 @@ class DialectMeter:
         self._talk = talk
         self._setup = setup
         self._sent: dict[str, object] = {}
+        self._leads_ohm = 0.0
+
+    def null(self, leads_ohm: float) -> None:
+        """Take *leads_ohm* off each two-wire reading of a coil or a resistance thermometer from now on."""
+        self._leads_ohm = leads_ohm
 
     def resistance(self, coil: str, *, quick: bool = False) -> Number:  # noqa: ARG002 - typed meters ask by coil
         """Measure the resistance at the present contacts in ohms."""
         nplc = self._setup.quick_nplc if quick else self._setup.nplc
-        return self._ohms(self._setup.wires, self._setup.range_ohm, nplc)
+        return _less(self._ohms(self._setup.wires, self._setup.range_ohm, nplc), self._leads_ohm)
 
     def voltage(self, coil: str) -> Number:  # noqa: ARG002 - typed meters ask by coil
         """Measure the DC voltage at the present contacts in volts."""
@@ -45,7 +50,8 @@ class DialectMeter:
 
     def sensor_resistance(self) -> Number:
         """Measure a resistance thermometer at the present contacts in ohms."""
-        return self._ohms(self._setup.wires, self._setup.sensor_range_ohm, self._setup.quick_nplc)
+        ohms = self._ohms(self._setup.wires, self._setup.sensor_range_ohm, self._setup.quick_nplc)
+        return _less(ohms, self._leads_ohm)
 
     def sensor_voltage(self) -> Number:
         """Measure a thermocouple at the present contacts in volts."""
@@ -89,15 +95,24 @@ class DialectMeter:
         self._sent[key] = wanted
 
 
+def _less(ohms: Number, leads_ohm: float) -> Number:
+    return ohms if ohms.value is None else Number(ohms.value - leads_ohm, ohms.status)
+
+
 class TypedMeter:
     """A hand meter: the operator reads it and types the value."""
 
     def __init__(self, operator: Operator) -> None:
         self._operator = operator
+        self._leads_ohm = 0.0
+
+    def null(self, leads_ohm: float) -> None:
+        """Take *leads_ohm* off each reading of a coil or a resistance thermometer from now on."""
+        self._leads_ohm = leads_ohm
 
     def resistance(self, coil: str, *, quick: bool = False) -> Number:  # noqa: ARG002 - a hand meter has one speed
         """Ask for the resistance of *coil* in ohms; ``OL`` means open or over range."""
-        return self._operator.ask_number(f"{coil}: resistance", "ohm")
+        return _less(self._operator.ask_number(f"{coil}: resistance", "ohm"), self._leads_ohm)
 
     def voltage(self, coil: str) -> Number:
         """Ask for the voltage across *coil* in volts."""
@@ -105,7 +120,7 @@ class TypedMeter:
 
     def sensor_resistance(self) -> Number:
         """Ask for the resistance of the thermometer in ohms."""
-        return self._operator.ask_number("temperature sensor: resistance", "ohm")
+        return _less(self._operator.ask_number("temperature sensor: resistance", "ohm"), self._leads_ohm)
 
     def sensor_voltage(self) -> Number:
         """Ask for the thermocouple's voltage in volts."""

@@ -70,6 +70,10 @@ class Meter(Protocol):
         """Measure a thermocouple at the present contacts in volts."""
         ...
 
+    def null(self, leads_ohm: float) -> None:
+        """Take *leads_ohm* off each two-wire reading of a coil or a resistance thermometer from now on."""
+        ...
+
     def insulation(self, coil: str) -> Number:
         """Measure winding to body in ohms; over range is what sound insulation shows."""
         ...
