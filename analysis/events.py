@@ -15,7 +15,7 @@ from analysis.rows import SHORT_OHM, BoolArray, Rows, last_known
 WARM_K = 10.0
 #: A reading above its neighbours by this share was interrupted while it was taken.
 JUMP_REL = 0.05
-_NEIGHBOURS = 7
+_NEIGHBOURS = 3
 #: An open that lasts: so many readings in a row over so many seconds. Shorter ones are dropouts.
 _LASTING = ((5, 5.0), (3, 60.0))
 
@@ -149,17 +149,22 @@ def _jumps(rows: Rows, jumped: BoolArray) -> BoolArray:
     at_20 = to_20degC(rows.trace.resistance_ohm, rows.temperature_degC)
     for source in (rows.good & rows.driven, rows.good & ~rows.driven):
         at = np.flatnonzero(source)
-        found[at] |= at_20[at] > (1.0 + JUMP_REL) * _running_median(at_20[at])
+        found[at] |= at_20[at] > (1.0 + JUMP_REL) * _beside(at_20[at])
     return found
 
 
-def _running_median(values: FloatArray) -> FloatArray:
-    if values.size < _NEIGHBOURS:
+def _beside(values: FloatArray) -> FloatArray:
+    """The higher of the medians of the readings before and after each, infinite where one side is short.
+
+    Both sides count: on a steep slope one of them is always above.
+    """
+    if values.size < 2 * _NEIGHBOURS + 1:
         return np.full(values.size, np.inf)
-    half = _NEIGHBOURS // 2
-    padded = np.pad(values, half, mode="edge")
-    median: FloatArray = np.median(np.lib.stride_tricks.sliding_window_view(padded, _NEIGHBOURS), axis=1)
-    return median
+    medians: FloatArray = np.median(np.lib.stride_tricks.sliding_window_view(values, _NEIGHBOURS), axis=1)
+    high = np.full(values.size, np.inf)
+    inner = slice(_NEIGHBOURS, values.size - _NEIGHBOURS)
+    high[inner] = np.maximum(medians[: -_NEIGHBOURS - 1], medians[_NEIGHBOURS + 1 :])
+    return high
 
 
 def _spread(flags: BoolArray, at: np.ndarray, size: int) -> BoolArray:
