@@ -102,7 +102,8 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
     away, slope = _away(probe, ohm)
     keep = away == 0
     jumped = np.zeros_like(chosen)
-    jumped[np.flatnonzero(chosen)[away > 0]] = True
+    if rows.story is not Story.COOLING:  # there a winding ahead of its probe is above the line and sound
+        jumped[np.flatnonzero(chosen)[away > 0]] = True
     if not spans(probe[keep]):
         return _single(probe[keep], ohm[keep], trusted, "readings at one temperature only")
     lag = _lag(rows.time_s[chosen], probe) if rows.story is Story.COOLING else None
