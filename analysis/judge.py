@@ -88,7 +88,7 @@ def _grouped(coils: list[Coil], notes: list[str]) -> list[Coil]:
 def _common_practice(kind: str, coils: Sequence[Coil]) -> Limits:
     known = [coil.found.r20.value for coil in coils if coil.found.r20 is not None]
     plain = Limits(kind, defaulted=_LIMIT_FIELDS)
-    large_ohm = _LARGE_REL * float(np.median(known)) if known else 0.0
+    large_ohm = round(_LARGE_REL * float(np.median(known)), 3) if known else 0.0
     return replace(
         plain,
         joint_max_ohm=max(plain.joint_max_ohm, large_ohm),
