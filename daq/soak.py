@@ -54,6 +54,14 @@ class Soak:
         self.plan = plan
         self.watches = {coil: HeatWatch(coil, plan.ceilings, stale_s=STALE_S) for coil in plan.labels()}
 
+    def watched(self) -> list[str]:
+        """Return the coils to read while temperatures move.
+
+        Without a switch unit one coil stands for all: nobody moves leads every few seconds.
+        """
+        labels = self.plan.labels()
+        return labels if self.procedure.bench.harness.switched else labels[:1]
+
     def cold(self, coils: Sequence[str], phase: str) -> list[Reading]:
         """Take the isothermal readings before heat or after it; those before serve the winding's watch."""
         taken: list[Reading] = []
@@ -99,8 +107,10 @@ class Soak:
             self.procedure.observe_insulation(coil, step_degC)
 
     def drive(self, coil: CoilPlan, step_degC: float) -> None:
-        """Energise one coil at the test voltage for a moment, to see its hot current."""
+        """Energise one coil at the test voltage for a moment, if there is a supply, to see its hot current."""
         bench, procedure = self.procedure.bench, self.procedure
+        if bench.supply is None or self.plan.drive_s == 0:
+            return
         bench.harness.to_driven_coil(coil.label)
         with bench.guard.energised(
             coil.label,

@@ -28,9 +28,8 @@ def soak_by_hand(soak: Soak, progress: Progress) -> None:
         )
         _watch(soak, progress, step, "rise", step, REACHED_K)
         soak.hold(coils, step, heating=True)
-        if procedure.bench.supply is not None:
-            for coil in plan.coils:
-                soak.drive(coil, step)
+        for coil in plan.coils:
+            soak.drive(coil, step)
     progress.enter(procedure.now())
     operator.confirm("Stop heating and let the coils come back to room temperature")
     _watch(soak, progress, None, "cool", ambient_degC, COLD_K)
@@ -46,9 +45,7 @@ def _watch(
     if procedure.bench.typed:
         return
     began_s = procedure.now()
-    # Without a switch unit one coil stands for all: nobody moves leads every few seconds.
-    seen = soak.plan.labels() if procedure.bench.harness.switched else soak.plan.labels()[:1]
-    approaches = {coil: Approach() for coil in seen}
+    approaches = {coil: Approach() for coil in soak.watched()}
     while procedure.now() - began_s < soak.plan.max_step_s:
         round_s = procedure.now()
         for coil, approach in approaches.items():

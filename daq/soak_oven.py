@@ -112,7 +112,10 @@ def _approach(
     """Read round after round until every coil has settled; time over is a fault of the bench."""
     procedure = soak.procedure
     began_s = procedure.now()
-    approaches = {coil: Approach() for coil in soak.plan.labels()}
+    if procedure.bench.typed:
+        procedure.bench.operator.confirm(f"Wait until the coils are steady at {target_degC:.0f} degC")
+        return
+    approaches = {coil: Approach() for coil in soak.watched()}
     while True:
         round_s = procedure.now()
         for coil, approach in approaches.items():
@@ -138,9 +141,11 @@ def _approach(
 def _linger(soak: Soak, step: float) -> None:
     """Stay for the hold time that the set asks for, reading on: some faults need time at heat."""
     procedure = soak.procedure
+    if procedure.bench.typed:
+        return
     until_s = procedure.now() + soak.plan.hold_s
     while procedure.now() < until_s:
         round_s = procedure.now()
-        for coil in soak.plan.labels():
+        for coil in soak.watched():
             soak.look(coil, "hold", step, heating=True)
         procedure.wait_until(min(round_s + SCAN_S, until_s))
