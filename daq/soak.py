@@ -107,7 +107,7 @@ class Soak:
             self.procedure.observe_insulation(coil, step_degC)
 
     def drive(self, coil: CoilPlan, step_degC: float) -> None:
-        """Energise one coil at the test voltage for a moment, if there is a supply, to see its hot current."""
+        """Energise one coil at the test voltage for a moment, if there is a supply: its hot current."""
         bench, procedure = self.procedure.bench, self.procedure
         if bench.supply is None or self.plan.drive_s == 0:
             return
