@@ -19,6 +19,9 @@ OUTPUT_UNKNOWN = "THE SUPPLY'S OUTPUT STATE IS NOT KNOWN - SWITCH THE SUPPLY OFF
 
 #: Below this the current counts as gone: about a bench supply's own readback offset.
 GONE_A = 0.02
+#: Behind an open coil the voltage falls later than the current. What a supply's capacitor holds beyond the
+#: wait is harmless to contacts.
+GONE_V = 0.5
 #: The coil itself is empty within a tenth of a second; the supply's output capacitor takes longer.
 GONE_WITHIN_S = 3.0
 OFF_TRIES = 3
@@ -253,10 +256,12 @@ class Guard:
             raise ReadbackError("supply: the output was switched off and reads back as on")
         deadline_s = self._clock.monotonic() + GONE_WITHIN_S
         while True:
-            current_A = supply.current().value
-            if current_A is None or abs(current_A) < GONE_A:
-                return  # some supplies measure nothing with the output off
-            if self._clock.monotonic() > deadline_s:
+            # Some supplies measure nothing with the output off.
+            current_A, voltage_V = supply.current().value or 0.0, supply.voltage().value or 0.0
+            late = self._clock.monotonic() > deadline_s
+            if abs(current_A) < GONE_A and (abs(voltage_V) < GONE_V or late):
+                return
+            if late:
                 raise ReadbackError(
                     f"supply: {current_A:.3f} A still flow {GONE_WITHIN_S:g} s after switching off"
                 )
