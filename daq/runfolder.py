@@ -11,7 +11,7 @@ import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
 import msgspec
@@ -163,7 +163,8 @@ def _check_manifest(folder: Path, problems: list[str]) -> RunState:
         )
         return "cut"
     for name, entry in manifest.files.items():
-        if Path(name).name != name:
+        parts = PurePosixPath(name).parts
+        if not parts or ".." in parts or PurePosixPath(name).is_absolute() or "\\" in name:
             problems.append(f"{MANIFEST}: names {name!r}, which is no file of this folder")
             continue
         try:
