@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 from analysis import criteria
 from analysis.criteria import Finding
+from analysis.decision import combined_risk
 from analysis.drift import Drift, before_heat, cold_drift, hot_drift
 from analysis.estimate import Estimate, Measured, estimate
 from analysis.events import OpenKind, Opens, find_opens
@@ -53,9 +54,10 @@ def examine(subject: Subject, trace: Trace, accuracy: Accuracy) -> Coil:
 
 def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
     """Where the coil changed during the run, go by what was read before the heat: no line fits all of it."""
-    most = limits.drift_max_rel
+    most, guard = limits.drift_max_rel, limits.guard_band_U
     changes = [change for change in (coil.cold, coil.hot) if change is not None]
-    if all(decide(change.change_rel, change.u_rel, -most, most) != "fail" for change in changes):
+    outcomes = [decide(each.change_rel, each.u_rel, -most, most, guard_band_U=guard) for each in changes]
+    if "fail" not in outcomes:
         return coil
     before = before_heat(coil.rows)
     if not before.any():
@@ -83,7 +85,8 @@ def own_findings(coil: Coil, limits: Limits, soak_degC: float | None) -> list[Fi
 def result(coil: Coil, findings: list[Finding]) -> CoilResult:
     """Put verdict, reasons and figures of one coil together."""
     found, rows = coil.found, coil.rows
-    verdict = overall(finding.criterion.outcome for finding in findings)
+    checked = tuple(finding.criterion for finding in findings)
+    verdict = overall(criterion.outcome for criterion in checked)
     reasons: dict[str, list[Reason]] = {"fail": [], "retest": [], "pass": [], "not determined": []}
     for finding in findings:
         if finding.reason is not None:
@@ -104,7 +107,7 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
         serial=coil.subject.serial,
         verdict=verdict,
         reasons=tuple(shown),
-        criteria=tuple(finding.criterion for finding in findings),
+        criteria=checked,
         r20_ohm=r20[0],
         r20_u_ohm=r20[1],
         alpha20_per_K=alpha20[0],
@@ -114,6 +117,7 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
         method=found.method,
         hottest_degC=rows.hottest_degC,
         readings=int(told.sum()),
+        wrong_risk=combined_risk(verdict, ((each.outcome, each.wrong_risk) for each in checked)),
         point_degC=found.point_degC,
         point_ohm=found.point_ohm,
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.copper import REFERENCE_DEGC, winding_temperature
+from analysis.decision import Zone, wrong_risk
 from analysis.drift import Drift
 from analysis.estimate import Estimate
 from analysis.events import OpenKind, Opens
@@ -110,12 +111,23 @@ def resistance(found: Estimate, limits: Limits) -> Finding:
     if r20.value < SHORT_OHM and (nominal is None or nominal > 2.0 * SHORT_OHM):
         least = SHORT_OHM if low is None else low
         return Finding(
-            Criterion(code, name, unit, r20.value, K * r20.u, least, high, "fail"),
+            Criterion(
+                code,
+                name,
+                unit,
+                r20.value,
+                K * r20.u,
+                least,
+                high,
+                "fail",
+                wrong_risk=wrong_risk("fail", r20.value, r20.u, Zone.between(least, high)),
+            ),
             Reason("short", f"{r20.value:.3f} ohm is a short; check whether the leads touch, then the coil"),
         )
     if low is None or high is None:
         return Finding(undetermined(code, name, unit, note="no nominal resistance given"))
-    criterion = judged(code, name, unit, r20.value, r20.u, low=low, high=high)
+    guard = limits.guard_band_U
+    criterion = judged(code, name, unit, r20.value, r20.u, low=low, high=high, guard_band_U=guard)
     if criterion.outcome == "pass":
         return Finding(criterion)
     if criterion.outcome == "fail":
@@ -127,11 +139,12 @@ def resistance(found: Estimate, limits: Limits) -> Finding:
 
 def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> list[Finding]:
     """Judge the change over the run, and the change during the hottest hold."""
-    most = limits.drift_max_rel
-    findings = [_cold_drift(cold, rows, most)]
+    most, guard = limits.drift_max_rel, limits.guard_band_U
+    findings = [_cold_drift(cold, rows, most, guard)]
     if hot is not None:
+        name = "trend during the hottest hold"
         criterion = judged(
-            "drift-hot", "trend during the hottest hold", "", hot.change_rel, hot.u_rel, low=-most, high=most
+            "drift-hot", name, "", hot.change_rel, hot.u_rel, low=-most, high=most, guard_band_U=guard
         )
         reason = None
         if criterion.outcome == "fail":
@@ -142,7 +155,7 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
     return findings
 
 
-def _cold_drift(found: Drift | None, rows: Rows, most: float) -> Finding:
+def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: float) -> Finding:
     code, name = "drift", "cold after heat against cold before"
     if found is None:
         note = "no cold readings before and after heat"
@@ -154,7 +167,9 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float) -> Finding:
             criterion,
             Reason("unfinished", "no cold reading after heat, so drift is not known; finish the soak"),
         )
-    criterion = judged(code, name, "", found.change_rel, found.u_rel, low=-most, high=most)
+    criterion = judged(
+        code, name, "", found.change_rel, found.u_rel, low=-most, high=most, guard_band_U=guard_band_U
+    )
     percent = with_uncertainty(100.0 * found.change_rel, 100.0 * found.u_rel)
     if criterion.outcome == "fail":
         return Finding(
@@ -198,7 +213,8 @@ def leakage(trace: Trace, limits: Limits) -> Finding:
         return Finding(
             Criterion(code, name, unit, None, None, least, None, "pass", "above the meter's range")
         )
-    criterion = judged(code, name, unit, worst, _LEAKAGE_U_REL * abs(worst), low=least)
+    u = _LEAKAGE_U_REL * abs(worst)
+    criterion = judged(code, name, unit, worst, u, low=least, guard_band_U=limits.guard_band_U)
     if criterion.outcome == "pass":
         return Finding(criterion)
     code = "leakage" if criterion.outcome == "fail" else "leakage-unsure"

@@ -9,10 +9,12 @@ import numpy as np
 
 from analysis.coil import COLD_ONLY, Coil, examine, own_findings, result, settle_drift
 from analysis.criteria import Finding
+from analysis.decision import Process, Zone, global_risks, rule_name
 from analysis.events import OpenKind
 from analysis.model import Accuracy, CoilResult, Limits, SetResult, Subject, Trace
 from analysis.peers import Comparison, Peer, compare, like_parts
 from analysis.slope import against_peers, slope_and_joint
+from analysis.verdict import K
 
 _LIMIT_FIELDS = ("r20_tolerance_rel", "joint_max_ohm", "peer_max_ohm", "drift_max_rel", "leakage_min_ohm")
 #: The common limits in ohms are meant for coils of a few ohms; of larger ones nobody can tell that little.
@@ -56,9 +58,10 @@ def judge_set(
     results: dict[str, CoilResult] = {}
     for kind in dict.fromkeys(coil.subject.kind for coil in coils):
         alike = [coil for coil in coils if coil.subject.kind == kind]
-        results |= _judge_kind(
-            alike, (limits or {}).get(kind) or _common_practice(kind, alike), accuracy, soak_degC
-        )
+        held_to = (limits or {}).get(kind) or _common_practice(kind, alike)
+        results |= _judge_kind(alike, held_to, accuracy, soak_degC)
+        notes += _risk_of_kind(alike, held_to)
+    notes += _rules(limits)
     notes += [f"{coil.label}: {coil.found.caution}" for coil in coils if coil.found.caution]
     if cold := [coil.label for coil in coils if not coil.rows.heated]:
         notes.append(f"{', '.join(cold)}: {COLD_ONLY}")
@@ -94,6 +97,29 @@ def _common_practice(kind: str, coils: Sequence[Coil]) -> Limits:
         joint_max_ohm=max(plain.joint_max_ohm, large_ohm),
         peer_max_ohm=max(plain.peer_max_ohm, large_ohm),
     )
+
+
+def _rules(limits: Mapping[str, Limits] | None) -> list[str]:
+    """The decision rules that are not the usual one."""
+    asked = dict.fromkeys(each.guard_band_U for each in (limits or {}).values())
+    return [f"decision rule: {rule_name(guard)}" for guard in asked if guard != Limits("").guard_band_U]
+
+
+def _risk_of_kind(coils: Sequence[Coil], limits: Limits) -> list[str]:
+    """How often R20 of this kind is decided wrongly, where the maker's spread is given."""
+    known = [coil.found.r20.u for coil in coils if coil.found.r20 is not None]
+    if limits.r20_ohm is None or limits.r20_spread_rel is None or not known:
+        return []
+    nominal, u = limits.r20_ohm, float(np.median(known))
+    tolerance = Zone(nominal, nominal).drawn_in(-limits.r20_tolerance_rel * nominal)
+    process = Process(nominal, limits.r20_spread_rel * nominal)
+    risks = global_risks(process, u, tolerance, tolerance.drawn_in(limits.guard_band_U * K * u))
+    text = (
+        f"{limits.kind}: of parts spread by {100.0 * limits.r20_spread_rel:g} % about {nominal:g} ohm, "
+        f"{1e6 * risks.false_accept:.3g} in a million have an R20 out of tolerance and pass on it, "
+        f"{1e6 * risks.false_reject:.3g} have one in tolerance and do not"
+    )
+    return [text]
 
 
 def _judge_kind(

@@ -78,6 +78,10 @@ class Limits:
     peer_max_ohm: float = 0.10
     drift_max_rel: float = 0.01
     leakage_min_ohm: float = 1e6
+    #: Guard band of the decision as a multiple of U: 1 is ILAC-G8's, 0 simple acceptance.
+    guard_band_U: float = 1.0
+    #: How the maker's good parts scatter about *r20_ohm*: standard deviation over *r20_ohm*.
+    r20_spread_rel: float | None = None
     #: Names of the fields above that nobody gave and that stand at common practice.
     defaulted: tuple[str, ...] = ()
 
@@ -95,7 +99,8 @@ class Subject:
 class Criterion:
     """One check of one coil: measured value and limit in the same unit, and what came of it.
 
-    *expanded_u* is U (k = 2) of *value*. *limit_text* is how the limit reads to a person.
+    *expanded_u* is U (k = 2) of *value*. *wrong_risk* is the probability that a pass or fail of this
+    criterion is wrong (specific risk of JCGM 106); None where nothing was decided by an uncertainty.
     """
 
     code: str
@@ -107,6 +112,7 @@ class Criterion:
     high: float | None
     outcome: Verdict | Literal["not determined"]
     note: str = ""
+    wrong_risk: float | None = None
 
 
 @dataclass(frozen=True)
@@ -140,6 +146,9 @@ class CoilResult:
     #: Settled points the line went through (shape (m,)), for the figures.
     point_degC: FloatArray = field(default_factory=lambda: np.empty(0))
     point_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
+    #: Probability that the verdict is wrong, at most; None for a retest, or where no criterion behind the
+    #: verdict has one.
+    wrong_risk: float | None = None
 
 
 @dataclass(frozen=True)

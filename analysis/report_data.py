@@ -9,19 +9,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import datetime
-from math import inf, isfinite
 from typing import Any, Literal
 
 from analysis import report_words as words
 from analysis.curves import BODY_INCH
-from analysis.model import CoilResult, Criterion, Limits, SetResult
+from analysis.model import CoilResult, Limits, SetResult
 from analysis.plain_text import breakable, inert, shortened
+from analysis.report_numbers import limit_text, ohms, plus_minus, risk_text, value_text
 
 State = Literal["complete", "stopped", "fault", "cut"]
 
-# Units as they stand in names of the code, and as a reader writes them.
-_UNITS = {"ohm": "Ω", "degC": "°C", "per_K": "/K", "1/K": "/K"}
-_PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 _LONGEST_LABEL = 60
 _LONGEST_CELL = 30
 _LONGEST_REASON = 240
@@ -88,7 +85,7 @@ def report_data(result: SetResult, about: ReportInfo, paper: str) -> dict[str, A
         "no_criteria": words.NO_CRITERIA,
         "coils": [_coil(coil) for coil in result.coils],
         "notes": {"heading": words.NOTES, "items": [*result.notes, *about.notes]},
-        "method": {"heading": words.METHOD, "sentences": _method(result)},
+        "method": {"heading": words.METHOD, "sentences": _method(result, about)},
         "tables": _tables(about),
         "cautions": {"heading": words.CAUTIONS, "items": words.CAUTION_ITEMS},
     }
@@ -111,55 +108,6 @@ def headline(result: SetResult) -> str:
         if count:
             parts.append(_plural(forms, count).format(count=count))
     return ", ".join(parts) + "."
-
-
-def plus_minus(value: float | None, expanded_u: float | None) -> str:
-    """A value and its U rounded together, without the unit: ``3.205 ± 0.006``."""
-    if value is None or not isfinite(value):
-        return words.SIGN["not determined"]
-    if expanded_u is None or not 0.0 < expanded_u < inf:
-        return f"{value:.4g}".replace("-", "\u2212")
-    exponent = int(f"{expanded_u:.0e}".split("e")[1])
-    # A leading 1 gets a second digit: rounding 0.014 to 0.01 would lose a third of it.
-    places = max(0, -exponent + (1 if expanded_u < 1.95 * 10.0**exponent else 0))
-    return f"{round(value, places) + 0.0:.{places}f} ± {expanded_u:.{places}f}".replace("-", "\u2212")
-
-
-def limit_text(criterion: Criterion) -> str:
-    """How the limit of a criterion reads to a person."""
-    low, high = criterion.low, criterion.high
-    if low is None and high is None:
-        return words.SIGN["not determined"]
-    factor, unit = _scale(criterion)
-    ends = [f"{end / factor:.5g}" for end in (low, high) if end is not None]
-    if low is None:
-        text = words.AT_MOST.format(high=ends[0])
-    elif high is None:
-        text = words.AT_LEAST.format(low=ends[0])
-    elif low == -high:
-        text = words.WITHIN.format(high=ends[1])
-    else:
-        text = words.BETWEEN.format(low=ends[0], high=ends[1])
-    return f"{text} {unit}".rstrip()
-
-
-def _value_text(criterion: Criterion) -> str:
-    if criterion.value is None:
-        return words.SIGN["not determined"]
-    factor, unit = _scale(criterion)
-    u = criterion.expanded_u
-    return f"{plus_minus(criterion.value / factor, None if u is None else u / factor)} {unit}".rstrip()
-
-
-def _scale(criterion: Criterion) -> tuple[float, str]:
-    """Divisor and unit that keep value and limits of a criterion readable."""
-    sizes = [abs(x) for x in (criterion.value, criterion.low, criterion.high) if x]
-    unit = _UNITS.get(criterion.unit, criterion.unit)
-    if unit == "Ω" and sizes:
-        for factor, prefix in _PREFIXES:
-            if min(sizes) >= factor:
-                return factor, prefix + unit
-    return 1.0, unit
 
 
 def _plural(forms: tuple[str, str], count: int) -> str:
@@ -225,6 +173,8 @@ def _twice(value: float | None, u: float | None, times: float = 1.0) -> str:
 def _coil(coil: CoilResult) -> dict[str, Any]:
     hottest = coil.hottest_degC
     facts = words.COIL_FACTS_NO_HEAT if hottest is None else words.COIL_FACTS
+    if coil.wrong_risk is not None:
+        facts += words.COIL_RISK.format(risk=risk_text(coil.wrong_risk))
     method = words.METHOD_WORD.get(coil.method, coil.method)
     return {
         "label": _label(coil.coil),
@@ -237,8 +187,9 @@ def _coil(coil: CoilResult) -> dict[str, Any]:
             {
                 "name": criterion.name,
                 "note": criterion.note,
-                "value": _value_text(criterion),
+                "value": value_text(criterion),
                 "limit": limit_text(criterion),
+                "risk": risk_text(criterion.wrong_risk),
                 "outcome": _verdict(criterion.outcome),
             }
             for criterion in coil.criteria
@@ -247,10 +198,16 @@ def _coil(coil: CoilResult) -> dict[str, Any]:
     }
 
 
-def _method(result: SetResult) -> list[str]:
+def _method(result: SetResult, about: ReportInfo) -> list[str]:
     used = {coil.method for coil in result.coils}
     lines = [text for method, text in words.METHOD_LINES.items() if method in used]
-    return [words.METHOD_TEXT, *lines, words.METHOD_UNCERTAINTY]
+    return [words.METHOD_TEXT, *lines, words.METHOD_UNCERTAINTY, *_rules(about), words.METHOD_RISK]
+
+
+def _rules(about: ReportInfo) -> list[str]:
+    """The decision rules of the limits in force, in words."""
+    guards = sorted({limits.guard_band_U for limits in about.limits.values()} or {Limits("").guard_band_U})
+    return [words.METHOD_RULE.get(guard, words.METHOD_GUARD.format(times=f"{guard:g}")) for guard in guards]
 
 
 def _tables(about: ReportInfo) -> list[dict[str, Any]]:
@@ -283,14 +240,7 @@ def _limits_row(limits: Limits) -> list[str]:
         "joint_max_ohm": words.AT_MOST.format(high=f"{limits.joint_max_ohm:.4g}"),
         "peer_max_ohm": words.WITHIN.format(high=f"{limits.peer_max_ohm:.4g}"),
         "drift_max_rel": words.AT_MOST.format(high=f"{limits.drift_max_rel * 100.0:.3g} %"),
-        "leakage_min_ohm": words.AT_LEAST.format(low=_ohms(limits.leakage_min_ohm)),
+        "leakage_min_ohm": words.AT_LEAST.format(low=ohms(limits.leakage_min_ohm)),
     }
     missing = [f.name for f in fields(limits) if f.name in shown and f.name in limits.defaulted]
     return [limits.kind, *(text + ("*" if name in missing else "") for name, text in shown.items())]
-
-
-def _ohms(value: float) -> str:
-    for factor, prefix in _PREFIXES:
-        if value >= factor:
-            return f"{value / factor:.4g} {prefix}Ω"
-    return f"{value:.4g} Ω"

@@ -92,13 +92,15 @@ AT_MOST = "at most {high}"
 AT_LEAST = "at least {low}"
 WITHIN = "within ± {high}"
 BETWEEN = "{low} to {high}"
-CRITERIA_COLUMNS = ("Criterion", "Value ± U (k=2)", "Limit", "Outcome")
+CRITERIA_COLUMNS = ("Criterion", "Value ± U (k=2)", "Limit", "Outcome", "Risk")
 REASONS = "Reasons"
 NO_REASON = "Nothing to object to: every criterion that could be determined is met."
 NO_REASON_SHORT = "Every criterion met."
 NO_CRITERIA = "No criterion could be determined."
 SERIAL = "serial {serial}"
 COIL_FACTS = "{count} readings, hottest {hottest}, result from {method}"
+COIL_RISK = ", risk of a wrong verdict {risk}"
+LITTLE_RISK = "< 0.1 %"
 COIL_FACTS_NO_HEAT = "{count} readings, result from {method}"
 CURVE_ALT = "Coil {coil}: resistance against probe temperature, and resistance and current against time."
 METHOD_WORD = {
@@ -129,10 +131,22 @@ METHOD_LINES = {
         "neither slope nor joint is determined."
     ),
 }
-METHOD_UNCERTAINTY = (
-    "U is the expanded uncertainty with k=2, about 95 % of cases. A value passes when it lies inside "
-    "its limit by at least U and fails when it lies outside by more than U; between the two the coil "
-    "is marked for a retest."
+METHOD_UNCERTAINTY = "U is the expanded uncertainty with k=2, about 95 % of cases."
+METHOD_GUARD = (
+    "A value passes when it lies inside its limit by at least {times} U and fails when it lies outside "
+    "by more than {times} U; between the two the coil is marked for a retest."
+)
+METHOD_RULE = {
+    1.0: METHOD_GUARD.replace("{times} U", "U"),
+    0.0: (
+        "A value passes when it lies inside its limit and fails when it lies outside, whatever its U "
+        "(simple acceptance)."
+    ),
+}
+METHOD_RISK = (
+    "Risk is the probability, value and U given, that a pass or fail of that criterion is wrong (specific "
+    "risk, JCGM 106:2012); what is counted or was not decided by U has none. The risk of a whole verdict "
+    "is the most it can be, however the criteria hang together."
 )
 LIMITS = "Limits"
 LIMITS_COLUMNS = ("Kind", "R20, Ω", "R20 tolerance", "Joint, Ω", "Like coils, Ω", "Drift", "Leakage, Ω")

@@ -39,7 +39,14 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
             Finding(undetermined(*joint_as, high=limits.joint_max_ohm, note=found.lack)),
         )
     alpha, joint = found.parts.alpha20, found.parts.joint
-    judged_joint = judged(*joint_as, joint.value, joint.u, high=limits.joint_max_ohm, note=found.caution)
+    judged_joint = judged(
+        *joint_as,
+        joint.value,
+        joint.u,
+        high=limits.joint_max_ohm,
+        guard_band_U=limits.guard_band_U,
+        note=found.caution,
+    )
     slope = Criterion(*slope_as, alpha.value, K * alpha.u, low, high, "pass")
     if alpha.value - K * alpha.u > high:
         text = (
@@ -75,7 +82,7 @@ def _low_slope(
     text = f"slope implausible for copper: {shown}, as if {value} were in series, but {doubt}; {_AGAIN}"
     return (
         Finding(replace(slope, outcome="retest"), Reason("slope-implausible", text)),
-        Finding(replace(joint, outcome="not determined", note=doubt)),
+        Finding(replace(joint, outcome="not determined", note=doubt, wrong_risk=None)),
     )
 
 
@@ -113,11 +120,12 @@ def against_peers(comparison: Comparison | None, limits: Limits, basis: str, not
         return Finding(undetermined(code, name, unit, low=-most, high=most, note=note))
     difference, u = comparison.difference_ohm, comparison.u_ohm
     others = "the one like part" if comparison.others == 1 else f"{comparison.others} like parts"
-    criterion = judged(code, name, unit, difference, u, low=-most, high=most, note=f"{basis}, {others}")
+    note, guard = f"{basis}, {others}", limits.guard_band_U
+    criterion = judged(code, name, unit, difference, u, low=-most, high=most, guard_band_U=guard, note=note)
     value = f"{basis} differs by {Measured(difference, u)} ohm from {others}"
     if not comparison.majority:
         text = f"like parts disagree and none is in the majority: {value}; test them again with one more part"
-        return Finding(replace(criterion, outcome="retest"), Reason("peers-disagree", text))
+        return Finding(replace(criterion, outcome="retest", wrong_risk=None), Reason("peers-disagree", text))
     if criterion.outcome == "pass":
         return Finding(criterion)
     if criterion.outcome == "retest":

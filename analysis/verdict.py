@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal
 
+from analysis.decision import Zone, wrong_risk
 from analysis.model import Criterion, Verdict
 
 Outcome = Literal["pass", "fail", "retest", "not determined"]
@@ -13,13 +14,16 @@ Outcome = Literal["pass", "fail", "retest", "not determined"]
 K = 2.0
 
 
-def decide(value: float, u: float, low: float | None, high: float | None) -> Verdict:
+def decide(
+    value: float, u: float, low: float | None, high: float | None, *, guard_band_U: float = 1.0
+) -> Verdict:
     """Decide *value* with standard uncertainty *u* against limits, each None where there is none.
 
-    Inside by at least U = 2 u passes, outside by more than U fails, between is a retest: the guard
-    band is U on both sides of a limit (ILAC-G8:09/2019, w = U).
+    Inside by at least the guard band passes, outside by more fails, between is a retest. The guard band
+    is *guard_band_U* times U = 2 u on both sides of a limit: 1 as in ILAC-G8:09/2019, 0.83 for 5 % by
+    ISO 14253-1:2017, 0 for simple acceptance.
     """
-    guard = K * u
+    guard = guard_band_U * K * u
     if (low is not None and value + guard < low) or (high is not None and value - guard > high):
         return "fail"
     if (low is None or value - guard >= low) and (high is None or value + guard <= high):
@@ -36,10 +40,13 @@ def judged(
     *,
     low: float | None = None,
     high: float | None = None,
+    guard_band_U: float = 1.0,
     note: str = "",
 ) -> Criterion:
-    """Return the criterion of *value* with standard uncertainty *u*, decided."""
-    return Criterion(code, name, unit, value, K * u, low, high, decide(value, u, low, high), note)
+    """Return the criterion of *value* with standard uncertainty *u*, decided, with its risk."""
+    outcome = decide(value, u, low, high, guard_band_U=guard_band_U)
+    risk = wrong_risk(outcome, value, u, Zone.between(low, high))
+    return Criterion(code, name, unit, value, K * u, low, high, outcome, note, risk)
 
 
 def undetermined(

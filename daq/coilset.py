@@ -44,6 +44,9 @@ class TestPlan(_Table, frozen=True, kw_only=True):
     hold_readings: Annotated[int, msgspec.Meta(ge=2, le=1000)] = 5
     #: How long each coil is energised at each step, to see its hot current.
     drive_s: Annotated[float, msgspec.Meta(ge=0, le=60)] = 2.0
+    #: Guard band of every decision as a multiple of U (k = 2): 1 by ILAC-G8:09/2019, 0.83 for 5 % by
+    #: ISO 14253-1:2017, 0 for simple acceptance.
+    guard_band_U: Annotated[float, msgspec.Meta(ge=0, le=10)] = 1.0
 
 
 class Ceilings(_Table, frozen=True, kw_only=True):
@@ -59,6 +62,8 @@ class Kind(_Table, frozen=True, kw_only=True):
     max_current_A: Positive
     r20_ohm: Positive | None = None
     r20_tolerance_rel: Share | None = None
+    #: Standard deviation of the maker's parts over *r20_ohm*; tells how often the rule goes wrong.
+    r20_spread_rel: Share | None = None
     joint_max_ohm: Positive | None = None
     peer_max_ohm: Positive | None = None
     drift_max_rel: Positive | None = None
@@ -105,10 +110,10 @@ class CoilSet(_Table, frozen=True, kw_only=True):
 
     def kind_limits(self) -> dict[str, Limits]:
         """Return the limits of each kind; what the file leaves open is common practice and named."""
-        return {name: _limits(name, kind) for name, kind in self.kinds.items()}
+        return {name: _limits(name, kind, self.test.guard_band_U) for name, kind in self.kinds.items()}
 
 
-def _limits(name: str, kind: Kind) -> Limits:
+def _limits(name: str, kind: Kind, guard_band_U: float) -> Limits:
     usual = Limits(kind=name)
 
     def given(value: float | None, default: float) -> float:
@@ -123,6 +128,8 @@ def _limits(name: str, kind: Kind) -> Limits:
         peer_max_ohm=given(kind.peer_max_ohm, usual.peer_max_ohm),
         drift_max_rel=given(kind.drift_max_rel, usual.drift_max_rel),
         leakage_min_ohm=given(kind.leakage_min_ohm, usual.leakage_min_ohm),
+        guard_band_U=guard_band_U,
+        r20_spread_rel=kind.r20_spread_rel,
         defaulted=tuple(key for key in optional if getattr(kind, key) is None),
     )
 

@@ -69,6 +69,8 @@ def _kinds(coil_set: CoilSet) -> Iterator[Trouble]:
         if kind.r20_ohm is None:
             if kind.r20_tolerance_rel is not None:
                 yield f"kinds.{_key(name)}.r20_tolerance_rel", "is a tolerance of r20_ohm, which is missing"
+            if kind.r20_spread_rel is not None:
+                yield f"kinds.{_key(name)}.r20_spread_rel", "is a spread about r20_ohm, which is missing"
         elif voltage_V / kind.r20_ohm > kind.max_current_A:
             message = (
                 f"is {kind.max_current_A:g} A, but at {voltage_V:g} V a sound coil of {kind.r20_ohm:g} ohm "

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import string
+from dataclasses import replace
+from datetime import UTC, datetime
 
 import pytest
 
-from analysis.model import CoilResult, Criterion, SetResult, Verdict
+from analysis.model import CoilResult, Criterion, Limits, SetResult, Verdict
 from analysis.plain_text import breakable, inert, plain, shortened
-from analysis.report_data import headline, limit_text, plus_minus
+from analysis.report_data import ReportInfo, headline, report_data
+from analysis.report_numbers import limit_text, plus_minus, risk_text
 
 
 def judged(*verdicts: Verdict) -> SetResult:
@@ -77,6 +80,41 @@ def test_value_and_uncertainty_are_rounded_together(
 def test_limits_read_as_words(low: float | None, high: float | None, unit: str, text: str) -> None:
     """One-sided, two-sided and symmetrical limits each read as a person would say them."""
     assert limit_text(Criterion("c", "n", unit, None, None, low, high, "not determined")) == text
+
+
+@pytest.mark.parametrize(
+    ("risk", "text"),
+    [(None, "–"), (0.0, "< 0.1 %"), (0.00099, "< 0.1 %"), (0.00101, "0.1 %"), (0.5, "50.0 %")],
+)
+def test_risks_read_as_per_cent(risk: float | None, text: str) -> None:
+    """A risk is told to a tenth of a per cent; less is not told apart."""
+    assert risk_text(risk) == text
+
+
+@pytest.mark.parametrize(
+    ("guard_band_U", "said"),
+    [
+        (1.0, "inside its limit by at least U and"),
+        (0.83, "inside its limit by at least 0.83 U and"),
+        (0.0, "whatever its U"),
+    ],
+)
+def test_report_states_the_rule_and_the_risk(guard_band_U: float, said: str) -> None:
+    """The method names the rule that was decided by, a criterion its risk, a coil the risk of its verdict."""
+    joint = Criterion("joint", "joint", "ohm", 0.01, 0.02, None, 0.1, "pass", wrong_risk=0.0123)
+    coil = replace(judged("pass").coils[0], criteria=(joint,), wrong_risk=0.0234)
+    about = ReportInfo(
+        "A run",
+        datetime(2026, 1, 5, tzinfo=UTC),
+        "complete",
+        simulated=False,
+        version="1",
+        limits={"valve": Limits("valve", guard_band_U=guard_band_U)},
+    )
+    data = report_data(SetResult((coil,)), about, "a4")
+    assert said in " ".join(data["method"]["sentences"])
+    assert data["coils"][0]["criteria"][0]["risk"] == "1.2 %"
+    assert "risk of a wrong verdict 2.3 %" in data["coils"][0]["facts"]
 
 
 def test_plain_text_passes_unchanged() -> None:

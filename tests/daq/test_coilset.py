@@ -42,6 +42,18 @@ def test_what_a_kind_gives_is_not_called_a_default(tmp_path: Path) -> None:
     assert limits.defaulted == ("r20_tolerance_rel", "peer_max_ohm", "leakage_min_ohm")
 
 
+def test_the_decision_rule_holds_for_every_kind(tmp_path: Path) -> None:
+    """The guard band of [test] and the maker's spread reach the limits; without them U is the guard band."""
+    assert coil_set(tmp_path).value.kind_limits()["valve"].guard_band_U == 1.0
+    text = spoil(
+        spoil(COIL_SET, "voltage_V = 8.4", "guard_band_U = 0.83"),
+        "r20_ohm = 3.3",
+        "r20_ohm = 3.3\nr20_spread_rel = 0.01",
+    )
+    limits = coil_set(tmp_path, text).value.kind_limits()["valve"]
+    assert (limits.guard_band_U, limits.r20_spread_rel) == (0.83, 0.01)
+
+
 def test_the_test_plan_has_sound_defaults(tmp_path: Path) -> None:
     """A set without [test] is tested at 8.4 V and at 50, 70, 90 degC (common practice, no source)."""
     text = spoil(COIL_SET, "[test]\nvoltage_V = 8.4\nsteps_degC = [50, 90]\n", "")
@@ -112,6 +124,9 @@ def test_the_demonstration_set_fits_the_simulated_bench() -> None:
         ),
         ("max_current_A = 3.5\n", "", "set.toml:10: key 'kinds.valve.max_current_A': is missing"),
         ("r20_ohm = 3.3", "r20_tolerance_rel = 0.1", "is a tolerance of r20_ohm, which is missing"),
+        ("r20_ohm = 3.3", "r20_spread_rel = 0.01", "is a spread about r20_ohm, which is missing"),
+        ("voltage_V = 8.4", "guard_band_U = -0.1", "set.toml:5: key 'test.guard_band_U'"),
+        ("voltage_V = 8.4", "guard_band_U = inf", "set.toml:5: key 'test.guard_band_U'"),
     ],
 )
 def test_what_is_wrong_is_said_with_file_line_and_key(
