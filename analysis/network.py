@@ -1,12 +1,10 @@
-"""A coil as a small thermal network: its response to power, and how that response bends with each parameter.
+"""A coil as a small thermal network: what it is made of and which parameters describe it.
 
 The winding is a ladder of equal shells with one conduction parameter, heated evenly all through; it sits on
 the body, which loses heat to the air. An *order* adds what the evidence asks for: resistance between winding
 and body, masses behind the body, a core inside the winding, a lag of the probe.
 
-The state equation is symmetric after scaling by the root of the capacities, so it falls apart into modes,
-each a first-order filter that is exact for power constant between rows. Everything below is per unit heat
-capacity of the winding (1 J/K); the fit scales it.
+Everything here is per unit heat capacity of the winding (1 J/K); the fit scales it.
 """
 
 from __future__ import annotations
@@ -15,7 +13,6 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
-from scipy.linalg import lapack
 
 from analysis.model import FloatArray
 
@@ -23,12 +20,6 @@ SHELLS = 4
 
 #: The probe's own heat capacity relative to the winding: small enough to take nothing from the body.
 _PROBE_CAPACITY = 1e-4
-
-
-#: Modes that have died out would crawl through subnormal numbers, a hundred times slower than normal ones:
-#: exponents stop here, and each step adds far less than any digit of the answer.
-_DEEPEST = 500.0
-_WHISPER = 1e-100
 
 
 @dataclass(frozen=True)
@@ -59,10 +50,6 @@ class Order:
     def grown(self) -> tuple[Order, ...]:
         """Every order with one feature more; at most two masses beside winding and body."""
         more = []
-        if not self.lag:
-            more.append(replace(self, lag=True))
-        if not self.contact:
-            more.append(replace(self, contact=True))
         if self.hidden + self.core < 2:
             more.append(replace(self, hidden=self.hidden + 1))
             if not self.core:
@@ -81,168 +68,134 @@ class Parameter:
 
 @dataclass(frozen=True)
 class _Layout:
-    """Capacities and links of one order at log-parameters zero, and what each parameter scales."""
+    """Nodes and links of one order, and what each parameter scales; *node_of* and *link_of* are 0 or 1."""
 
     parameters: tuple[Parameter, ...]
+    #: Heat capacities and conductances with all logarithms zero, shapes (n,) and (l,).
     capacity: FloatArray
-    #: Links (node a, node b, conductance); b = -1 is the air.
-    links: tuple[tuple[int, int, float], ...]
-    capacity_of: FloatArray
+    conductance: FloatArray
+    #: Links (node a, node b); b = -1 is the air.
+    links: tuple[tuple[int, int], ...]
+    #: Links as differences of nodes, shape (l, n).
+    stamps: FloatArray
+    #: What is seen, [winding mean, probe], as sums of nodes, shape (2, n).
+    out: FloatArray
+    node_of: FloatArray
     link_of: FloatArray
-    probe: int
+    #: Nodes that share one heat capacity, and how much of the steady lead each link of the ladder makes.
+    winding: slice
+    behind: FloatArray
+    lead: FloatArray
+    #: Links whose parameter is a rate: (link, node of the mass).
+    rated: tuple[tuple[int, int], ...]
 
 
 @cache
 def layout(order: Order) -> _Layout:
-    """Nodes of *order*: shells from the inside out, body, hidden masses, core, probe."""
+    """Nodes of *order*: shells from the inside out, body, masses behind it, core, probe."""
     body = SHELLS
     capacity = [1.0 / SHELLS] * SHELLS + [1.0]
     # A slab in equal shells: SHELLS times its conductance between centres, twice that in the outer half.
-    links: list[tuple[int, int, float]] = [(a, a + 1, float(SHELLS)) for a in range(SHELLS - 1)]
-    links += [(SHELLS - 1, body, 2.0 * SHELLS), (body, -1, 1.0)]
+    links = [*((a, a + 1) for a in range(SHELLS)), (body, -1)]
+    conductance = [float(SHELLS)] * (SHELLS - 1) + [2.0 * SHELLS, 1.0]
     parameters = [
         Parameter("conduction", np.log(0.02), 2.0),
-        Parameter("body", np.log(6.0), 1.5),
-        Parameter("loss", np.log(0.01), 2.0),
+        Parameter("body", np.log(8.0), 1.5),
+        Parameter("loss", np.log(1 / 700), 2.0),
     ]
-    scales_capacity = {"body": [body]}
-    scales_link = {"conduction": list(range(SHELLS)), "loss": [SHELLS]}
+    nodes: dict[str, list[int]] = {}
+    scales: dict[str, list[int]] = {"conduction": list(range(SHELLS)), "loss": [SHELLS]}
     if order.uneven:
         parameters += [Parameter(f"shell {a + 1}", 0.0, 0.5) for a in range(SHELLS - 1)]
-        scales_link |= {f"shell {a + 1}": [a] for a in range(SHELLS - 1)}
+        scales |= {f"shell {a + 1}": [a] for a in range(SHELLS - 1)}
+        # Copper fills a winding unevenly: heat per heat capacity differs by some 10 % from shell to shell.
+        parameters += [Parameter(f"fill {a + 1}", 0.0, 0.1) for a in range(SHELLS - 1)]
+        nodes |= {f"fill {a + 1}": [a] for a in range(SHELLS - 1)}
     if order.contact:
         parameters.append(Parameter("contact", np.log(0.4), 1.5))
-        scales_link["contact"] = [SHELLS - 1]
-    masses = [(f"hidden {k + 1}", body, (2.0, 0.5)[k]) for k in range(order.hidden)]
+        scales["contact"] = [SHELLS - 1]
+    rated = []
+    masses = [(f"hidden {k + 1}", body, (0.3, 0.1)[k]) for k in range(order.hidden)]
     masses += [("core", 0, 1.0)] * order.core
     for name, anchor, size in masses:
         node = len(capacity)
         capacity.append(1.0)
-        scales_capacity[name] = [node]
-        scales_link[f"{name} link"] = [len(links)]
-        links.append((anchor, node, 1.0))
+        nodes[name] = [node]
+        scales[f"{name} rate"] = [len(links)]
+        rated.append((len(links), node))
+        links.append((anchor, node))
+        conductance.append(1.0)
         parameters.append(Parameter(name, np.log(size), 1.5))
-        parameters.append(Parameter(f"{name} link", np.log(size / 100), 1.5))
+        parameters.append(Parameter(f"{name} rate", np.log(1 / 100), 1.5))
+    behind = np.zeros(len(capacity) + order.lag)
+    behind[body : body + 1 + order.hidden] = 1.0
     probe = body
     if order.lag:
         probe = len(capacity)
         capacity.append(_PROBE_CAPACITY)
-        scales_link["probe rate"] = [len(links)]
-        links.append((body, probe, _PROBE_CAPACITY))
+        scales["probe rate"] = [len(links)]
+        links.append((body, probe))
+        conductance.append(_PROBE_CAPACITY)
         parameters.append(Parameter("probe rate", np.log(1 / 4.0), 1.0))
-    capacity_of = np.zeros((len(parameters), len(capacity)))
+    node_of = np.zeros((len(parameters), len(capacity)))
     link_of = np.zeros((len(parameters), len(links)))
     for k, parameter in enumerate(parameters):
-        capacity_of[k, scales_capacity.get(parameter.name, [])] = 1.0
-        link_of[k, scales_link.get(parameter.name, [])] = 1.0
-    return _Layout(tuple(parameters), np.array(capacity), tuple(links), capacity_of, link_of, probe)
-
-
-@dataclass(frozen=True)
-class Modes:
-    """The network at one set of parameters, taken apart into modes, with exact derivatives.
-
-    Attributes:
-        rate: 1/s, shape (m,).
-        heat: gain of each mode from winding heat to [winding mean, probe], shape (2, m).
-        rest: the same from a uniform start one kelvin above the air.
-        d_rate, d_heat, d_rest: derivatives to the log-parameters, leading axis (k,).
-    """
-
-    rate: FloatArray
-    heat: FloatArray
-    rest: FloatArray
-    d_rate: FloatArray
-    d_heat: FloatArray
-    d_rest: FloatArray
-
-
-def modes(order: Order, theta: FloatArray) -> Modes:
-    """Modes of *order* at log-parameters *theta*, shape (k,)."""
-    lay = layout(order)
-    n, k = lay.capacity.size, len(lay.parameters)
-    capacity = lay.capacity * np.exp(lay.capacity_of.T @ theta)
-    conductance = np.array([g for _, _, g in lay.links]) * np.exp(lay.link_of.T @ theta)
-    stamps = np.zeros((len(lay.links), n))
-    for row, (a, b, _) in enumerate(lay.links):
+        node_of[k, nodes.get(parameter.name, [])] = 1.0
+        link_of[k, scales.get(parameter.name, [])] = 1.0
+    stamps = np.zeros((len(links), len(capacity)))
+    for row, (a, b) in enumerate(links):
         stamps[row, a] = 1.0
         if b >= 0:
             stamps[row, b] = -1.0
-    c = 1.0 / np.sqrt(capacity)
-    scaled = stamps * c
-    s = scaled.T @ (conductance[:, None] * scaled)
-    rate, u = np.linalg.eigh(s)
-    rate = np.maximum(rate, 1e-12)
-    uc = u * c[:, None]
-    out = np.zeros((2, n))
+    out = np.zeros((2, len(capacity)))
     out[0, :SHELLS] = 1.0 / SHELLS
-    out[1, lay.probe] = 1.0
-    out_modal = out @ uc
-    rest_modal = np.sqrt(capacity) @ u
-    # First-order perturbation of a symmetric eigenproblem; a tiny gap is kept from dividing by zero.
-    gap = rate[None, :] - rate[:, None]
-    gap[np.abs(gap) < 1e-12] = np.inf
-    projected = scaled @ u
-    d_rate, d_out, d_rest = np.empty((k, n)), np.empty((k, 2, n)), np.empty((k, n))
-    for j in range(k):
-        half = 0.5 * lay.capacity_of[j]
-        ds = projected.T @ ((conductance * lay.link_of[j])[:, None] * projected)
-        if half.any():
-            mixed = u.T @ (half[:, None] * u) * rate[None, :]
-            ds = ds - mixed - mixed.T
-        d_rate[j] = np.diag(ds)
-        turn = ds / gap
-        d_out[j] = out_modal @ turn - (out * half) @ uc
-        d_rest[j] = rest_modal @ turn + (np.sqrt(capacity) * half) @ u
-    heat, rest = out_modal * out_modal[0], out_modal * rest_modal
-    d_heat = d_out * out_modal[0] + out_modal * d_out[:, :1, :]
-    return Modes(rate, heat, rest, d_rate, d_heat, d_out * rest_modal + out_modal * d_rest[:, None, :])
+    out[1, probe] = 1.0
+    # Link a carries the heat of a + 1 shells and lifts as many.
+    lead = (np.arange(1, SHELLS + 1) / SHELLS) ** 2 / np.array(conductance[:SHELLS])
+    return _Layout(
+        tuple(parameters),
+        np.array(capacity),
+        np.array(conductance),
+        tuple(links),
+        stamps,
+        out,
+        node_of,
+        link_of,
+        slice(0, SHELLS),
+        behind,
+        lead / lead.sum(),
+        tuple(rated),
+    )
 
 
-class Filters:
-    """The first-order filters of all modes over one time grid.
+def built(order: Order, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Heat capacities (n,), conductances (l,), and the derivatives of their logarithms to *theta*, (k, ...).
 
-    Args:
-        time_s: Increasing times of the rows, shape (n,).
+    What a trace determines well has a parameter of its own, and the rest divides it up: "conduction" is the
+    steady lead of the winding over the body however the shells share it, "body" the heat capacity of body and
+    masses behind it, a mass has a rate and not a conductance. Without this every feature added moves all that
+    was found before, and the fit creeps along curved valleys.
     """
-
-    def __init__(self, time_s: FloatArray) -> None:
-        self.elapsed_s = time_s - time_s[0]
-        self.step_s = np.diff(time_s, prepend=time_s[0])
-
-    def fading(self, rate: FloatArray) -> FloatArray:
-        """What is left of each mode since the first row, shape (m, n); *rate* in 1/s, shape (m,)."""
-        return np.asarray(np.exp(-np.minimum(rate[:, None] * self.elapsed_s, _DEEPEST)))
-
-    def run(self, rate: FloatArray, inputs: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Answer of each mode to *inputs* held over each interval, and its derivative to the rate.
-
-        Args:
-            rate: 1/s, shape (m,).
-            inputs: shape (q, n); element i acts from row i-1 to row i.
-
-        Returns:
-            The answers, shape (q, m, n), and the derivative of the first one, shape (m, n).
-        """
-        m, n, q = rate.size, self.step_s.size, inputs.shape[0]
-        x = rate[:, None] * self.step_s
-        decay = np.exp(-np.minimum(x, _DEEPEST))
-        # (1 - exp(-x))/rate without loss of digits for slow modes.
-        hold = -np.expm1(-x) / rate[:, None]
-        decay[:, 0] = 0.0
-        band = np.ones((2, m * n), order="F")
-        band[1, :-1] = -decay.ravel()[1:]
-        drive = (inputs[:, None, :] * hold).reshape(q, m * n).T + _WHISPER
-        answer = _solve(band, drive).T.reshape(q, m, n)
-        previous = np.zeros((m, n))
-        previous[:, 1:] = answer[0, :, :-1]
-        d_hold = (self.step_s * decay - hold) / rate[:, None]
-        d_drive = inputs[0] * d_hold - self.step_s * decay * previous
-        slope = _solve(band, d_drive.reshape(m * n, 1) + _WHISPER).reshape(m, n)
-        return answer, slope
-
-
-def _solve(band: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve the unit lower bidiagonal system: every mode's recursion in one call."""
-    solved, _ = lapack.dtbtrs(band, np.asfortranarray(right), uplo="L", diag="U")
-    return np.asarray(solved, dtype=np.float64)
+    lay = layout(order)
+    log_c, log_g = theta @ lay.node_of, theta @ lay.link_of
+    d_c, d_g = lay.node_of.copy(), lay.link_of.copy()
+    shells = np.exp(log_c[lay.winding])
+    log_c[lay.winding] -= np.log(shells.mean())
+    d_c[:, lay.winding] -= (d_c[:, lay.winding] @ (shells / shells.sum()))[:, None]
+    parts = lay.behind * np.exp(log_c)
+    log_c += lay.behind * (theta[1] - np.log(parts.sum()))
+    d_c -= np.outer(d_c @ (parts / parts.sum()), lay.behind)
+    d_c[1] += lay.behind
+    # Conduction scales all links of the ladder alike, and so leaves their shares alone.
+    ladder = lay.lead * np.exp(theta[0] - log_g[:SHELLS])
+    log_g[:SHELLS] += np.log(ladder.sum())
+    turned = d_g[:, :SHELLS].copy()
+    turned[0] = 0.0
+    d_g[:, :SHELLS] -= (turned @ (ladder / ladder.sum()))[:, None]
+    whole = 1.0 + np.exp(theta[1])
+    log_g[SHELLS] += np.log(whole)
+    d_g[1, SHELLS] += 1.0 - 1.0 / whole
+    for link, node in lay.rated:
+        log_g[link] += log_c[node]
+        d_g[:, link] += d_c[:, node]
+    return lay.capacity * np.exp(log_c), lay.conductance * np.exp(log_g), d_c, d_g

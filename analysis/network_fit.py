@@ -7,71 +7,16 @@ of energy that each unknown switching instant moves.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model import FloatArray
-from analysis.network import Filters, Order, layout, modes
-
-BoolArray = NDArray[np.bool_]
+from analysis.network import Order, layout
+from analysis.network_data import Data
+from analysis.network_modes import Filters, modes
 
 SCALE, AIR, START, DRIFT, COPPER, JOINT, NETWORK = range(7)
-
-
-@dataclass(frozen=True)
-class Data:
-    """Rows ready to be fitted, all shape (n,); a masked-out reading has weight zero.
-
-    *weight* has shape (2, n): 1/sigma of the resistance and of the probe reading.
-    """
-
-    time_s: FloatArray
-    probe_degC: FloatArray
-    resistance_ohm: FloatArray
-    power_W: FloatArray
-    #: Square of the current: what each ohm of joint takes from the winding. Zero: joint heat neglected.
-    square_A2: FloatArray
-    #: Power at stake in each interval with an unknown switching instant, shape (e, n).
-    edge_W: FloatArray
-    weight: FloatArray
-    alpha20_per_K: float
-    air_degC: float
-    air_u_K: float
-    drift_u_K_per_s: float
-
-    @property
-    def count(self) -> int:
-        """Readings that carry weight."""
-        return int(np.count_nonzero(self.weight))
-
-    @property
-    def edges(self) -> int:
-        """Number of unknown switching instants."""
-        return int(self.edge_W.shape[0])
-
-    def thinned(self, rows: int) -> Data:
-        """About *rows* rows of these; the energy between them is kept."""
-        every = max(1, self.time_s.size // rows)
-        keep = np.arange(0, self.time_s.size, every)
-        step = np.diff(self.time_s, prepend=self.time_s[0])
-
-        def mean(held: FloatArray) -> FloatArray:
-            total = np.cumsum(held * step, axis=-1)[..., keep]
-            first = np.zeros((*held.shape[:-1], 1))
-            return np.concatenate((first, np.diff(total) / np.diff(self.time_s[keep])), axis=-1)
-
-        return replace(
-            self,
-            time_s=self.time_s[keep],
-            probe_degC=self.probe_degC[keep],
-            resistance_ohm=self.resistance_ohm[keep],
-            power_W=mean(self.power_W),
-            square_A2=mean(self.square_A2),
-            edge_W=mean(self.edge_W),
-            weight=self.weight[:, keep],
-        )
 
 
 @dataclass(frozen=True)
@@ -87,6 +32,8 @@ class Fitted:
     evaluations: int
     converged: bool
     winding_degC: FloatArray
+    #: Sum of the logarithms of the prior's precisions.
+    prior_log: float
 
     @property
     def misfit(self) -> float:
@@ -94,9 +41,9 @@ class Fitted:
         return self.chi2 / max(1, self.count - self.value.size)
 
     @property
-    def bic(self) -> float:
-        """Bayesian information criterion, noise known."""
-        return self.chi2 + self.value.size * float(np.log(max(2, self.count)))
+    def doubt(self) -> float:
+        """-2 log of the evidence (Laplace), less what all orders share: misfit and wasted freedom."""
+        return self.chi2 + float(np.linalg.slogdet(self.normal)[1]) - self.prior_log
 
     def covariance(self) -> FloatArray:
         """Covariance of the parameters, shape (k, k), for white residuals of one sigma."""
@@ -126,9 +73,9 @@ def evaluate(order: Order, value: FloatArray, data: Data, filters: Filters) -> t
         d[JOINT] = -scale * (m.heat @ answer[1])
     for e in range(data.edges):
         d[NETWORK + k + e] = scale * (m.heat @ answer[1 + joint_heat + e])
-    d_theta = scale * (m.d_heat @ answer[0] + (m.heat * m.d_rate[:, None, :]) @ slope)
     rest_rate, late = m.rest * m.d_rate[:, None, :], t * decay
-    d_theta += lean * (m.d_rest @ decay - rest_rate @ late)
+    gain = [scale * m.d_heat, scale * m.heat * m.d_rate[:, None, :], lean * m.d_rest, -lean * rest_rate]
+    d_theta = np.concatenate(gain, axis=2) @ np.concatenate((answer[0], slope, decay, late))
     if value[DRIFT] != 0.0:
         d_over = m.d_rest / m.rate - rest_rate / m.rate**2
         d_theta -= value[DRIFT] * (d_over @ (1.0 - decay) + (rest_rate / m.rate) @ late)
@@ -184,23 +131,28 @@ def least_squares(
     """Levenberg-Marquardt from *start*; stops when a step promises less than *tolerance* in chi-square."""
     filters = Filters(data.time_s)
     centre, precision = _prior(order, data)
-    value, damping, harder = start.copy(), 1e-3, 2.0
+    value, damping, harder = start.copy(), 0.1, 2.0
     residual, d, winding = _residual(order, value, data, filters)
 
     def cost_of(r: FloatArray, v: FloatArray) -> float:
-        return float(np.vdot(r, r) + precision @ (v - centre) ** 2)
+        return float(np.vdot(r, r) + temper * precision @ (v - centre) ** 2)
 
     def system() -> tuple[FloatArray, FloatArray]:
         products = _gram(np.concatenate((d.reshape(value.size, -1), residual.reshape(1, -1))))
-        pull = products[:-1, -1] - precision * (value - centre)
-        return products[:-1, :-1] + np.diag(precision), pull
+        pull = products[:-1, -1] - temper * precision * (value - centre)
+        return products[:-1, :-1] + np.diag(temper * precision), pull
 
+    temper = max(1.0, float(np.vdot(residual, residual)) / data.count)
     cost, evaluations, converged = cost_of(residual, value), 1, False
     normal, gradient = system()
-    size = np.maximum(np.diag(normal), 1e-12)
+    # Damped in the measure of what is plausible, not of the curvature: the valleys here are long and flat
+    # across many parameters, and damping by the diagonal of the normal matrix would creep along them.
+    size = np.maximum(precision, 1e-12)
+    size[SCALE], size[START], size[COPPER] = 0.5, 0.01, start[COPPER] ** -2
+    size[JOINT] = 10.0 * size[COPPER]
     while not converged and evaluations < most:
-        root = np.sqrt(size)
-        damped = normal / np.outer(root, root) + damping * np.eye(root.size)
+        root = np.sqrt(np.diag(normal) + damping * size)
+        damped = (normal + np.diag(damping * size)) / np.outer(root, root)
         step = np.linalg.solve(damped, gradient / root) / root
         promised = float(step @ (gradient + damping * size * step))
         # A leap of many e-folds overflows before it teaches anything.
@@ -214,16 +166,22 @@ def least_squares(
         trial_cost = cost_of(trial_residual, trial)
         gain = (cost - trial_cost) / max(promised, 1e-30)
         if np.isfinite(trial_cost) and gain > 0:
-            converged = promised < tolerance
-            value, residual, d, winding, cost = trial, trial_residual, trial_d, trial_winding, trial_cost
+            converged = promised < tolerance * max(1.0, trial_cost / data.count)
+            value, residual, d, winding = trial, trial_residual, trial_d, trial_winding
+            # Where the network does not fit, what is plausible counts for as much more: else a mass that is
+            # missing bends everything else out of shape, and the next order starts from there.
+            temper = max(1.0, float(np.vdot(residual, residual)) / data.count)
+            cost = cost_of(residual, value)
             normal, gradient = system()
-            size = np.maximum(size, np.diag(normal))
-            damping = max(damping * max(0.05, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-12)
+            damping = max(damping * max(0.1, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-6)
             harder = 2.0
         else:
-            converged = promised < tolerance
+            converged = promised < tolerance * max(1.0, cost / data.count)
             damping, harder = damping * harder, harder * 2.0
-    return Fitted(order, value, normal, residual, cost, data.count, evaluations, converged, winding)
+    prior_log = float(np.log(precision[precision > 0]).sum())
+    return Fitted(
+        order, value, normal, residual, cost, data.count, evaluations, converged, winding, prior_log
+    )
 
 
 def first_guess(data: Data) -> FloatArray:
@@ -248,7 +206,7 @@ def first_guess(data: Data) -> FloatArray:
     for tau_winding in (10.0, 30.0, 80.0):
         for body in (3.0, 10.0):
             for tau_body in (200.0, 600.0, 1800.0):
-                theta = np.log([1 / (2.5 * tau_winding), body, (1 + body) / tau_body])
+                theta = np.log([1 / (2.5 * tau_winding), body, 1 / tau_body])
                 m = modes(order, theta)
                 answer, _ = filters.run(m.rate, data.power_W[None, :])
                 risen = (m.heat @ answer[0]).ravel()

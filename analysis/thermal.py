@@ -4,9 +4,9 @@ A winding that heats itself is hotter than the body with the probe, and stays so
 the cooling: a straight line of resistance on probe temperature is wrong by a joint's worth and shows no
 curvature. Here a thermal network driven by the measured power is fitted to the whole trace instead.
 
-The network starts as winding and body and grows only where the evidence pays for it (Bayesian information
-criterion). What the evidence neither shows nor excludes - contact resistance, a lag of the probe, shells that
-differ - is then admitted within what is plausible, so that the doubt about the model is in the uncertainty.
+Contact resistance, a lag of the probe and shells that differ are always admitted within what is plausible;
+masses beside winding and body are added where the evidence pays for them, and where it does not decide, the
+orders are pooled by it, so that the doubt about the model is in the uncertainty.
 """
 
 from __future__ import annotations
@@ -16,24 +16,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.model import FloatArray
-from analysis.network import Order, layout, modes
-from analysis.network_fit import (
-    COPPER,
-    JOINT,
-    NETWORK,
-    BoolArray,
-    Data,
-    Fitted,
-    extended,
-    first_guess,
-    least_squares,
-)
+from analysis.network import layout
+from analysis.network_data import BoolArray, Data
+from analysis.network_fit import COPPER, NETWORK, Fitted, least_squares
+from analysis.network_modes import modes
+from analysis.network_orders import grown, pooled
 from analysis.thermal_rows import edge_intervals, interval_power, prepare
 
 __all__ = ["ThermalFit", "edge_intervals", "fit_trace", "interval_power"]
-
-#: The order is chosen on about this many rows; the final fit uses all of them.
-_SEARCH_ROWS = 700
 
 #: Above this reduced chi-square the network is not the coil's.
 _WORST_MISFIT = 1.5
@@ -54,7 +44,7 @@ class ThermalFit:
         r20_ohm: The coil at 20 degC, copper and joint.
         r20_u_ohm: Its uncertainty.
         time_constants_s: Of the modes that matter to the winding, slowest first.
-        order: The network the evidence asked for, in words.
+        order: The masses the evidence asked for, in words.
         winding_degC: Mean temperature of the winding, shape (n,); NaN at rows without a place in time.
         misfit: Reduced chi-square.
         runs_z: Runs test of the resistance residuals; below -3 they wander.
@@ -131,24 +121,22 @@ def fit_trace(
     winding = np.full(np.shape(time_s), np.nan)
     if rows.data is None:
         return _nothing(winding, rows.reason)
-    search = rows.data.thinned(_SEARCH_ROWS)
-    found, spent = _choose(search)
-    doubted = replace(found.order, contact=True, lag=True, uneven=True)
-    wide = least_squares(doubted, extended(found, doubted), search)
     data = rows.data
-    full = least_squares(doubted, wide.value, data, most=25)
-    spent += wide.evaluations + full.evaluations
+    tried, full, spent = _fit(data)
     far = (np.abs(full.residual) > _OUTLIER * np.sqrt(max(1.0, full.misfit))) & (data.weight > 0)
     if 0 < np.count_nonzero(far) < 0.05 * data.count:
         data = replace(data, weight=np.where(far, 0.0, data.weight))
-        full = least_squares(doubted, full.value, data, most=25)
-        spent += full.evaluations
+        tried, full, more = _fit(data)
+        spent += more
     winding[rows.kept] = full.winding_degC
     residual = full.residual[0][data.weight[0] > 0]
-    cov = _covariance(found, full, residual, alpha20_u_per_K / alpha20_per_K)
-    copper, joint = float(full.value[COPPER]), float(full.value[JOINT])
+    (copper, joint), cov = pooled(tried, full)
+    cov *= max(1.0, full.misfit, _wander(residual))
+    # The trace fixes copper times alpha20, and the sum at 20 degC.
+    doubtful = copper * alpha20_u_per_K / alpha20_per_K
+    cov += doubtful**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
     reason = _objection(full, joint, float(np.sqrt(cov[1, 1])))
-    rates = modes(found.order, found.value[NETWORK : NETWORK + len(layout(found.order).parameters)])
+    rates = modes(full.order, full.value[NETWORK : NETWORK + len(layout(full.order).parameters)])
     share = rates.heat[0] / rates.heat[0].sum()
     return ThermalFit(
         rcu_ohm=copper,
@@ -159,7 +147,7 @@ def fit_trace(
         r20_ohm=copper + joint,
         r20_u_ohm=float(np.sqrt(max(0.0, cov.sum()))),
         time_constants_s=tuple(float(1 / r) for r in rates.rate[share > 0.02]),
-        order=str(found.order),
+        order=str(replace(full.order, contact=False, lag=False, uneven=False)),
         winding_degC=winding,
         misfit=full.misfit,
         runs_z=_runs_z(residual),
@@ -169,30 +157,11 @@ def fit_trace(
     )
 
 
-def _choose(data: Data) -> tuple[Fitted, int]:
-    """Grow the network one feature at a time while the information criterion falls."""
-    best = least_squares(Order(), first_guess(data), data)
-    spent = best.evaluations
-    while grown := best.order.grown():
-        tried = [least_squares(order, extended(best, order), data) for order in grown]
-        spent += sum(t.evaluations for t in tried)
-        leader = min(tried, key=lambda t: t.bic)
-        if leader.bic >= best.bic:
-            break
-        best = leader
-    return best, spent
-
-
-def _covariance(found: Fitted, full: Fitted, residual: FloatArray, alpha_u_rel: float) -> FloatArray:
-    """Covariance of copper and joint: scatter, doubt about the model, and the doubt about alpha20."""
-    pair = [COPPER, JOINT]
-    cov: FloatArray = full.covariance()[np.ix_(pair, pair)] * max(1.0, full.misfit, _wander(residual))
-    # The order the evidence chose and the one with every doubt admitted are a half width apart (uniform).
-    apart = found.value[pair] - full.value[pair]
-    # The trace fixes copper times alpha20, and the sum at 20 degC.
-    opposite = np.array([[1.0, -1.0], [-1.0, 1.0]])
-    cov += np.outer(apart, apart) / 3.0 + (full.value[COPPER] * alpha_u_rel) ** 2 * opposite
-    return cov
+def _fit(data: Data) -> tuple[list[Fitted], Fitted, int]:
+    """The likely orders on condensed rows, the best of them on all rows, and the evaluations spent."""
+    tried, spent = grown(data.condensed())
+    full = least_squares(tried[0].order, tried[0].value, data, most=25)
+    return tried, full, spent + full.evaluations
 
 
 def _objection(full: Fitted, joint: float, u_joint: float) -> str:

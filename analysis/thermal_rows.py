@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.model import FloatArray
-from analysis.network_fit import BoolArray, Data
+from analysis.network_data import BoolArray, Data
 
 #: At most this many unknown switching instants are fitted, the largest first.
 _MOST_EDGES = 6

@@ -144,6 +144,17 @@ def test_the_order_follows_the_evidence() -> None:
     assert "hidden mass" in fit(simulate(masses, np.random.default_rng(2))).order
 
 
+@pytest.mark.slow
+def test_a_mass_that_is_not_there_costs_little() -> None:
+    """Whatever the coil, the network is computed about a hundred times, mostly on condensed rows."""
+    spent = []
+    for seed in range(6):
+        rng = np.random.default_rng(7000 + seed)
+        spent.append(fit(simulate(random_coil(rng), rng)).evaluations)
+    assert fit(simulate(lumped(), np.random.default_rng(2))).evaluations < 120
+    assert np.median(spent) < 150
+
+
 @settings(max_examples=4, deadline=None, derandomize=True)
 @given(factor=st.floats(0.3, 4.0), shift=st.floats(-1e5, 1e5))
 @pytest.mark.slow
