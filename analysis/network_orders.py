@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from analysis.model import FloatArray
-from analysis.network import Order
+from analysis.network import Order, layout
 from analysis.network_data import Data
-from analysis.network_fit import COPPER, JOINT, Fitted, extended, first_guess, least_squares
+from analysis.network_fit import COPPER, JOINT, NETWORK, Fitted, extended, first_guess, least_squares
 
 #: An order gets this many evaluations to show that it is worth more.
 _GLANCE = 15
 
 #: With every misfit of a round above this, which order leads is luck until all have converged.
 _PROMISING = 3.0
+
+#: A misfit that no condensed trace of a network that fits has.
+_ASTRAY = 1.5
 
 #: An order whose -2 log evidence is this much above the best has a share below a millionth.
 _HOPELESS = 30.0
@@ -26,25 +31,48 @@ def grown(data: Data) -> tuple[list[Fitted], int]:
         The orders whose evidence is within reach of the best, best first, and the evaluations spent.
     """
     plain = least_squares(Order(), first_guess(data), data, most=12, tolerance=1.0)
-    order = Order(contact=True, lag=True, uneven=True)
-    best = least_squares(order, extended(plain, order), data, most=_GLANCE)
-    spent, tried = plain.evaluations + best.evaluations, [best]
+    spent, tried = plain.evaluations, list[Fitted]()
+
+    def fit(order: Order, *parents: Fitted) -> Fitted:
+        nonlocal spent
+        ends = [least_squares(order, extended(parent, order), data, most=_GLANCE) for parent in parents]
+        if min(t.misfit for t in ends) > _PROMISING:
+            ends += [least_squares(order, t.value, data) for t in ends]
+        spent += sum(t.evaluations for t in ends)
+        tried.append(min(ends, key=lambda t: t.chi2))
+        return tried[-1]
+
+    best = fit(Order(contact=True, lag=True, uneven=True), plain)
+    parents = [best]
     while larger := best.order.grown():
-        new = [least_squares(order, extended(best, order), data, most=_GLANCE) for order in larger]
-        spent += sum(t.evaluations for t in new)
-        if min(t.misfit for t in new) > _PROMISING:
-            new = [least_squares(t.order, t.value, data) for t in new]
-            spent += sum(t.evaluations for t in new)
-        tried += new
+        # A parent that does not fit is bent by what it lacks: begin from the bare network as well.
+        astray = len(parents) > 1 and min(t.misfit for t in parents) > _ASTRAY
+        new = [fit(order, *(parents if astray else [best]), *[plain] * astray) for order in larger]
         leader = min(new, key=lambda t: t.doubt)
         if leader.doubt >= best.doubt:
             break
-        best = leader
-    limit = best.doubt + _HOPELESS * max(1.0, best.misfit)
+        best, parents = leader, new
+    for order in _simpler(best):
+        fit(order, best)
+    limit = min(t.doubt for t in tried) + _HOPELESS
     near = [t for t in tried if t.doubt < limit]
     done = [t if t.converged else least_squares(t.order, t.value, data) for t in near]
     spent += sum(d.evaluations for t, d in zip(near, done, strict=True) if d is not t)
     return sorted(done, key=lambda t: t.doubt), spent
+
+
+def _simpler(fitted: Fitted) -> list[Order]:
+    """The order without its contact or its probe lag, where the fit does not rule that out."""
+    names = [p.name for p in layout(fitted.order).parameters]
+    sigma = np.sqrt(np.diag(fitted.covariance()))
+    contact, lag = (NETWORK + names.index(name) for name in ("contact", "probe rate"))
+    simpler = []
+    if abs(fitted.value[contact]) < 4.0 * sigma[contact]:
+        simpler.append(replace(fitted.order, contact=False))
+    # A lag under a second is none: rows are seldom closer.
+    if fitted.value[lag] + 4.0 * sigma[lag] > 0.0:
+        simpler.append(replace(fitted.order, lag=False))
+    return simpler
 
 
 def pooled(tried: list[Fitted], full: Fitted) -> tuple[tuple[float, float], FloatArray]:

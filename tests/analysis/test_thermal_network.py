@@ -24,6 +24,7 @@ from analysis.network_fit import (
     least_squares,
 )
 from analysis.network_modes import Filters, modes
+from tests.benchmarks.thermal_limit import bound, joints, noisy
 
 ORDERS = [
     Order(),
@@ -155,6 +156,18 @@ def test_fewer_rows_say_the_same() -> None:
     # What is not asked for may be off by the bend inside a block: the last fit takes all rows.
     assert off.max() < 1.0
     assert np.sqrt(np.diag(by_few.covariance())) == pytest.approx(u, rel=0.05)
+
+
+@pytest.mark.slow
+def test_the_stated_uncertainty_is_the_least_there_can_be() -> None:
+    """With the model known, the joint is as uncertain as the Cramér-Rao bound of the simulated coil says."""
+    least, rows = bound()
+    errors = []
+    for seed in range(10):
+        (joint, u), _ = joints(noisy(rows, seed))
+        assert u == pytest.approx(least, rel=0.05)
+        errors.append((joint - 0.1) / least)
+    assert np.sqrt(np.mean(np.square(errors))) < 1.6
 
 
 def test_condensed_rows_survive_missing_readings() -> None:

@@ -1,0 +1,174 @@
+"""How close does the thermal fit come to the least variance any fit could have?
+
+One invented coil, built as the fit builds a winding, is read many times with fresh noise. The Cramér-Rao
+bound of its joint is computed here from the simulation alone: central differences of the noiseless rows to
+every property of the coil, no code of the fit. Two fits are held against it::
+
+    python tests/benchmarks/thermal_limit.py --traces 300
+
+*model known*: the network that made the rows and nothing else. *as shipped*: the whole fit, which does not
+know the build and pays for its doubts; how much is seen against the same bound.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.benchmarks.thermal_truth import Coil, Rows, simulate
+
+FloatArray = NDArray[np.float64]
+
+NOISE_OHM, NOISE_K = 0.001, 0.1
+
+
+def ladder(
+    *,
+    winding: float = 14.0,
+    body: float = 80.0,
+    lead: float = 1.9,
+    loss: float = 0.16,
+    copper_ohm: float = 3.2,
+    joint_ohm: float = 0.1,
+) -> Coil:
+    """Four equal shells (together *winding* J/K) on a *body* (J/K); *lead* K/W of an evenly heated slab."""
+    g = 1 / (3 * lead)
+    link = np.zeros((5, 5))
+    for a in range(4):
+        link[a, a + 1] = link[a + 1, a] = 4 * g if a < 3 else 8 * g
+    return Coil(
+        capacity=np.array([winding / 4] * 4 + [body]),
+        link=link,
+        loss=np.array([0, 0, 0, 0, loss]),
+        share=np.array([0.25, 0.25, 0.25, 0.25, 0.0]),
+        body=4,
+        lag_s=0.0,
+        copper_ohm=copper_ohm,
+        joint_ohm=joint_ohm,
+    )
+
+
+def heated_by(rows: Rows, coil: Coil, air_degC: float, start_degC: float) -> tuple[FloatArray, FloatArray]:
+    """Winding and probe of *coil* under the power that *rows* counted, by dense steps of its own equation."""
+    from scipy.linalg import expm
+
+    n = coil.capacity.size
+    a = np.zeros((n + 2, n + 2))
+    a[:n, :n] = (coil.link - np.diag(coil.link.sum(axis=1) + coil.loss)) / coil.capacity[:, None]
+    a[:n, n], a[:n, n + 1] = coil.share / coil.capacity, coil.loss / coil.capacity
+    state = np.full(n, start_degC)
+    power, seen = rows.power_W(), []
+    step_s = np.diff(rows.time_s, prepend=rows.time_s[0])
+    known = {step: expm(a * step) for step in np.unique(step_s)}
+    square = np.concatenate(([0.0], rows.current_A[1:] ** 2))
+    for step, watts, amps2 in zip(step_s, power, square, strict=True):
+        heat = watts - (coil.joint_ohm * amps2 if watts > 0 else 0.0)
+        state = (known[step] @ np.concatenate((state, [heat, air_degC])))[:n]
+        seen.append((float(coil.share @ state), state[coil.body]))
+    winding, probe = np.array(seen).T
+    return winding, probe
+
+
+def bound() -> tuple[float, Rows]:
+    """Least standard deviation of the joint in ohm (Cramér-Rao), and the noiseless rows.
+
+    The power is given, as it is to the fit; unknown are the coil's six properties, the air and the start.
+    """
+    rows = simulate(ladder(), np.random.default_rng(0), noise_ohm=0.0, noise_K=0.0)
+    true = {
+        "winding": 14.0,
+        "body": 80.0,
+        "lead": 1.9,
+        "loss": 0.16,
+        "copper_ohm": 3.2,
+        "joint_ohm": 0.1,
+        "air": 22.0,
+        "start": 22.0,
+    }
+
+    def seen(at: dict[str, float]) -> FloatArray:
+        coil = ladder(**{k: v for k, v in at.items() if k not in {"air", "start"}})
+        winding, probe = heated_by(rows, coil, at["air"], at["start"])
+        ohm = at["copper_ohm"] * (1 + 0.00393 * (winding - 20)) + at["joint_ohm"]
+        return np.concatenate((ohm / NOISE_OHM, probe / NOISE_K))
+
+    columns = []
+    for name, value in true.items():
+        h = 1e-4 * value
+        high, low = (seen(true | {name: value + s * h}) for s in (1, -1))
+        columns.append((high - low) / (2 * h))
+    slope = np.array(columns).T
+    size = np.linalg.norm(slope, axis=0)
+    inverse = np.linalg.inv((slope / size).T @ (slope / size)) / np.outer(size, size)
+    at = list(true).index("joint_ohm")
+    return float(np.sqrt(inverse[at, at])), rows
+
+
+def noisy(rows: Rows, seed: int) -> Rows:
+    """The same trace read once more."""
+    rng = np.random.default_rng(seed)
+    n = rows.time_s.size
+    return replace(
+        rows,
+        probe_degC=rows.probe_degC + rng.normal(0, NOISE_K, n),
+        resistance_ohm=rows.resistance_ohm + rng.normal(0, NOISE_OHM, n),
+    )
+
+
+def joints(rows: Rows) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Joint and its uncertainty in ohm, by the network that made the rows and by the fit as shipped."""
+    from analysis.network import Order
+    from analysis.network_fit import JOINT, first_guess, least_squares
+    from analysis.thermal import fit_trace
+    from analysis.thermal_rows import prepare
+
+    given = (rows.time_s, rows.probe_degC, rows.resistance_ohm, rows.power_W())
+    made = prepare(
+        *given,
+        noise_ohm=NOISE_OHM,
+        noise_K=NOISE_K,
+        ambient_degC=None,
+        joint_heat=True,
+        air_drift=False,
+        edges=None,
+        alpha20_per_K=0.00393,
+    )
+    assert made.data is not None
+    few = made.data.condensed()
+    begun = least_squares(Order(), first_guess(few), few)
+    known = least_squares(Order(), begun.value, made.data)
+    shipped = fit_trace(*given, noise_ohm=NOISE_OHM, noise_K=NOISE_K, alpha20_u_per_K=0.0)
+    own = float(known.value[JOINT]), float(np.sqrt(known.covariance()[JOINT, JOINT]))
+    return own, (shipped.joint_ohm, shipped.joint_u_ohm)
+
+
+def main() -> None:
+    """Print efficiency (bound² over mean squared error) of the fit with the model known, and as shipped."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--traces", type=int, default=300)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    least, rows = bound()
+    print(f"Cramér-Rao bound of the joint: {1e3 * least:.3f} mohm")  # noqa: T201
+    found = np.array([joints(noisy(rows, asked.seed + k)) for k in range(asked.traces)])
+    for name, (joint, u) in zip(("model known", "as shipped"), found.transpose(1, 2, 0), strict=True):
+        off = joint - 0.1
+        scatter = float(np.var(joint, ddof=1))
+        print(  # noqa: T201
+            f"{name}: {asked.traces} traces, bias {1e3 * off.mean():.3f} mohm,"
+            f" standard deviation {1e3 * np.sqrt(scatter):.3f} mohm (stated {1e3 * np.median(u):.3f}),"
+            f" efficiency {least**2 / np.mean(off**2):.3f} +- {np.sqrt(2 / asked.traces):.3f},"
+            f" 95 % interval holds {100 * np.mean(np.abs(off) < 1.96 * u):.1f} %"
+        )
+
+
+if __name__ == "__main__":
+    main()
