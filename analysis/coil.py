@@ -120,6 +120,7 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
         wrong_risk=combined_risk(verdict, ((each.outcome, each.wrong_risk) for each in checked)),
         point_degC=found.point_degC,
         point_ohm=found.point_ohm,
+        budgets=found.budgets,
     )
 
 

@@ -7,11 +7,14 @@ shifts both through the slope, the probe's gain and alpha20 turn the slope and s
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import hypot, sqrt
 
 import numpy as np
 
+from analysis.budget import Budget, Source
+from analysis.contributions import Scatter, Shift, common_shifts, line_budgets, single_budget
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.line import line_errors_in_both, theil_sen
 from analysis.model import Accuracy, FloatArray
@@ -68,6 +71,7 @@ class Estimate:
         caution: What widened the uncertainty beyond noise and instruments; empty if nothing did.
         point_degC, point_ohm: Settled points, shape (m,).
         jumped: Rows left out because they are too high for the line, shape (n,).
+        budgets: What the uncertainties of R20 and joint are made of.
     """
 
     method: str
@@ -78,6 +82,7 @@ class Estimate:
     point_degC: FloatArray = field(default_factory=lambda: np.empty(0))
     point_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
     jumped: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+    budgets: tuple[Budget, ...] = ()
 
 
 def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -> Estimate:
@@ -165,18 +170,28 @@ def _single(probe_degC: FloatArray, ohm: FloatArray, accuracy: Accuracy, lack: s
     probe, value = float(probe_degC[middle].mean()), float(at_20[middle].mean())
     slope = ALPHA20_PER_K * value
     per_K = slope / float(resistance_factor(probe))
-    noise = max(
-        sqrt(accuracy.noise_ohm**2 + (per_K * accuracy.probe_noise_K) ** 2), float(at_20[middle].std())
-    )
+    stated = sqrt(accuracy.noise_ohm**2 + (per_K * accuracy.probe_noise_K) ** 2)
+    seen = float(at_20[middle].std())
+    noise, count = max(stated, seen), int(middle.sum())
     own = sqrt(noise**2 / middle.sum() + per_K**2 * (_STEP_K**2 + accuracy.probe_K**2))
     by_alpha = value * (probe - REFERENCE_DEGC) * ALPHA20_U_PER_K
     common = (accuracy.gain_rel * value) ** 2 + accuracy.offset_ohm**2 + by_alpha**2
+    scattered = seen > stated
+    source = Source(
+        "noise of the readings",
+        "A" if scattered else "B",
+        "ohm",
+        noise / sqrt(count),
+        1.0,
+        count - 1.0 if scattered else None,
+    )
     return Estimate(
         "single temperature",
         r20=Measured(value, sqrt(own**2 + common), own),
         lack=lack,
         point_degC=np.array([probe]),
         point_ohm=np.array([float(ohm[middle].mean())]),
+        budgets=(single_budget(value, probe - REFERENCE_DEGC, per_K, source, _STEP_K, accuracy),),
     )
 
 
@@ -196,26 +211,43 @@ def _by_line(steps: _Steps, accuracy: Accuracy, lag: tuple[float, float] | None)
     line = line_errors_in_both(
         steps.probe_degC, steps.probe_u_K, steps.ohm, steps.ohm_u, reference=REFERENCE_DEGC
     ).widened()
-    cov, caution = line.covariance, ""
+    caution, lags = "", []
     if lag is not None:
         # Evenly likely between no lag and the longest: standard uncertainty by the root of three.
-        turned = line.slope * np.array([lag[1], lag[0]]) / sqrt(3.0)
-        cov = cov + np.outer(turned, turned)
+        turned = line.slope * np.array([lag[1], lag[0]]) / _LAG_S
+        lags.append(Shift("lag of winding and probe", "s", _LAG_S / sqrt(3.0), *turned.tolist()))
         caution = _MOVING
+    # Points that scatter more than stated speak for themselves; else the stated noise stands.
+    scattered = line.misfit > 1.0
     return _with_common(
         Estimate("line", caution=caution, point_degC=steps.probe_degC, point_ohm=steps.ohm),
         line.intercept,
         line.slope,
-        cov,
+        Scatter(
+            "noise and rest of the settled points",
+            line.covariance,
+            "A" if scattered else "B",
+            float(line.dof) if scattered else None,
+        ),
         accuracy,
+        lags,
     )
 
 
 def _with_common(
-    base: Estimate, r20_ohm: float, slope: float, covariance: FloatArray, accuracy: Accuracy
+    base: Estimate,
+    r20_ohm: float,
+    slope: float,
+    scatter: Scatter,
+    accuracy: Accuracy,
+    lags: Sequence[Shift] = (),
 ) -> Estimate:
-    """Finish an estimate from intercept at 20 degC and slope in ohms a kelvin, covariance (2, 2)."""
+    """Finish an estimate from intercept at 20 degC, slope in ohms a kelvin, and what the fit leaves open."""
     both = np.array([r20_ohm, slope])
+    covariance = scatter.covariance
+    for lag in lags:
+        turned = lag.u * np.array([lag.r20, lag.slope])
+        covariance = covariance + np.outer(turned, turned)
     probe = np.array([[(slope * accuracy.probe_K) ** 2, 0.0], [0.0, (slope * accuracy.probe_gain_rel) ** 2]])
     meter = accuracy.gain_rel**2 * np.outer(both, both) + np.diag([accuracy.offset_ohm**2, 0.0])
     own = covariance + probe
@@ -234,6 +266,7 @@ def _with_common(
             ),
             Measured(r20_ohm - copper, sqrt(float(to_joint @ total @ to_joint) + by_alpha**2)),
         ),
+        budgets=line_budgets(r20_ohm, slope, scatter, [*common_shifts(r20_ohm, slope, accuracy), *lags]),
     )
 
 
@@ -247,7 +280,8 @@ def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: Fl
         by_alpha = fit.rcu_ohm * ALPHA20_U_PER_K / ALPHA20_PER_K
         scatter = fit.cov - by_alpha**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
         trusted = replace(accuracy, gain_rel=max(accuracy.gain_rel, accuracy.vi_gain_rel))
-        return _with_common(Estimate("thermal network"), fit.r20_ohm, slope, turn @ scatter @ turn.T, trusted)
+        left = Scatter("noise and doubt of the thermal fit", turn @ scatter @ turn.T, "A")
+        return _with_common(Estimate("thermal network"), fit.r20_ohm, slope, left, trusted)
     lack = "self-heated trace: no isothermal points"
     lack += f", and {fit.reason}" if fit is not None else ", and no times for a thermal fit"
     if not ohm.size:

@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.budget import Budget
+
 FloatArray = NDArray[np.float64]
 TextArray = NDArray[np.str_]
 
@@ -149,6 +151,8 @@ class CoilResult:
     #: Probability that the verdict is wrong, at most; None for a retest, or where no criterion behind the
     #: verdict has one.
     wrong_risk: float | None = None
+    #: What the uncertainties of R20 and joint are made of, where they are determined.
+    budgets: tuple[Budget, ...] = ()
 
 
 @dataclass(frozen=True)
