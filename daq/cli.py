@@ -133,13 +133,17 @@ def _show(console: Console, outcome: Outcome, as_json: bool) -> None:
 @click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Report paper."
 )
+@click.option("--budget", is_flag=True, help="Also print what makes R20 and joint uncertain (JSON has it).")
 @click.option("--json", "as_json", is_flag=True, help="Print the judgement as JSON on standard output.")
-def judge(path: Path, coil_set: Path | None, report: Path | None, paper: PaperName, as_json: bool) -> None:
+def judge(
+    path: Path, coil_set: Path | None, report: Path | None, paper: PaperName, budget: bool, as_json: bool
+) -> None:
     """Judge a run folder again, or a CSV of temperature and resistance.
 
     Columns: coil, time_s, probe_degC, resistance_ohm, voltage_V, current_A. Order is free, cells may be
     empty, others are ignored; without time and power the rows are taken as settled points.
     """
+    from daq.budgettable import budget_tables
     from daq.judging import judge_path, write_judgement
     from daq.results import as_object, as_table
 
@@ -155,6 +159,8 @@ def judge(path: Path, coil_set: Path | None, report: Path | None, paper: PaperNa
         console.print(as_table(judged.result))
         for note in (*judged.problems, *judged.result.notes):
             console.print(f"note: {note}", highlight=False, markup=False)
+        if budget:
+            console.print(budget_tables(judged.result))
 
 
 @cli.command()
