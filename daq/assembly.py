@@ -27,6 +27,7 @@ from daq.links.base import Link, Peer
 from daq.links.inprocess import InProcessLink
 from daq.operator import Operator
 from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script
+from daq.signals import shielded
 from daq.tomlfile import Loaded
 
 
@@ -65,10 +66,16 @@ def open_bench(
         try:
             yield Assembled(bench, identities, opening.seed, opening.script_text)
         finally:
-            # Where the output is not known no contact moves; where a link is gone there is nothing to tell.
-            if not bench.guard.output_unknown:
-                with suppress(BenchError):
-                    bench.harness.release()
+            _leave_at_rest(bench)
+
+
+def _leave_at_rest(bench: Bench) -> None:
+    """Leave nothing on and no contact closed; where the output is not known no contact moves."""
+    with shielded():
+        bench.guard.leave_safe()
+        if not bench.guard.output_unknown:
+            with suppress(BenchError):
+                bench.harness.release()
 
 
 class _Opening:

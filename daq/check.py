@@ -7,14 +7,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from rich.console import Console, RenderableType
-from rich.table import Table
 
 from daq.assembly import Assembled, open_bench
 from daq.bench import Bench
 from daq.console_operator import ConsoleOperator
 from daq.errors import BenchError
 from daq.operator import AbsentOperator
-from daq.rig import Rig
+from daq.results import open_table, shown
+from daq.rig import TYPED, Rig
 from daq.run import load_inputs
 
 #: A probe on a part at rest shows something a workshop can have.
@@ -63,25 +63,26 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
 
 def findings_table(findings: list[Finding]) -> RenderableType:
     """Return the findings as a table."""
-    table = Table(pad_edge=False)
-    table.add_column("what")
+    table = open_table()
+    table.add_column("what", overflow="fold")
     table.add_column("", no_wrap=True)
-    table.add_column("found")
+    table.add_column("found", overflow="fold")
     for finding in findings:
-        table.add_row(finding.what, "ok" if finding.good else "LOOK", finding.found)
+        table.add_row(shown(finding.what), "ok" if finding.good else "LOOK", shown(finding.found))
     return table
 
 
 def _instruments(rig: Rig, assembled: Assembled) -> Iterator[Finding]:
     for role, used in rig.instruments().items():
-        identity = assembled.identities.get(role)
-        if identity is None:
-            yield Finding(role, True, "typed in by the operator")
-        elif identity:
+        identity = assembled.identities[role]
+        if identity:
             unsure = "" if used.identity else "; the rig file expects no one in particular"
             yield Finding(role, True, identity + unsure)
         else:
             yield Finding(role, True, "answers, but this dialect cannot ask who it is")
+    for role, kind in (("meter", rig.meter.resource), ("probe", rig.probe.kind)):
+        if kind == TYPED:
+            yield Finding(role, True, "read by the operator and typed in")
 
 
 def _bench(rig: Rig, bench: Bench, labels: tuple[str, ...]) -> Iterator[Finding]:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import json
 import sys
-from collections.abc import Callable, Iterator
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any, cast
 
 import click
 
 from daq import __version__
-from daq.errors import CoilsoakError
+from daq.errors import CoilsoakError, InputError
+from daq.terminal import Lasting, complain, let_go, one_line, prepare_streams, print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -94,6 +95,7 @@ def _run(kind: Kind, as_json: bool, asked: dict[str, Any]) -> None:
     from daq.run import RunRequest, execute
 
     with _console(as_json) as console:
+        _require_writable(asked["out"])
         outcome = execute(RunRequest(kind=kind, command=_command_line(), **asked), console)
         _show(console, outcome, as_json)
     if outcome.state == "stopped":
@@ -106,20 +108,20 @@ def _show(console: Console, outcome: Outcome, as_json: bool) -> None:
     from daq.results import as_object, as_table
 
     if as_json:
-        click.echo(
-            json.dumps(
-                as_object(outcome.result, run=str(outcome.folder), state=outcome.state), allow_nan=False
-            )
-        )
+        print_json(as_object(outcome.result, run=str(outcome.folder), state=outcome.state))
     else:
         console.print(as_table(outcome.result))
-        for note in outcome.result.notes:
-            console.print(f"note: {note}", highlight=False, markup=False)
+        _print_notes(console, outcome.result.notes)
     if outcome.error is not None:
-        click.echo(f"coilsoak: {outcome.error}", err=True)
+        complain(str(outcome.error))
     elif outcome.state == "stopped":
-        click.echo("coilsoak: stopped by the operator; what was measured is kept", err=True)
+        complain("stopped by the operator; what was measured is kept")
     console.print(f"run folder: {outcome.folder}", highlight=False, markup=False, soft_wrap=True)
+
+
+def _print_notes(console: Console, notes: Iterable[str]) -> None:
+    for note in notes:
+        console.print(f"note: {one_line(note)}", highlight=False, markup=False)
 
 
 @cli.command()
@@ -144,23 +146,20 @@ def judge(
     empty, others are ignored; without time and power the rows are taken as settled points.
     """
     from daq.budgettable import budget_tables
-    from daq.judging import judge_path, write_judgement
-    from daq.results import as_object, as_table
+    from daq.judging import judge_path, judged_object, write_judgement
+    from daq.results import as_table
 
     with _console(as_json) as console:
         judged = judge_path(path, coil_set)
         if report is not None:
             write_judgement(report, judged, paper)
         if as_json:
-            click.echo(
-                json.dumps(as_object(judged.result, run=str(path), state=judged.state), allow_nan=False)
-            )
-            return
-        console.print(as_table(judged.result))
-        for note in (*judged.problems, *judged.result.notes):
-            console.print(f"note: {note}", highlight=False, markup=False)
-        if budget:
-            console.print(budget_tables(judged.result))
+            print_json(judged_object(judged))
+        else:
+            console.print(as_table(judged.result))
+            _print_notes(console, (*judged.problems, *judged.result.notes))
+            if budget:
+                console.print(budget_tables(judged.result))
 
 
 @cli.command()
@@ -173,7 +172,7 @@ def check(rig: Path | None, coil_set: Path | None, seed: int | None, as_json: bo
     with _console(as_json) as console:
         findings = check_bench(rig, coil_set, seed, console)
         if as_json:
-            click.echo(json.dumps({"findings": [finding.as_object() for finding in findings]}))
+            print_json({"findings": [finding.as_object() for finding in findings]})
         else:
             console.print(findings_table(findings))
     if not all(finding.good for finding in findings):
@@ -208,6 +207,21 @@ def _command_line() -> str:
     return " ".join(["coilsoak", *sys.argv[1:]])
 
 
+def _require_writable(out: Path) -> None:
+    """Refuse a place for run folders before the bench is opened, not when the coils are hot.
+
+    Raises:
+        InputError: Nothing can be made there.
+    """
+    try:
+        place = next(place for place in (out, *out.absolute().parents) if place.exists())
+        # The only honest test: who may write where is not in the mode bits alone.
+        tempfile.TemporaryDirectory(dir=place).cleanup()
+    except OSError as exc:
+        message = f"--out {out}: no run folder can be made there ({exc.strerror}), expected a writable folder"
+        raise InputError(message) from exc
+
+
 @contextmanager
 def _console(as_json: bool) -> Iterator[Console]:
     """Give a console (standard error under --json), and turn errors into one line and an exit status."""
@@ -215,17 +229,39 @@ def _console(as_json: bool) -> Iterator[Console]:
 
     from daq.signals import stoppable
 
+    stream = Lasting(sys.stderr if as_json else sys.stdout)
     try:
         with stoppable():
-            yield Console(stderr=as_json)
+            yield Console(file=cast("IO[str]", stream))
+        if stream.lost:
+            complain(f"what was to be shown is lost ({stream.lost}); nothing else is")
     except CoilsoakError as exc:
-        click.echo(f"coilsoak: {exc}", err=True)
+        complain(str(exc))
         sys.exit(exc.exit_status)
     except KeyboardInterrupt:
-        click.echo("coilsoak: stopped", err=True)
+        complain("stopped")
         sys.exit(INTERRUPTED)
 
 
 def main() -> None:
     """Run the command line."""
-    cli(prog_name="coilsoak")
+    prepare_streams()
+    try:
+        status = cli.main(prog_name="coilsoak", standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as exc:
+        exc.show()
+        status = exc.exit_code
+    except click.UsageError as exc:
+        where = exc.ctx.command_path if exc.ctx else "coilsoak"
+        complain(f"{exc.format_message()} See '{where} --help'.")
+        status = exc.exit_code
+    except (click.Abort, KeyboardInterrupt):
+        status = INTERRUPTED
+    except BrokenPipeError:  # of --help or --version
+        let_go(sys.stdout)
+        status = 0
+    except OSError as exc:
+        let_go(sys.stdout)
+        complain(f"the system refused: {exc}")
+        status = InputError.exit_status
+    sys.exit(status)

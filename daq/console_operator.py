@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+
 from rich.console import Console
 
 from daq.conversation import Number
@@ -10,7 +12,10 @@ from daq.operator import parse_typed
 
 
 class ConsoleOperator:
-    """Asks on a terminal; whatever is not understood is asked again with what would be."""
+    """Asks on a terminal; whatever is not understood is asked again with what would be.
+
+    An answer that comes out of a pipe or a file is no operator's, and is refused.
+    """
 
     def __init__(self, console: Console) -> None:
         self._console = console
@@ -22,8 +27,9 @@ class ConsoleOperator:
     def ask_number(self, what: str, unit: str) -> Number:
         """Ask until a reading in *unit* is typed."""
         while True:
+            typed = self._ask(f"{what} [{unit}]: ")
             try:
-                return parse_typed(self._ask(f"{what} [{unit}]: "), unit)
+                return parse_typed(typed, unit)
             except InputError as exc:
                 self.tell(str(exc))
 
@@ -32,7 +38,11 @@ class ConsoleOperator:
         self._console.print(text, highlight=False, markup=False)
 
     def _ask(self, prompt: str) -> str:
+        if sys.stdin is None or not sys.stdin.isatty():
+            raise InputError(
+                f"standard input is no terminal, and only an operator can answer: {prompt.strip()}"
+            )
         try:
             return self._console.input(prompt, markup=False)
-        except EOFError:
+        except (EOFError, OSError):
             raise InputError("the terminal was closed while a question was open") from None

@@ -5,6 +5,7 @@ It stands beside the bench's own protection and is not a safety-rated interlock.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -136,6 +137,7 @@ class Guard:
         self._unknown = False
         self._told_missing = False
         self._zero_s = 0.0
+        self._heating = False
 
     @property
     def output_unknown(self) -> bool:
@@ -210,11 +212,26 @@ class Guard:
         """
         if self._oven is None:
             raise InterlockError("nothing to heat with: the rig file names no oven")
+        self._heating = True
         try:
             yield OvenHeat(self._oven, Ceiling("oven setpoint", "degC", self._rig_body_degC, coil_body_degC))
         finally:
             with shielded():
                 self._stop_heat(self._oven)
+
+    def leave_safe(self) -> None:
+        """Switch off whatever is not known to be off: the last word before the bench is given back.
+
+        A stop signal may come in the lines between a guarded block and its shield. What has been tried
+        and told to the operator already is not tried again.
+        """
+        with shielded():
+            try:
+                if self._heating and self._oven is not None:
+                    self._stop_heat(self._oven)
+            finally:
+                if self._driven is not None and not self._unknown:
+                    self.make_safe()
 
     def _stop_heat(self, oven: Oven) -> None:
         try:
@@ -222,6 +239,8 @@ class Guard:
         except BenchError as exc:
             self._alarm(f"THE OVEN COULD NOT BE SWITCHED OFF - SWITCH IT OFF BY HAND ({exc})")
             raise
+        finally:
+            self._heating = False
 
     def make_safe(self) -> None:
         """Set the supply to zero, switch it off, read that back, and wait until the current has gone.
@@ -256,8 +275,7 @@ class Guard:
             raise ReadbackError("supply: the output was switched off and reads back as on")
         deadline_s = self._clock.monotonic() + GONE_WITHIN_S
         while True:
-            # Some supplies measure nothing with the output off.
-            current_A, voltage_V = supply.current().value or 0.0, supply.voltage().value or 0.0
+            current_A, voltage_V = _remaining(supply.current()), _remaining(supply.voltage())
             late = self._clock.monotonic() > deadline_s
             if abs(current_A) < GONE_A and (abs(voltage_V) < GONE_V or late):
                 return
@@ -266,3 +284,10 @@ class Guard:
                     f"supply: {current_A:.3f} A still flow {GONE_WITHIN_S:g} s after switching off"
                 )
             self._clock.sleep(0.02)
+
+
+def _remaining(reading: Number) -> float:
+    """Return what is left: nothing where a supply measures nothing when off; over range is much."""
+    if reading.value is not None:
+        return reading.value
+    return math.inf if reading.status == "open or over range" else 0.0

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 from analysis.judge import judge_set
 from analysis.model import Accuracy, Limits, SetResult, Trace
 from daq import __version__
+from daq.builtin import find
 from daq.coilset import CoilSet, load_coil_set
+from daq.durable import write_whole
 from daq.errors import InputError, RecordError
 from daq.recordformat import COIL_SET, READINGS, RESULT, Header, json_text
 from daq.results import PaperName, as_object
@@ -52,12 +54,15 @@ def judge_path(path: Path, coil_set: Path | None) -> Judged:
         coil_set: Kinds and limits; None takes the record's own, or common practice for a table.
 
     Raises:
-        InputError: The table or the coil-set file is wrong.
-        RecordError: The folder is no readable record.
+        InputError: The table or the coil-set file is wrong, or the folder is no readable record.
     """
-    given = load_coil_set(coil_set).value if coil_set is not None else None
+    given = load_coil_set(find("coil_sets", str(coil_set))).value if coil_set is not None else None
     if path.is_dir():
-        return judge_run(read_run(path), given)
+        try:
+            run = read_run(path)
+        except RecordError as exc:  # here the record is what was given, not what is being made
+            raise InputError(str(exc)) from exc
+        return judge_run(run, given)
     if not path.exists():
         raise InputError(f"{path}: no such file or folder, expected a run folder or a CSV file")
     traces = tuple(read_csv(path))
@@ -112,20 +117,30 @@ def judgement_files(folder: Path, judged: Judged, paper: PaperName) -> dict[str,
         )
     except OSError as exc:
         raise RecordError(f"{folder}: the report cannot be written ({exc.strerror or exc})") from exc
-    return as_object(judged.result, run=str(judged.source), state=judged.state)
+    return judged_object(judged)
+
+
+def judged_object(judged: Judged) -> dict[str, object]:
+    """Return the JSON object of a judgement; what is wrong with its record is told first in the notes."""
+    return as_object(judged.result, run=str(judged.source), state=judged.state, problems=judged.problems)
 
 
 def write_judgement(folder: Path, judged: Judged, paper: PaperName) -> None:
     """Write report, curves and ``result.json`` of a judgement into *folder*.
 
     Raises:
-        RecordError: A file is there already, or cannot be written.
+        InputError: A file is there already, or cannot be written; nothing is ever overwritten.
     """
     target = folder / RESULT
     if target.exists():
-        raise RecordError(f"{target}: is there already and is not overwritten; choose another folder")
-    result = judgement_files(folder, judged, paper)
-    target.write_bytes(json_text(result))
+        raise InputError(f"{target}: is there already and is not overwritten; choose another folder")
+    try:
+        result = judgement_files(folder, judged, paper)
+        write_whole(target, json_text(result))
+    except RecordError as exc:
+        raise InputError(str(exc)) from exc
+    except OSError as exc:
+        raise InputError(f"{target}: cannot be written ({exc.strerror or exc})") from exc
 
 
 def _about(judged: Judged) -> ReportInfo:

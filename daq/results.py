@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Literal
 
+from rich import box
 from rich.console import RenderableType
 from rich.table import Table
 from rich.text import Text
 
 from analysis.model import CoilResult, SetResult
+from daq.terminal import one_line
 
 PaperName = Literal["a4", "letter"]
 
@@ -18,13 +21,18 @@ SIGNS = {"pass": "+", "fail": "x", "retest": "?"}
 _STYLES = {"pass": "", "fail": "bold", "retest": "italic"}
 
 
-def as_object(result: SetResult, *, run: str = "", state: str = "") -> dict[str, object]:
-    """Return *result* as plain objects for JSON; uncertainties are standard (k = 1), unknown is null."""
+def as_object(
+    result: SetResult, *, run: str = "", state: str = "", problems: Sequence[str] = ()
+) -> dict[str, object]:
+    """Return *result* as plain objects for JSON; uncertainties are standard (k = 1), unknown is null.
+
+    *problems* are those of the record it rests on, and stand before the notes of the judgement.
+    """
     return {
         "run": run or None,
         "state": state or None,
         "coils": [_coil_object(coil) for coil in result.coils],
-        "notes": list(result.notes),
+        "notes": [*problems, *result.notes],
     }
 
 
@@ -35,25 +43,41 @@ def _coil_object(coil: CoilResult) -> dict[str, object]:
 
 
 def as_table(result: SetResult) -> RenderableType:
-    """Return the verdict table: one coil a row, the first reason in words; fits 80 columns."""
-    table = Table(pad_edge=False)
-    table.add_column("coil")
+    """Return the verdict table: one coil a row, ruled off, with the reasons in words; fits 80 columns."""
+    table = open_table(ruled=True)
+    table.add_column("coil", max_width=16, overflow="fold")
     table.add_column("verdict", no_wrap=True)
-    table.add_column("R20 ohm", justify="right", no_wrap=True)
-    table.add_column("joint ohm", justify="right", no_wrap=True)
-    table.add_column("why", ratio=1)
+    table.add_column("R20 ±U, ohm", justify="right", no_wrap=True)
+    table.add_column("joint ±U, ohm", justify="right", no_wrap=True)
+    table.add_column("why", ratio=1, overflow="fold")
     for coil in result.coils:
         table.add_row(
-            coil.coil,
+            shown(coil.coil),
             Text(f"{SIGNS[coil.verdict]} {coil.verdict}", style=_STYLES[coil.verdict]),
-            _with_u(coil.r20_ohm, coil.r20_u_ohm),
-            _with_u(coil.joint_ohm, coil.joint_u_ohm),
-            "; ".join(reason.text for reason in coil.reasons),
+            _with_U(coil.r20_ohm, coil.r20_u_ohm),
+            _with_U(coil.joint_ohm, coil.joint_u_ohm),
+            shown("; ".join(reason.text for reason in coil.reasons)),
         )
     return table
 
 
-def _with_u(value: float | None, u: float | None) -> str:
-    if value is None or u is None:
-        return "-"
-    return f"{value:.3f} ±{2 * u:.3f}"
+def open_table(*, ruled: bool = False) -> Table:
+    """Return an empty table without frame; *ruled* off, a row of several lines is seen to be one."""
+    return Table(
+        box=box.HORIZONTALS,
+        show_lines=ruled,
+        show_edge=False,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+        header_style="bold",
+    )
+
+
+def shown(text: str) -> Text:
+    """Return *text*, which may be anybody's, for the terminal: no markup in it counts, no code either."""
+    return Text(one_line(text))
+
+
+def _with_U(value: float | None, u: float | None) -> Text:
+    """Show a value with its expanded uncertainty (k = 2)."""
+    return Text("-" if value is None or u is None else f"{value:.3f} ±{2 * u:.3f}")

