@@ -14,6 +14,7 @@ from analysis.rows import SHORT_OHM, BoolArray, Rows, Story, spans
 #: How well winding and probe agree at rest, before against after (standard uncertainty, common practice).
 _REST_K = 0.15
 #: After heat a coil counts as cold again within this of where it began.
+_COLD_BELOW_K = 10.0
 _COLD_K = 6.0
 #: A hold shorter than this, or of fewer readings, tells no trend.
 _HOLD_S, _HOLD_ROWS = 60.0, 6
@@ -76,14 +77,17 @@ def _cold_parts(rows: Rows) -> tuple[BoolArray, BoolArray]:
     phase = rows.trace.phase
     if (phase != "").any():
         return rows.settled & (phase == "ambient"), rows.settled & (phase == "return")
-    if not rows.timed or not rows.heated or not rows.settled.any():
+    if not rows.timed or not rows.heated or not rows.settled.any() or rows.story is Story.COOLING:
         return none, none
     probe = rows.trace.probe_degC
+    # What precedes the top must have been cold, or noise on a cooling curve makes a 'before' of its peak.
     top_s = rows.time_s[int(np.nanargmax(probe))]
     early = rows.settled & (rows.time_s < top_s)
     if not early.any():
         return none, none
     start_degC = float(probe[early].min())
+    if start_degC > float(np.nanmax(probe)) - _COLD_BELOW_K:
+        return none, none
     cold = rows.settled & (np.abs(probe - start_degC) < _COLD_K)
     return cold & early, cold & (rows.time_s > top_s)
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from math import hypot, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.budget import Budget, Source
 from analysis.contributions import Scatter, Shift, common_shifts, line_budgets, single_budget
@@ -30,6 +31,9 @@ _STEP_K = 0.1
 _LAG_S = 60.0
 #: A reading further than this from the line is a contact that jumped, not the coil.
 _JUMP_REL, _JUMP_SIGMAS = 0.01, 6.0
+#: More readings in a row off the line than a contact explains.
+_CONTACT_ROWS = 3
+_CHANGED = "readings stayed off the line, so the coil or its temperature changed without the probe"
 _MOVING = (
     "the temperature moved while readings were taken, and how far the winding leads its probe is not known"
 )
@@ -107,12 +111,29 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
     away, slope = _away(probe, ohm)
     keep = away == 0
     jumped = np.zeros_like(chosen)
+    lasting = np.zeros(away.size, dtype=np.bool_)
     if rows.story is not Story.COOLING:  # there a winding ahead of its probe is above the line and sound
-        jumped[np.flatnonzero(chosen)[away > 0]] = True
+        lasting = _lasting(away > 0, np.arange(away.size) if rows.timed else np.argsort(probe, kind="stable"))
+        jumped[np.flatnonzero(chosen)[(away > 0) & ~lasting]] = True
     if not spans(probe[keep]):
         return _single(probe[keep], ohm[keep], trusted, "readings at one temperature only")
     lag = _lag(rows.time_s[chosen], probe) if rows.story is Story.COOLING else None
-    return replace(_by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag), jumped=jumped)
+    found = replace(_by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag), jumped=jumped)
+    return replace(found, parts=None, lack=_CHANGED) if lasting.any() else found
+
+
+def _lasting(above: BoolArray, order: NDArray[np.intp]) -> BoolArray:
+    """Which rows above the line are too many in a row for a contact: the coil itself changed, shape (n,)."""
+    found = np.zeros_like(above)
+    run: list[int] = []
+    for at in [*order.tolist(), None]:
+        if at is not None and above[at]:
+            run.append(at)
+            continue
+        if len(run) > _CONTACT_ROWS:
+            found[run] = True
+        run = []
+    return found
 
 
 def _away(probe_degC: FloatArray, ohm: FloatArray) -> tuple[FloatArray, float]:

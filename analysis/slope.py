@@ -56,7 +56,13 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         return Finding(replace(slope, outcome="retest"), reason), Finding(judged_joint)
     if judged_joint.outcome == "fail":
         return _low_slope(
-            found.parts, _corroboration(found.parts.copper, others, limits), limits, slope, judged_joint
+            found.parts,
+            _corroboration(
+                found.parts.copper, found.parts.copper.value + found.parts.joint.value, others, limits
+            ),
+            limits,
+            slope,
+            judged_joint,
         )
     if judged_joint.outcome == "retest":
         change = "move slowly or hold at each step" if found.caution else "heat higher, hold longer"
@@ -90,16 +96,20 @@ def _shown(alpha20: Measured) -> str:
     return f"apparent alpha20 {Measured(1e3 * alpha20.value, 1e3 * alpha20.u)}e-3 /K"
 
 
-def _corroboration(copper: Measured, others: Sequence[Parts], limits: Limits) -> tuple[str, str]:
-    """Who confirms the copper part, in words; else why nobody does."""
+def _corroboration(
+    copper: Measured, whole_ohm: float, others: Sequence[Parts], limits: Limits
+) -> tuple[str, str]:
+    """Who confirms the copper part of a coil of *whole_ohm*, in words; else why nobody does."""
     guard = K * copper.u
-    if len(others) > 1 and median(other.joint.value for other in others) > limits.joint_max_ohm:
+    if others and median(other.joint.value for other in others) > limits.joint_max_ohm:
         return "", "its like parts show the same, so the thermometer is suspect"
     off = abs(copper.value - median(other.copper.value for other in others)) if others else None
     if off is not None and off <= limits.peer_max_ohm + guard:
         return f"{copper} ohm agrees with like parts", ""
     nominal = limits.r20_ohm
-    if nominal is not None and abs(copper.value - nominal) <= limits.r20_tolerance_rel * nominal + guard:
+    near = nominal is not None and abs(copper.value - nominal) <= limits.r20_tolerance_rel * nominal + guard
+    # A thermometer that exaggerates makes a joint out of nothing: then the whole is nearer to nominal.
+    if nominal is not None and near and abs(copper.value - nominal) + guard < abs(whole_ohm - nominal):
         return f"{copper} ohm agrees with the nominal {nominal:g} ohm", ""
     if nominal is None and off is None:
         return "", "nothing tells what its copper should be"

@@ -121,8 +121,11 @@ class _Opening:
         params = {} if channel is None else {"channel": channel}
         with closing(link):
             talk = Conversation(link, dialect, name=name, clock=self.clock, params=params)
-            yield talk
-            talk.finish()
+            try:
+                yield talk
+            finally:
+                with suppress(BenchError):
+                    talk.finish()
 
     def start(self, name: str, talk: Conversation) -> str:
         """Greet the instrument; no answer or another identity is an error of the rig file's line."""
@@ -220,6 +223,7 @@ def _assemble(
         supply=supply,
         oven=oven,
         wires=rig.meter.wires,
+        meter_typed=rig.meter_typed,
         typed=rig.meter_typed or rig.probe.kind == TYPED,
         probe_needs_meter=rig.probe_on_meter,
     )

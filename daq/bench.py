@@ -33,6 +33,7 @@ class Bench:
     oven: Oven | None = None
     wires: int = 4
     typed: bool = False
+    meter_typed: bool = False
     probe_needs_meter: bool = False
 
     def resistance(self, coil: str, *, quick: bool = False) -> Number:

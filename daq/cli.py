@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
@@ -187,7 +188,7 @@ def check(rig: Path | None, coil_set: Path | None, seed: int | None, as_json: bo
 @click.option("--seed", type=click.IntRange(0), help="Seed of the simulated bench.")
 @click.option(
     "--scale",
-    type=click.FloatRange(0.1, 3600),
+    type=click.FloatRange(1.0, 3600),
     default=60.0,
     show_default=True,
     help="Time runs this much faster.",
@@ -204,7 +205,7 @@ def practice(out: Path, script: Path | None, seed: int | None, scale: float) -> 
 
 
 def _command_line() -> str:
-    return " ".join(["coilsoak", *sys.argv[1:]])
+    return shlex.join(["coilsoak", *sys.argv[1:]])
 
 
 def _require_writable(out: Path) -> None:

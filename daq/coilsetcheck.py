@@ -118,6 +118,11 @@ def _limits(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
     if coil_set.heat == "supply":
         heat_V = coil_set.heat_voltage_V
         asked.append(("test.heat_voltage_V", heat_V, "voltage_V", rig.limits.voltage_V, "V"))
+    if rig.supply is not None and not rig.meter_typed:
+        top = ("test.heat_voltage_V", coil_set.heat_voltage_V)
+        used = top if coil_set.heat == "supply" else ("test.voltage_V", coil_set.test.voltage_V)
+        if used[1] > rig.meter.range_V:
+            yield used[0], f"is {used[1]:g} V, above the rig's meter.range_V of {rig.meter.range_V:g} V"
     asked += [
         (f"kinds.{_key(name)}.max_current_A", kind.max_current_A, "current_A", rig.limits.current_A, "A")
         for name, kind in coil_set.kinds.items()
@@ -137,6 +142,10 @@ def _roles(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
             "heat",
             "is 'supply', but the rig's meter is typed and nothing could watch the winding; 'hand' can",
         )
+    if coil_set.heat == "supply" and rig.probe.kind == "typed":
+        yield "heat", "is 'supply', but the rig's probe is typed and nothing could watch the body; 'hand' can"
+    if coil_set.heat in {"supply", "oven"} and rig.probe.single and rig.switch is not None:
+        yield "heat", f"is {coil_set.heat!r}, but the rig has one probe for coils that a switch unit changes"
 
 
 def _channels(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
@@ -146,7 +155,7 @@ def _channels(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
         for path, needed in (
             ("sense", True),
             ("power", rig.supply is not None),
-            ("probe", rig.probe_on_meter),
+            ("probe", rig.probe_on_meter or bool(rig.switch.probe)),
         ):
             if needed and coil.label not in getattr(rig.switch, path):
                 message = f"is {coil.label!r}, which has no channel in the rig's [switch.{path}]"

@@ -18,6 +18,8 @@ from daq.signals import shielded
 
 OUTPUT_UNKNOWN = "THE SUPPLY'S OUTPUT STATE IS NOT KNOWN - SWITCH THE SUPPLY OFF BY HAND"
 
+OVEN_ON = "THE OVEN COULD NOT BE SWITCHED OFF - SWITCH IT OFF BY HAND"
+
 #: Below this the current counts as gone: about a bench supply's own readback offset.
 GONE_A = 0.02
 #: Behind an open coil the voltage falls later than the current. What a supply's capacitor holds beyond the
@@ -194,6 +196,8 @@ class Guard:
             raise InterlockError(
                 "the supply's output was already on: somebody else uses this supply; free it and start again"
             )
+        if supply.tripped():
+            supply.clear_trip()  # the coil that tripped it has been given up and told
         missing = supply.protect(PROTECTION_MARGIN * voltage_V, PROTECTION_MARGIN * current_A)
         if missing and not self._told_missing:
             self._told_missing = True
@@ -234,13 +238,18 @@ class Guard:
                     self.make_safe()
 
     def _stop_heat(self, oven: Oven) -> None:
-        try:
-            oven.switch_heat(False)
-        except BenchError as exc:
-            self._alarm(f"THE OVEN COULD NOT BE SWITCHED OFF - SWITCH IT OFF BY HAND ({exc})")
-            raise
-        finally:
-            self._heating = False
+        cause: BenchError | None = None
+        for _ in range(OFF_TRIES):
+            try:
+                oven.switch_heat(False)
+            except BenchError as exc:
+                cause = exc
+            else:
+                self._heating = False
+                return
+        self._heating = False  # told, and not tried again
+        self._alarm(f"{OVEN_ON} ({cause})")
+        raise OutputUnknownError(f"{OVEN_ON} ({cause})") from cause
 
     def make_safe(self) -> None:
         """Set the supply to zero, switch it off, read that back, and wait until the current has gone.

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from analysis.model import OVER_RANGE
 from daq.bench import CONDUCTS_A, Bench
 from daq.conversation import Number
 from daq.record import Reading
@@ -185,17 +186,22 @@ class Procedure:
         ohms: Number = NOT_TAKEN,
         volts: Number = NOT_TAKEN,
         amperes: Number = NOT_TAKEN,
+        trouble: str = "",
     ) -> Reading:
-        """Make a row; under power the resistance is V/I and an interrupted current is an open."""
+        """Make a row; under power the resistance is V/I and an interrupted current is an open.
+
+        Only an ohms reading or a current that does not flow says open: a voltmeter or a probe over range
+        says nothing of the coil, nor does a supply in *trouble*.
+        """
         source = "typed" if self.bench.typed else "ohms"
-        if volts.value is not None and amperes.value is not None:
-            source = "V/I"
-            ohms = (
-                Number(volts.value / amperes.value, "ok")
-                if amperes.value > CONDUCTS_A
-                else Number(None, "open or over range")
-            )
-        troubles = [n.status for n in (ohms, probe, volts, amperes) if n.value is None and n is not NOT_TAKEN]
+        if volts is not NOT_TAKEN:
+            source, ohms = "V/I", _ratio(volts, amperes, trouble)
+        troubles = [] if ohms.value is not None or ohms is NOT_TAKEN else [ohms.status]
+        troubles += [
+            _missing(each, name)
+            for each, name in ((probe, "probe"), (volts, "voltage"), (amperes, "current"))
+            if each.value is None and each is not NOT_TAKEN
+        ]
         return Reading(
             time_s=time_s,
             coil=coil,
@@ -213,3 +219,20 @@ class Procedure:
     def wait_until(self, time_s: float) -> None:
         """Sleep until *time_s* of the run."""
         self.clock.sleep(time_s - self.now())
+
+
+def _ratio(volts: Number, amperes: Number, trouble: str) -> Number:
+    """Return V/I, or why there is none."""
+    if trouble:
+        return Number(None, f"missing: {trouble}")
+    if volts.value is None or amperes.value is None:
+        return Number(
+            None, _missing(volts, "voltage") if volts.value is None else _missing(amperes, "current")
+        )
+    if amperes.value > CONDUCTS_A:
+        return Number(volts.value / amperes.value, "ok")
+    return Number(None, OVER_RANGE)
+
+
+def _missing(number: Number, name: str) -> str:
+    return f"missing: {name} over range" if number.status == OVER_RANGE else number.status

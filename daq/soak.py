@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from daq.bench import CONDUCTS_A
 from daq.conversation import Number
 from daq.heatwatch import Ceilings, HeatWatch
 from daq.procedure import Procedure
@@ -109,8 +110,8 @@ class Soak:
     def drive(self, coil: CoilPlan, step_degC: float) -> None:
         """Energise one coil at the test voltage for a moment, if there is a supply: its hot current."""
         bench, procedure = self.procedure.bench, self.procedure
-        if bench.supply is None or self.plan.drive_s == 0:
-            return
+        if bench.supply is None or self.plan.drive_s == 0 or bench.meter_typed:
+            return  # nobody is asked to read a meter while current flows
         bench.harness.to_driven_coil(coil.label)
         with bench.guard.energised(
             coil.label,
@@ -127,8 +128,15 @@ class Soak:
                 if volts.value is not None and amperes.value is not None:
                     procedure.add_energy(coil.label, max(volts.value * amperes.value, 0.0) * (now_s - last_s))
                 last_s = now_s
+                dead = amperes.value is not None and amperes.value <= CONDUCTS_A
                 reading = procedure.reading(
-                    coil.label, "drive", step_degC, now_s, volts=volts, amperes=amperes
+                    coil.label,
+                    "drive",
+                    step_degC,
+                    now_s,
+                    volts=volts,
+                    amperes=amperes,
+                    trouble=drive.trouble() if dead else "",
                 )
                 procedure.row(reading)
                 self.watches[coil.label].see_winding(now_s, reading.resistance_ohm, driven=True)

@@ -10,6 +10,7 @@ from collections import deque
 from math import sqrt
 from statistics import median
 
+from analysis.model import OVER_RANGE
 from daq.errors import CeilingError, StaleError
 from daq.guard import Drive
 from daq.procedure import NOT_TAKEN, Progress, Stage
@@ -154,8 +155,6 @@ class _SelfHeating:
             while not self._given_up and procedure.now() - on_s < PULSE_S:
                 last_s = self._driven_row(drive, step, last_s)
                 procedure.wait_until(last_s + ROW_S)
-            if trouble := drive.trouble():
-                self._give_up(trouble)
         assert drive.ended_s is not None
         off_s = procedure.run_time(drive.ended_s)
         procedure.add_energy(label, self._power_W * (off_s - last_s))
@@ -169,13 +168,23 @@ class _SelfHeating:
         if volts.value is not None and amperes.value is not None:
             self._power_W = max(volts.value * amperes.value, 0.0)
         procedure.add_energy(label, self._power_W * (now_s - last_s))
-        probe = NOT_TAKEN if self._bench.probe_needs_meter else self._bench.temperature(label)
-        reading = procedure.reading(label, "heat", step, now_s, probe=probe, volts=volts, amperes=amperes)
+        # Nobody is asked to read a thermometer while current flows.
+        busy = self._bench.probe_needs_meter or self._bench.typed
+        probe = NOT_TAKEN if busy else self._bench.temperature(label)
+        trouble = drive.trouble()
+        reading = procedure.reading(
+            label, "heat", step, now_s, probe=probe, volts=volts, amperes=amperes, trouble=trouble
+        )
         procedure.row(reading)
-        if reading.resistance_ohm is None:
+        if probe is not NOT_TAKEN:
+            self._watch.see_probe(now_s, probe, procedure.energy_J(label))
+        if trouble:
+            self._give_up(trouble)
+        elif reading.resistance_ohm is None:
             self._dead_rows += 1
             if self._dead_rows >= OPEN_ROWS:
-                self._give_up("no current flows: open, or a lead is off")
+                dead = reading.status == OVER_RANGE
+                self._give_up("no current flows: open, or a lead is off" if dead else reading.status)
         else:
             self._dead_rows = 0
             self._recent_ohm.append(reading.resistance_ohm)

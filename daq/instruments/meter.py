@@ -8,7 +8,7 @@ from daq.conversation import Conversation, Number
 from daq.operator import Operator
 
 #: Range for a Pt100 or NTC, wide enough for either at any temperature of a soak.
-SENSOR_RANGE_OHM = 1e4
+SENSOR_RANGE_OHM = 1e5
 PT100_RANGE_OHM = 1e3
 #: Range for winding to body; sound insulation reads over range on it.
 INSULATION_RANGE_OHM = 1e8

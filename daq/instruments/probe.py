@@ -28,7 +28,7 @@ class InstrumentProbe:
 
     def temperature(self, coil: str) -> Number:
         """Measure the body temperature of *coil* in degC."""
-        reading = self._talk.ask_number("read", channel=self._channels.get(coil, 1))
+        reading = self._talk.ask_number("read", channel=self._channels[coil] if self._channels else 1)
         return _plausible(reading, self._offset_K)
 
 

@@ -50,6 +50,10 @@ class Supply(Protocol):
         """Tell whether a protection has tripped."""
         ...
 
+    def clear_trip(self) -> None:
+        """Make a supply usable again after a trip; the output stays off."""
+        ...
+
 
 class Meter(Protocol):
     """The multimeter across the coil."""

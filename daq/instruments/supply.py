@@ -56,3 +56,8 @@ class DialectSupply:
             for op in ("over_voltage_tripped", "over_current_tripped")
             if self._talk.has(op)
         )
+
+    def clear_trip(self) -> None:
+        """Make the supply usable again after a trip, where the dialect knows how."""
+        if self._talk.has("clear_trip"):
+            self._talk.tell("clear_trip")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from daq.conversation import Conversation
+from daq.errors import ReadbackError
 
 
 class DialectSwitch:
@@ -24,9 +25,22 @@ class DialectSwitch:
         self._closed = None
         if stale:
             self._talk.tell("open", channels=_listed(stale))
+            self._verify(stale, closed=False)
         if wanted:
             self._talk.tell("close", channels=_listed(wanted))
+            self._verify(wanted, closed=True)
         self._closed = channels
+
+    def _verify(self, channels: list[int], *, closed: bool) -> None:
+        """Ask where the dialect can: a contact that did not move would convict the coil behind it."""
+        if not self._talk.has("is_closed"):
+            return
+        for channel in channels:
+            if self._talk.ask_state("is_closed", channel=channel) != closed:
+                raise ReadbackError(
+                    f"switch: channel {channel} reads back {'open' if closed else 'closed'} after it was "
+                    f"told to {'close' if closed else 'open'}; look at the switch unit and its card"
+                )
 
     def open_all(self) -> None:
         """Open every channel."""

@@ -6,6 +6,8 @@ definition.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -198,7 +200,7 @@ def test_rules_have_names() -> None:
 def judged_with(bench: Bench, joint_ohm: float, **limits: float) -> SetResult:
     """One coil of 3.3 ohm with a joint, held to a kind of its own."""
     trace = bench.soak("Y1", joint_ohm=joint_ohm)
-    kind = Limits("valve", r20_ohm=3.3 + joint_ohm, **limits)
+    kind = replace(Limits("valve", r20_ohm=3.3 + joint_ohm), **limits)
     return judge_set([trace], [Subject("Y1", "valve")], {"valve": kind}, Accuracy())
 
 
@@ -217,7 +219,7 @@ def test_the_rule_decides_what_is_near(bench: Bench) -> None:
 
 def test_a_fail_carries_its_risk(bench: Bench) -> None:
     """A joint of 0.35 ohm fails with next to no doubt, and no criterion left open has a risk."""
-    coil = judged_with(bench, 0.35).coils[0]
+    coil = judged_with(bench, 0.35, r20_ohm=3.3).coils[0]
     assert coil.verdict == "fail"
     assert coil.wrong_risk is not None
     assert coil.wrong_risk < 1e-6

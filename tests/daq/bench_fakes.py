@@ -57,6 +57,9 @@ class FakeSupply:
     def tripped(self) -> bool:
         return False
 
+    def clear_trip(self) -> None:
+        self._log("clear trip")
+
 
 class FakeOven:
     """An oven that remembers what it was told."""

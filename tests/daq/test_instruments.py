@@ -157,13 +157,10 @@ def test_the_switch_moves_only_what_changes() -> None:
     switch.close_only((101, 201))
     switch.close_only((201,))
     switch.close_only((102, 202))
-    assert bench.heard["switch"].sent == [
-        "ROUT:OPEN:ALL",
-        "ROUT:CLOS (@101,201)",
-        "ROUT:OPEN (@101)",
-        "ROUT:OPEN (@201)",
-        "ROUT:CLOS (@102,202)",
-    ]
+    told = [line for line in bench.heard["switch"].sent if not line.startswith("ROUT:CLOS?")]
+    assert " ".join(told).split("ROUT:")[1:] == (
+        ["OPEN:ALL ", "CLOS (@101,201) ", "OPEN (@101) ", "OPEN (@201) ", "CLOS (@102,202)"]
+    )
     assert bench.sim.closed_channels() == {102, 202}
     switch.open_all()
     assert bench.sim.closed_channels() == frozenset()
@@ -177,7 +174,7 @@ def test_a_switch_that_refused_is_started_from_all_open() -> None:
     with pytest.raises(RefusedError, match="switch: "):
         switch.close_only((999,))
     switch.close_only((202,))
-    assert bench.heard["switch"].sent[-2:] == ["ROUT:OPEN:ALL", "ROUT:CLOS (@202)"]
+    assert bench.heard["switch"].sent[-3:] == ["ROUT:OPEN:ALL", "ROUT:CLOS (@202)", "ROUT:CLOS? (@202)"]
     assert bench.sim.closed_channels() == {202}
 
 
