@@ -28,6 +28,7 @@ from daq.results import PaperName
 from daq.rig import TYPED, Rig, fault_script, load_rig
 from daq.runfolder import read_run
 from daq.screen import RunScreen
+from daq.signals import shielded
 from daq.soak import CoilPlan, Soak, SoakPlan
 from daq.soak_hand import hand_stages, soak_by_hand
 from daq.soak_oven import oven_stages, soak_in_oven
@@ -116,10 +117,12 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         with RunWriter.create(request.out, header, texts, assembled.bench.clock) as record:
             alarms.record = record
             state, error = _measure(request, rig.value, coil_set.value, assembled, record, screen)
-            judged = judge_run(read_run(record.folder), coil_set.value, state=state)
-            judged = replace(judged, problems=())
-            console.print("drawing the report", style="dim")
-            record.close(state, judgement_files(record.folder, judged, request.paper))
+            # Ctrl-C waits: a run that was measured is judged, reported and closed, and then ends.
+            with shielded():
+                judged = judge_run(read_run(record.folder), coil_set.value, state=state)
+                judged = replace(judged, problems=())
+                console.print("drawing the report", style="dim")
+                record.close(state, judgement_files(record.folder, judged, request.paper))
     return Outcome(record.folder, judged.result, state, error)
 
 
