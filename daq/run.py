@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -120,7 +121,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             # Ctrl-C waits: a run that was measured is judged, reported and closed, and then ends.
             with shielded():
                 judged = judge_run(read_run(record.folder), coil_set.value, state=state)
-                judged = replace(judged, problems=())
+                judged = replace(judged, problems=())  # the one there is: no manifest yet
                 console.print("drawing the report", style="dim")
                 record.close(state, judgement_files(record.folder, judged, request.paper))
     return Outcome(record.folder, judged.result, state, error)
@@ -136,7 +137,9 @@ class _Alarms:
     def __call__(self, text: str) -> None:
         self._screen.alarm(text)
         if self.record is not None:
-            self.record.event("alarm", text)
+            # Full or closed already: that must not stand in for the alarm's own error.
+            with suppress(RecordError):
+                self.record.event("alarm", text)
 
 
 def _measure(

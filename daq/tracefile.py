@@ -17,13 +17,12 @@ from pathlib import Path
 import numpy as np
 
 from analysis.model import OK, OVER_RANGE, PHASES, Trace
+from analysis.rows import DRIVEN_A
 from daq.errors import InputError
 from daq.recordformat import INSULATION
 
 #: Larger files are not somebody's readings of a few coils.
 MAX_BYTES = 100_000_000
-#: Above this a coil is driven: no ohmmeter puts that much through it.
-DRIVEN_A = 0.05
 #: A coil with this voltage across it and no current to speak of is open.
 OPEN_V, OPEN_A = 1.0, 0.005
 #: SCPI-99 chapter 7.2.1: 9.91E37 is not a number, 9.9E37 infinity; the first is tested first.

@@ -11,6 +11,7 @@ from __future__ import annotations
 import os
 import select
 import socket
+from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from functools import cache
@@ -126,7 +127,7 @@ class _MessagePort:
             self._resource.close()
 
 
-class _StreamPort(_MessagePort):
+class _StreamPort(_MessagePort, ABC):
     """A port whose readiness we can wait for ourselves, so that pyvisa never has to wait."""
 
     whole_messages = False
@@ -138,8 +139,9 @@ class _StreamPort(_MessagePort):
     def _readable(self, timeout_s: float) -> bool:
         return bool(select.select([self._interface], [], [], timeout_s)[0])
 
+    @abstractmethod
     def _arrived(self) -> int:
-        raise NotImplementedError
+        """Return how many bytes can be taken without waiting."""
 
     def receive(self, timeout_s: float) -> bytes:
         with _translated(self._name, "read"):
