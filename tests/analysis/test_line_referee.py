@@ -42,7 +42,7 @@ def referee(x: FloatArray, ux: FloatArray, y: FloatArray, uy: FloatArray) -> odr
 def test_pearson_with_york_weights(table: Table) -> None:
     """Parameters and covariance are ODRPACK's for Pearson's points, in each of the two conventions.
 
-    Its cov_beta rests on the stated uncertainties, as ours; its sd_beta is scaled by the scatter, as widened().
+    Its cov_beta rests on the stated uncertainties, as ours; its sd_beta is scaled as in widened().
     """
     data = table("pearson_york")
     columns = data["x"], data["weight_x"] ** -0.5, data["y"], data["weight_y"] ** -0.5
