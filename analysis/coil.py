@@ -97,7 +97,7 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
     # What convicts a coil comes alone: the rest follows from it, and stands in the criteria.
     shown = reasons["fail"] if verdict == "fail" else [*reasons["retest"], *missing]
     if verdict == "pass":
-        shown = [Reason("within-limits", _sound(coil))]
+        shown = [Reason("within-limits", _sound(coil)), *reasons["pass"]]
     told = rows.good | rows.opened
     r20, parts = _pair(found.r20), found.parts
     alpha20, joint = (_pair(parts.alpha20), _pair(parts.joint)) if parts else (_NONE, _NONE)

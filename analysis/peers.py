@@ -4,6 +4,10 @@ The limit between like parts is an absolute one, so no distribution has to be gu
 found is who is right: the reference is the largest group of coils that lie within the limit of each
 other, if it holds more than half of them. That bears as many bad coils as a median does, and says so
 when there is no majority.
+
+A coil may lie within the limit and still be unlike the others. Whether it does is asked of small-sample
+tests (:mod:`analysis.outliers`), whose answer is a hint: no statistics of a handful of coils can convict
+one of them.
 """
 
 from __future__ import annotations
@@ -12,6 +16,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import pi, sqrt
 from statistics import median
+
+from analysis.outliers import outlying
 
 #: Neighbours in resistance further apart than this are parts of another kind (common practice, no source).
 OTHER_KIND_RATIO = 1.15
@@ -34,12 +40,17 @@ class Comparison:
         u_ohm: Standard uncertainty of the difference.
         others: How many coils the reference rests on.
         majority: Whether a majority of all compared coils agree, so that it is known who is off.
+        compared: How many coils there are with this one; two alone can only disagree.
+        outlying: Whether it is unlike the majority beyond chance and beyond its own uncertainty, be it
+            within the limit or not. Nothing tells that of fewer than three coils, and of three hardly ever.
     """
 
     difference_ohm: float
     u_ohm: float
     others: int
     majority: bool
+    compared: int
+    outlying: bool
 
 
 def compare(peers: Mapping[str, Peer], limit_ohm: float) -> dict[str, Comparison]:
@@ -56,6 +67,7 @@ def compare(peers: Mapping[str, Peer], limit_ohm: float) -> dict[str, Comparison
         return {}
     agreed = _agreeing(peers, limit_ohm)
     majority = len(agreed) > 1 and 2 * len(agreed) > len(peers)
+    unlike = _unlike(peers) if majority else set()
     result: dict[str, Comparison] = {}
     for coil, own in peers.items():
         others = [peers[c] for c in (agreed if majority else list(peers)) if c != coil]
@@ -65,10 +77,17 @@ def compare(peers: Mapping[str, Peer], limit_ohm: float) -> dict[str, Comparison
         mean_square = sum(peer.u_ohm**2 for peer in others) / len(others)
         # The median of many varies more than their mean, by the root of pi/2.
         u_reference = sqrt(mean_square / len(others) * (pi / 2.0 if len(others) > 2 else 1.0))
-        result[coil] = Comparison(
-            own.value_ohm - reference, sqrt(own.u_ohm**2 + u_reference**2), len(others), majority
-        )
+        difference, u = own.value_ohm - reference, sqrt(own.u_ohm**2 + u_reference**2)
+        beyond = coil in unlike and abs(difference) > 2.0 * u
+        result[coil] = Comparison(difference, u, len(others), majority, len(peers), beyond)
     return result
+
+
+def _unlike(peers: Mapping[str, Peer]) -> set[str]:
+    """The coils outlying among all; values that agree better than they are known agree by luck."""
+    known_ohm = median(peer.u_ohm for peer in peers.values())
+    places = outlying([peer.value_ohm for peer in peers.values()], least_scatter=known_ohm)
+    return {coil for place, coil in enumerate(peers) if place in places}
 
 
 def _agreeing(peers: Mapping[str, Peer], limit_ohm: float) -> list[str]:

@@ -129,24 +129,31 @@ def against_peers(comparison: Comparison | None, limits: Limits, basis: str, not
     if comparison is None:
         return Finding(undetermined(code, name, unit, low=-most, high=most, note=note))
     difference, u = comparison.difference_ohm, comparison.u_ohm
-    others = "the one like part" if comparison.others == 1 else f"{comparison.others} like parts"
+    others = f"{comparison.others} like parts"
+    if comparison.others == 1:
+        open_who = not comparison.majority and comparison.compared > 2
+        others = "the nearest like part" if open_who else "the one like part"
     note, guard = f"{basis}, {others}", limits.guard_band_U
     criterion = judged(code, name, unit, difference, u, low=-most, high=most, guard_band_U=guard, note=note)
     value = f"{basis} differs by {Measured(difference, u)} ohm from {others}"
     if not comparison.majority:
         text = f"like parts disagree and none is in the majority: {value}; test them again with one more part"
+        if comparison.compared == 2:
+            text = f"two coils alone can only disagree: {value}; test them again with a third"
         return Finding(replace(criterion, outcome="retest", wrong_risk=None), Reason("peers-disagree", text))
+    return Finding(criterion, _unlike(comparison, criterion, value, most))
+
+
+def _unlike(comparison: Comparison, criterion: Criterion, value: str, most: float) -> Reason | None:
+    """What to say of a coil that differs by *value* from a majority; None where there is nothing to say."""
     if criterion.outcome == "pass":
-        return Finding(criterion)
+        text = (
+            f"{value}, unlike them beyond chance though within {most:g} ohm: no fault by itself, look again"
+        )
+        return Reason("unlike-peers", text) if comparison.outlying else None
     if criterion.outcome == "retest":
-        return Finding(
-            criterion,
-            Reason(
-                "peers-unsure", f"{value}, too near the limit of {most:g} ohm; measure again, side by side"
-            ),
-        )
-    if difference < 0.0:
-        return Finding(
-            criterion, Reason("shorted-turns", f"{value}: turns are shorted, or it is another part")
-        )
-    return Finding(criterion, Reason("resistance-high", f"{value}, at most {most:g} ohm allowed"))
+        text = f"{value}, too near the limit of {most:g} ohm; measure again, side by side"
+        return Reason("peers-unsure", text)
+    if comparison.difference_ohm < 0.0:
+        return Reason("shorted-turns", f"{value}: turns are shorted, or it is another part")
+    return Reason("resistance-high", f"{value}, at most {most:g} ohm allowed")

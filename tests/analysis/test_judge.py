@@ -157,7 +157,28 @@ def test_two_alone_cannot_say_who_is_wrong(bench: Bench) -> None:
     """Two like parts that disagree are both to be tested again with a third."""
     result = judged(bench.soak("Y1"), bench.soak("Y2", copper_ohm=3.1, seed=2))
     assert [codes(coil) for coil in result.values()] == [["peers-disagree"], ["peers-disagree"]]
+    assert all("two coils alone can only disagree" in coil.reasons[0].text for coil in result.values())
     assert {coil.verdict for coil in result.values()} == {"retest"}
+
+
+def test_two_pairs_cannot_say_who_is_wrong(bench: Bench) -> None:
+    """Two against two leave open who is right, and more than two coils are not spoken of as two."""
+    ohms = (3.3, 3.3, 3.1, 3.1)
+    result = judged(*(bench.soak(f"Y{k}", copper_ohm=ohm, seed=k) for k, ohm in enumerate(ohms, 1)))
+    assert {(coil.verdict, *codes(coil)) for coil in result.values()} == {("retest", "peers-disagree")}
+    for coil in result.values():
+        assert "none is in the majority" in coil.reasons[0].text
+        assert "from the nearest like part" in coil.reasons[0].text
+
+
+def test_unlike_its_like_parts_within_the_limit_is_a_hint(bench: Bench) -> None:
+    """Two of six coils 0.075 ohm off pass, and each is said to be unlike the others."""
+    ohms = (3.30, 3.30, 3.225, 3.30, 3.30, 3.225)
+    result = judged(*(bench.soak(f"Y{k}", copper_ohm=ohm, seed=k) for k, ohm in enumerate(ohms, 1)))
+    assert {coil.verdict for coil in result.values()} == {"pass"}
+    hinted = [label for label, coil in result.items() if "unlike-peers" in codes(coil)]
+    assert hinted == ["Y3", "Y6"]
+    assert "no fault by itself" in result["Y3"].reasons[1].text
 
 
 def test_bare_table_finds_like_parts(bench: Bench) -> None:

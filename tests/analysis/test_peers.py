@@ -35,6 +35,29 @@ def test_two_off_together_do_not_hide_each_other() -> None:
     assert abs(result["Y1"].difference_ohm) < 0.02
 
 
+@pytest.mark.parametrize("n", range(5, 10))
+def test_two_unlike_within_the_limit_are_both_hinted_at(n: int) -> None:
+    """Two coils 0.06 ohm off, within the limit of 0.1 ohm, are both unlike the others, and nobody else is."""
+    sound = [3.300 + 0.001 * (k % 3) for k in range(n - 2)]
+    result = compare(peers(*sound, 3.361, 3.362, u=0.0015), 0.1)
+    assert [coil for coil, comparison in result.items() if comparison.outlying] == [f"Y{n - 1}", f"Y{n}"]
+    assert all(comparison.majority for comparison in result.values())
+
+
+def test_no_hint_from_what_was_badly_measured() -> None:
+    """A coil that differs by less than twice its uncertainty is no outlier, however well the others agree."""
+    result = compare({**peers(3.300, 3.301, 3.302, 3.301), "Y5": Peer(3.360, 0.035)}, 0.1)
+    assert not result["Y5"].outlying
+    assert compare({**peers(3.300, 3.301, 3.302, 3.301), "Y5": Peer(3.360, 0.02)}, 0.1)["Y5"].outlying
+
+
+def test_two_and_three_tell_no_outlier() -> None:
+    """Two coils can only disagree, and three known to 5 mohm prove nothing about one of them."""
+    assert not any(each.outlying for each in compare(peers(3.30, 3.39), 0.1).values())
+    assert compare(peers(3.30, 3.39), 0.1)["Y1"].compared == 2
+    assert not any(each.outlying for each in compare(peers(3.30, 3.301, 3.36, u=0.005), 0.1).values())
+
+
 def test_no_majority_is_said() -> None:
     """Two against two, or one against one, leave open who is right."""
     for values in ((3.3, 3.3, 3.1, 3.1), (3.3, 3.1)):
