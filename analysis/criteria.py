@@ -146,13 +146,25 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
         criterion = judged(
             "drift-hot", name, "", hot.change_rel, hot.u_rel, low=-most, high=most, guard_band_U=guard
         )
+        if hot.stepped is not None:
+            criterion = replace(criterion, note=_how(hot))
         reason = None
         if criterion.outcome == "fail":
-            reason = Reason("drift", f"changed by {100 * hot.change_rel:+.2f} % during the hottest hold")
+            reason = Reason("drift", _how(hot) + " during the hottest hold")
         elif criterion.outcome == "retest":
             reason = Reason("drift-unsure", "its trend while hot is not known well enough; hold longer")
         findings.append(Finding(criterion, reason))
     return findings
+
+
+def _how(hot: Drift) -> str:
+    """Say whether a coil crept or stepped while hot; times as in the record, so that the row is found."""
+    percent, step = f"{100 * hot.change_rel:+.2f} %", hot.stepped
+    if step is None:
+        return f"changed by {percent}"
+    height = with_uncertainty(step.change_ohm, step.u_ohm)
+    when = f"with the reading at {step.at_s:.0f} s (95 %: between {step.from_s:.0f} and {step.to_s:.0f} s)"
+    return f"stepped by {height} ohm, {percent}, {when}"
 
 
 def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: float) -> Finding:

@@ -1,12 +1,19 @@
-"""Has a coil changed: cold before against cold after heat, and during the hottest hold."""
+"""Has a coil changed: cold before against cold after heat, and during the hottest hold.
+
+During a hold a coil can creep (a joint that works loose, insulation that gives way slowly) or step (a
+turn that shorts, a contact that lets go). A step is told from a creep by which of the two leaves less
+over: the straight line, or two means.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import log, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
+from analysis.changepoint import Step, best_split
 from analysis.copper import ALPHA20_PER_K, to_20degC
 from analysis.model import Accuracy, FloatArray
 from analysis.rows import SHORT_OHM, BoolArray, Rows, Story, spans
@@ -18,14 +25,38 @@ _COLD_BELOW_K = 10.0
 _COLD_K = 6.0
 #: A hold shorter than this, or of fewer readings, tells no trend.
 _HOLD_S, _HOLD_ROWS = 60.0, 6
+#: A step needs so many readings on either side, and to be less likely than this without one. Noise of a real
+#: oven is not quite independent, so the usual 5 % would see steps everywhere.
+_STEP_ROWS, _STEP_CHANCE = 3, 1e-4
+#: A reading further than this off its neighbours is a dropout or a digit gone wrong, not a change.
+_SPIKE_REL, _NEIGHBOURS = 0.02, 9
+
+
+@dataclass(frozen=True)
+class Stepped:
+    """A step during a hold.
+
+    *change_ohm* is its height at the temperature of the hold, *u_ohm* its uncertainty, *at_s* the time
+    of the first reading after it; the instant lies between *from_s* and *to_s* with 95 %.
+    """
+
+    change_ohm: float
+    u_ohm: float
+    at_s: float
+    from_s: float
+    to_s: float
 
 
 @dataclass(frozen=True)
 class Drift:
-    """A relative change of resistance at 20 degC, upward positive, and its standard uncertainty."""
+    """A relative change of resistance at 20 degC, upward positive, and its standard uncertainty.
+
+    *stepped* says where it happened at once, if it did.
+    """
 
     change_rel: float
     u_rel: float
+    stepped: Stepped | None = None
 
 
 def before_heat(rows: Rows) -> BoolArray:
@@ -47,28 +78,56 @@ def cold_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
 
 
 def hot_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
-    """Trend over the hottest hold, as the change over its length; None without such a hold."""
+    """Change over the hottest hold, by a step or by a trend; None without such a hold."""
     probe = rows.trace.probe_degC
     settled = rows.settled & ~rows.driven
     if not rows.timed or rows.story is not Story.STEPS or not spans(probe[settled]):
         return None
     hold = np.flatnonzero(settled & (probe > probe[settled].max() - 2.0))
-    time_s = rows.time_s[hold]
-    if hold.size < _HOLD_ROWS or np.ptp(time_s) < _HOLD_S:
+    if hold.size < _HOLD_ROWS:
         return None
     at_20 = to_20degC(rows.trace.resistance_ohm[hold], probe[hold])
     middle = float(np.median(at_20))
     if middle < SHORT_OHM:
         return None
-    belongs = np.abs(at_20 - middle) < 0.02 * middle
-    t, y = time_s[belongs] - time_s[belongs].mean(), at_20[belongs] / middle
-    if t.size < _HOLD_ROWS:
+    belongs = np.abs(at_20 - _smoothed(at_20)) < _SPIKE_REL * middle
+    hold, y = hold[belongs], at_20[belongs] / middle
+    if hold.size < _HOLD_ROWS or np.ptp(rows.time_s[hold]) < _HOLD_S:
         return None
+    t = rows.time_s[hold] - rows.time_s[hold].mean()
     slope = float(t @ y) / float(t @ t)
     residual = y - y.mean() - slope * t
-    noise_rel = max(_noise_ohm(middle, accuracy) / middle, sqrt(float(residual @ residual) / (t.size - 2)))
+    squares = float(residual @ residual)
+    stated_rel = _noise_ohm(middle, accuracy) / middle
+    step = best_split(y, least=_STEP_ROWS, least_scatter=stated_rel)
+    if step is not None and step.chance < _STEP_CHANCE and _better(step, squares, y.size):
+        before = max(step.before, SHORT_OHM / middle)
+        return Drift(step.size / before, step.u / before, _stepped(step, rows, hold))
+    noise_rel = max(stated_rel, sqrt(squares / (t.size - 2)))
     span_s = float(np.ptp(t))
     return Drift(slope * span_s, noise_rel * span_s / sqrt(float(t @ t)))
+
+
+def _better(step: Step, line_squares: float, n: int) -> bool:
+    """Whether two means leave less over than a line, which has no place of its own to choose (BIC)."""
+    return n * log(max(step.squares, 1e-300)) + log(n) < n * log(max(line_squares, 1e-300))
+
+
+def _stepped(step: Step, rows: Rows, hold: NDArray[np.intp]) -> Stepped:
+    time_s, ohm = rows.time_s[hold], float(np.median(rows.trace.resistance_ohm[hold]))
+    return Stepped(
+        change_ohm=step.size * ohm,
+        u_ohm=step.u * ohm,
+        at_s=float(time_s[step.at]),
+        from_s=float(time_s[step.earliest - 1]),
+        to_s=float(time_s[step.latest]),
+    )
+
+
+def _smoothed(values: FloatArray) -> FloatArray:
+    """Median of each value and its neighbours, shape (n,): follows a step or a creep, and no spike."""
+    padded = np.pad(values, _NEIGHBOURS // 2, mode="reflect")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, _NEIGHBOURS), axis=1))
 
 
 def _cold_parts(rows: Rows) -> tuple[BoolArray, BoolArray]:
