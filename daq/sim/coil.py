@@ -8,16 +8,13 @@ import numpy as np
 
 from daq.sim.faults import CoilPart, Kind
 
-#: Annealed copper, per kelvin, from 20 degC (NBS Handbook 100, Copper Wire Tables, 1966; IEC 60028).
-COPPER_PER_K = 0.00393
-
 #: Dropouts grow no further above this many times their rate at the reference temperature.
 _RATE_CEILING = 2.0
 
 
-def copper_factor(winding_degC: float) -> float:
+def copper_factor(winding_degC: float, alpha20_per_K: float) -> float:
     """Return the resistance of copper at *winding_degC* over that at 20 degC."""
-    return 1.0 + COPPER_PER_K * (winding_degC - 20.0)
+    return 1.0 + alpha20_per_K * (winding_degC - 20.0)
 
 
 class Coil:
@@ -39,6 +36,7 @@ class Coil:
         #: When the coil went open and closed again (monotonic seconds); the last may be unfinished.
         self.opens_s: list[list[float]] = []
         self.next_event_s = math.inf
+        self._alpha20_per_K = kind.alpha20_per_K
         self._leakage_ohm = kind.leakage_ohm if part.leakage_ohm is None else part.leakage_ohm
         self._leakage_halving_K = kind.leakage_halving_K
         self._heat_open = part.heat_open
@@ -62,7 +60,7 @@ class Coil:
 
     def copper_at(self, winding_degC: float) -> float:
         """Return the resistance of the winding alone, in ohms."""
-        return self.copper_ohm * (1.0 + self.drift_rel) * copper_factor(winding_degC)
+        return self.copper_ohm * (1.0 + self.drift_rel) * copper_factor(winding_degC, self._alpha20_per_K)
 
     def resistance_at(self, winding_degC: float) -> float:
         """Return the resistance between the terminals in ohms while the coil is not open."""

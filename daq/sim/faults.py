@@ -42,6 +42,8 @@ class Kind(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     copper_ohm: Positive
     spread_rel: Share = 0.005
     joint_ohm: NotNegative = 0.01
+    #: Of this batch of wire; annealed copper of 100 % IACS (NBS Handbook 100, 1966; IEC 60028).
+    alpha20_per_K: Annotated[float, msgspec.Meta(ge=0.0035, le=0.0043)] = 0.00393
     leakage_ohm: Positive = 5e9
     leakage_halving_K: Positive = 10.0
     thermal: Thermal = Thermal()
@@ -120,9 +122,11 @@ class Meter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
 
 class Thermometer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The bench thermometer: one channel a coil."""
+    """The bench thermometer: one channel a coil, each with an offset and a gain error within these limits."""
 
     offset_limit_K: NotNegative = 0.2
+    #: Of the distance from 20 degC.
+    gain_limit_rel: Share = 0.0
     noise_K: NotNegative = 0.02
 
 

@@ -39,6 +39,9 @@ class ThermometerInstrument(Instrument):
         self._rng = rng
         self._count = len(world.coils) if world.harness.has_switch else 1
         self._offset_K = thermometer.offset_limit_K * rng.uniform(-1.0, 1.0, self._count)
+        self._gain_rel = np.zeros(self._count)
+        if thermometer.gain_limit_rel:  # nothing is drawn in vain, so that the noise stays what it was
+            self._gain_rel = thermometer.gain_limit_rel * rng.uniform(-1.0, 1.0, self._count)
         self.query("MEASure[:SCALar]:TEMPerature", self._ask_temperature, CHANNELS)
 
     def reset(self) -> None:
@@ -61,4 +64,5 @@ class ThermometerInstrument(Instrument):
         if probe_degC is None:
             return _OVERLOAD
         noise_K = self._noise_K * float(self._rng.standard_normal())
-        return f"{probe_degC + float(self._offset_K[position]) + noise_K:.3f}"
+        error_K = float(self._offset_K[position]) + float(self._gain_rel[position]) * (probe_degC - 20.0)
+        return f"{probe_degC + error_K + noise_K:.3f}"

@@ -42,7 +42,20 @@ def test_copper_follows_the_wire_tables(winding_degC: float, factor: float) -> N
     Coefficient 0.00393 /degC: NBS Handbook 100, Copper Wire Tables (1966), 1.1; IEC 60028. Factors
     computed from the definition.
     """
-    assert copper_factor(winding_degC) == pytest.approx(factor, abs=0.5e-5)
+    usual = Kind(copper_ohm=1.0)
+    assert copper_factor(winding_degC, usual.alpha20_per_K) == pytest.approx(factor, abs=0.5e-5)
+
+
+def test_another_batch_of_wire_has_another_coefficient() -> None:
+    """Wire of 98 % IACS has 98 % of the coefficient, 0.0038514, and so of the rise from 20 degC."""
+    soft, hard = (
+        coil(kind=Kind(copper_ohm=1.0, spread_rel=0.0, joint_ohm=0.0, alpha20_per_K=a))
+        for a in (0.00393, 0.0038514)
+    )
+    assert hard.resistance_at(20.0) == soft.resistance_at(20.0) == 1.0
+    assert hard.resistance_at(120.0) - 1.0 == pytest.approx(
+        0.98 * (soft.resistance_at(120.0) - 1.0), rel=1e-12
+    )
 
 
 def test_the_trade_example_of_a_hot_coil() -> None:

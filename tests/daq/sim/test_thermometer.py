@@ -81,3 +81,16 @@ def test_each_channel_has_its_own_constant_error() -> None:
     assert one != other
     assert max(abs(one - 22.0), abs(other - 22.0)) <= 0.2005
     assert float(ask(built, "thermometer", "MEAS:TEMP? (@1)")) == one
+
+
+def test_a_gain_error_grows_from_20_degC() -> None:
+    """Nothing at 20 degC; further off the error is a constant share of the distance, within its limit."""
+    shares = []
+    for ambient_degC in (20.0, 35.0, 50.0):
+        built, _ = bench(thermometer={"gain_limit_rel": 0.05}, ambient_degC=ambient_degC)
+        shown = [float(ask(built, "thermometer", f"MEAS:TEMP? (@{n})")) for n in (1, 2)]
+        shares.append([each - ambient_degC for each in shown])
+    assert shares[0] == pytest.approx([0.0, 0.0], abs=0.001)
+    assert shares[2] == pytest.approx([2.0 * each for each in shares[1]], abs=0.002)
+    assert all(0.0 < abs(each) <= 0.05 * 15.0 for each in shares[1])
+    assert shares[1][0] != shares[1][1]
