@@ -17,8 +17,10 @@ SCAN_S = 15.0
 WINDOW_S = 120.0
 SETTLED_K = 0.15
 SETTLED_REL = 0.0008
-#: A drifting or wobbling winding never settles; its body does, and this long after that it is taken as it is.
+#: A drifting, wobbling or open winding never settles; its body does. Alone it has to be still for this long,
+#: as one trend: noise of the probe must not decide, round after round, whether the time begins anew.
 BODY_ALONE_S = 300.0
+BODY_ALONE_K = SETTLED_K * BODY_ALONE_S / WINDOW_S
 #: A body further from the setpoint than this has not been soaked at it.
 REACHED_K = 5.0
 #: Cold again: this near to where it began.
@@ -30,36 +32,32 @@ class Approach:
 
     def __init__(self) -> None:
         self._rows: deque[Reading] = deque()
-        self._body_since_s: float | None = None
 
     def add(self, reading: Reading) -> None:
         """Take the newest reading and forget those older than the window."""
         self._rows.append(reading)
-        while self._rows[0].time_s < reading.time_s - 1.5 * WINDOW_S:
+        while self._rows[0].time_s < reading.time_s - 1.5 * BODY_ALONE_S:
             self._rows.popleft()
 
     def there(self, target_degC: float, reach_K: float) -> bool:
         """Whether body and winding have settled within *reach_K* of *target_degC*."""
         last = self._rows[-1]
-        body = [(r.time_s, r.probe_degC) for r in self._rows if r.probe_degC is not None]
-        if (
-            last.probe_degC is None
-            or abs(last.probe_degC - target_degC) > reach_K
-            or not _still(body, SETTLED_K)
-        ):
-            self._body_since_s = None
+        if last.probe_degC is None or abs(last.probe_degC - target_degC) > reach_K:
             return False
-        if self._body_since_s is None:
-            self._body_since_s = last.time_s
-        if last.time_s - self._body_since_s >= BODY_ALONE_S:
+        body = [(r.time_s, r.probe_degC) for r in self._rows if r.probe_degC is not None]
+        if _still(body, BODY_ALONE_S, BODY_ALONE_K):
             return True
         ohms = [(r.time_s, r.resistance_ohm) for r in self._rows if r.resistance_ohm is not None]
-        return bool(ohms) and _still(ohms, SETTLED_REL * ohms[-1][1])
+        return (
+            bool(ohms)
+            and _still(body, WINDOW_S, SETTLED_K)
+            and _still(ohms, WINDOW_S, SETTLED_REL * ohms[-1][1])
+        )
 
 
-def _still(points: Sequence[tuple[float, float]], tolerance: float) -> bool:
+def _still(points: Sequence[tuple[float, float]], window_s: float, tolerance: float) -> bool:
     times, values = zip(*points, strict=True) if points else ((), ())
-    return settled(times, values, window_s=WINDOW_S, tolerance=tolerance)
+    return settled(times, values, window_s=window_s, tolerance=tolerance)
 
 
 def oven_stages(soak: Soak) -> list[Stage]:
