@@ -6,13 +6,13 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 
-import msgspec
-
 from analysis import thermometers
 from daq.bench import Bench
-from daq.clock import Clock, RealClock, ScaledClock, VirtualClock
+from daq.breath import BreathingClock, BreathingLink, BreathingOperator
+from daq.clock import Clock, VirtualClock
+from daq.companion import Companion
+from daq.connecting import open_wire, role_dialect, talking, wall_clock, wire_timeout_s
 from daq.conversation import Conversation
-from daq.dialect import load_dialect
 from daq.dialectfile import LinkTable
 from daq.errors import BenchError, CoilsoakError, IdentityError, LinkClosedError, StartError
 from daq.guard import Guard
@@ -29,6 +29,7 @@ from daq.operator import Operator
 from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script
 from daq.signals import shielded
 from daq.tomlfile import Loaded
+from daq.watcher import Watcher
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,12 @@ class Assembled:
 
 @contextmanager
 def open_bench(
-    rig: Loaded[Rig], operator: Operator, alarm: Callable[[str], None], *, seed: int | None = None
+    rig: Loaded[Rig],
+    operator: Operator,
+    alarm: Callable[[str], None],
+    *,
+    seed: int | None = None,
+    companion: Companion | None = None,
 ) -> Iterator[Assembled]:
     """Open every instrument of *rig*, make sure that nothing is energised, and close all again afterwards.
 
@@ -52,16 +58,19 @@ def open_bench(
         operator: Who moves leads and types readings where no instrument does.
         alarm: Called with a line that the operator must not miss.
         seed: Replaces the seed of a simulated bench.
+        companion: Is shown that the run lives, and asked before anything is switched on; not yet started.
 
     Raises:
         StartError: An instrument does not answer, or is not what the file says; with file, line and key.
         OutputUnknownError: The supply could not be confirmed off.
     """
-    opening = _Opening(rig, seed)
+    companion = companion or Companion()
+    opening = _Opening(rig, seed, companion)
     with ExitStack() as stack:
         talks = {name: stack.enter_context(opening.conversation(name)) for name in opening.spoken()}
         identities = {name: opening.start(name, talk) for name, talk in talks.items()}
-        bench = _assemble(rig.value, opening.clock, talks, operator, alarm)
+        asked = BreathingOperator(operator, companion)
+        bench = _assemble(rig.value, opening.clock, talks, asked, alarm, companion)
         opening.bring_to_rest(bench)
         try:
             yield Assembled(bench, identities, opening.seed, opening.script_text)
@@ -81,8 +90,9 @@ def _leave_at_rest(bench: Bench) -> None:
 class _Opening:
     """What is needed while instruments are opened one by one."""
 
-    def __init__(self, rig: Loaded[Rig], seed: int | None) -> None:
+    def __init__(self, rig: Loaded[Rig], seed: int | None, companion: Companion) -> None:
         self._rig = rig
+        self._companion = companion
         self._peers: Mapping[str, Peer] = {}
         self.seed: int | None = None
         self.script_text: str | None = None
@@ -90,10 +100,8 @@ class _Opening:
         if rig.value.simulation is not None:
             self.clock = VirtualClock()
             self._simulate(seed if seed is not None else rig.value.simulation.seed)
-        elif rig.value.time_scale != 1.0:
-            self.clock = ScaledClock(rig.value.time_scale)
         else:
-            self.clock = RealClock()
+            self.clock = BreathingClock(wall_clock(rig.value), companion, rig.value.time_scale)
 
     def _simulate(self, seed: int | None) -> None:
         from daq.sim.bench import build  # the simulation is not needed on a real bench
@@ -112,20 +120,13 @@ class _Opening:
     def conversation(self, name: str) -> Iterator[Conversation]:
         """Open the link to the instrument in role *name* and hold a conversation over it."""
         instrument = self.spoken()[name]
-        dialect = load_dialect(instrument.dialect, beside=self._rig.path.parent).role(name)
+        dialect = role_dialect(self._rig, name, instrument)
         try:
             link = self._link(instrument, dialect.link)
         except BenchError as exc:
             raise self._start_error(name, "resource", exc) from exc
-        channel = getattr(instrument, "channel", None)
-        params = {} if channel is None else {"channel": channel}
-        with closing(link):
-            talk = Conversation(link, dialect, name=name, clock=self.clock, params=params)
-            try:
-                yield talk
-            finally:
-                with suppress(BenchError):
-                    talk.finish()
+        with closing(link), talking(link, dialect, instrument, name=name, clock=self.clock) as talk:
+            yield talk
 
     def start(self, name: str, talk: Conversation) -> str:
         """Greet the instrument; no answer or another identity is an error of the rig file's line."""
@@ -148,7 +149,6 @@ class _Opening:
             raise self._start_error(name if name in self.spoken() else "oven", "resource", exc) from exc
 
     def _link(self, instrument: Instrument, table: LinkTable) -> Link:
-        timeout_s = instrument.timeout_s or table.timeout_s
         if instrument.resource.startswith(SIMULATED):
             peer = self._peers.get(instrument.resource.removeprefix(SIMULATED))
             if peer is None:
@@ -160,27 +160,13 @@ class _Opening:
                 instrument.resource,
                 table.send_end,
                 table.reply_end,
-                timeout_s=timeout_s,
+                timeout_s=wire_timeout_s(instrument, table),
                 clock=self.clock,
             )
-        from daq.links.visa import open_link  # pyvisa is not needed on the simulated bench
-
-        return open_link(instrument.resource, _serial_settings(instrument, table), timeout_s=timeout_s)
+        return BreathingLink(open_wire(instrument, table), self._companion, wire_timeout_s(instrument, table))
 
     def _start_error(self, name: str, key: str, exc: CoilsoakError) -> StartError:
         return StartError(str(self._rig.error(f"{name}.{key}", str(exc))))
-
-
-def _serial_settings(instrument: Instrument, table: LinkTable) -> LinkTable:
-    """Let the rig file's serial settings stand before the dialect's."""
-    given = {
-        "baud": instrument.baud,
-        "data_bits": instrument.data_bits,
-        "parity": instrument.parity,
-        "stop_bits": instrument.stop_bits,
-        "flow": instrument.flow_control and instrument.flow_control.replace("/", "_"),
-    }
-    return msgspec.structs.replace(table, **{key: value for key, value in given.items() if value is not None})
 
 
 def _assemble(
@@ -189,6 +175,7 @@ def _assemble(
     talks: Mapping[str, Conversation],
     operator: Operator,
     alarm: Callable[[str], None],
+    watcher: Watcher,
 ) -> Bench:
     """Give every role to an instrument."""
     supply = DialectSupply(talks["supply"]) if "supply" in talks else None
@@ -201,6 +188,7 @@ def _assemble(
         current_A=rig.limits.current_A,
         body_degC=rig.limits.body_degC,
         alarm=alarm,
+        watcher=watcher,
     )
     harness = Harness(
         guard,

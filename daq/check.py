@@ -10,12 +10,14 @@ from rich.console import Console, RenderableType
 
 from daq.assembly import Assembled, open_bench
 from daq.bench import Bench
+from daq.companion import Companion, companion
 from daq.console_operator import ConsoleOperator
-from daq.errors import BenchError
+from daq.errors import BenchError, StartError
 from daq.operator import AbsentOperator
 from daq.results import open_table, shown
 from daq.rig import TYPED, Rig
 from daq.run import load_inputs
+from daq.tomlfile import Loaded
 
 #: A probe on a part at rest shows something a workshop can have.
 WORKSHOP_DEGC = (-10.0, 45.0)
@@ -49,7 +51,7 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
     rig_file, set_file = load_inputs(rig, coil_set, heat="hand")
     operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     alarms: list[str] = []
-    with open_bench(rig_file, operator, alarms.append, seed=seed) as assembled:
+    with companion() as beside, open_bench(rig_file, operator, alarms.append, seed=seed) as assembled:
         labels = set_file.value.labels()
         findings = [
             *_instruments(rig_file.value, assembled),
@@ -57,6 +59,7 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
         ]
         if assembled.bench.harness.switched or not assembled.bench.typed:
             findings += _probes(assembled.bench, labels if assembled.bench.harness.switched else labels[:1])
+        findings += _companion(rig_file, assembled.bench, beside)
         assembled.bench.harness.release()
     return [*findings, *(Finding("alarm", False, text) for text in alarms)]
 
@@ -149,3 +152,17 @@ def _probes(bench: Bench, labels: tuple[str, ...]) -> Iterator[Finding]:
         low, high = min(temperatures.values()), max(temperatures.values())
         found = f"{low:.1f} to {high:.1f} degC on {len(temperatures)} coils"
         yield Finding("probes", high - low <= PROBE_SPREAD_K, found)
+
+
+def _companion(rig: Loaded[Rig], bench: Bench, beside: Companion) -> Iterator[Finding]:
+    if rig.value.simulated or (bench.supply is None and bench.oven is None):
+        return
+    if not rig.value.companion:
+        yield Finding(
+            "companion", True, "none, as the rig file says: nothing switches off if a run is killed"
+        )
+        return
+    try:
+        yield Finding("companion", True, beside.start(rig.path))
+    except StartError as exc:
+        yield Finding("companion", False, str(exc))

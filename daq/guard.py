@@ -15,6 +15,7 @@ from daq.conversation import Number
 from daq.errors import BenchError, InterlockError, LimitError, OutputUnknownError, ReadbackError
 from daq.instruments.roles import Oven, Supply
 from daq.signals import shielded
+from daq.watcher import Unwatched, Watcher
 
 OUTPUT_UNKNOWN = "THE SUPPLY'S OUTPUT STATE IS NOT KNOWN - SWITCH THE SUPPLY OFF BY HAND"
 
@@ -30,6 +31,8 @@ GONE_WITHIN_S = 3.0
 OFF_TRIES = 3
 #: Protection stands this far above the working limit, so that it trips on faults and not on ripple.
 PROTECTION_MARGIN = 1.1
+#: What can be on, as the watcher is told.
+_COIL, _OVEN = "coil", "oven"
 
 
 @dataclass(frozen=True)
@@ -62,9 +65,10 @@ class Ceiling:
 class Drive:
     """A coil under power, inside a guarded block."""
 
-    def __init__(self, supply: Supply, volts: Ceiling) -> None:
+    def __init__(self, supply: Supply, volts: Ceiling, watcher: Watcher) -> None:
         self._supply = supply
         self._volts = volts
+        self._watcher = watcher
         #: The clock's reading when the voltage went to zero; None while the coil is driven.
         self.ended_s: float | None = None
 
@@ -77,8 +81,14 @@ class Drive:
         self._supply.set_voltage(self._volts.admit(voltage_V))
 
     def current(self) -> Number:
-        """Measure the current in amperes with the supply's own readback."""
-        return self._supply.current()
+        """Measure the current in amperes with the supply's own readback.
+
+        Raises:
+            InterlockError: The companion has switched off meanwhile, or is gone.
+        """
+        current = self._supply.current()
+        self._watcher.require()
+        return current
 
     def voltage(self) -> Number:
         """Measure the voltage at the supply's terminals in volts."""
@@ -127,8 +137,10 @@ class Guard:
         current_A: float,
         body_degC: float,
         alarm: Callable[[str], None],
+        watcher: Watcher | None = None,
     ) -> None:
         self._supply = supply
+        self._watcher: Watcher = watcher or Unwatched()
         self._oven = oven
         self._clock = clock
         self._rig_voltage_V = voltage_V
@@ -180,15 +192,19 @@ class Guard:
         volts = Ceiling("voltage", "V", self._rig_voltage_V, coil_voltage_V)
         volts.admit(voltage_V)
         limit_A = min(self._rig_current_A, coil_current_A)
-        drive = Drive(self._supply, volts)
+        drive = Drive(self._supply, volts, self._watcher)
         self._driven = coil
         try:
+            self._watcher.begin(_COIL)
             self._prepare(self._supply, volts.lower(), limit_A)
             self._supply.set_voltage(voltage_V)
             self._supply.switch_output(True)
             yield drive
         finally:
-            self.make_safe()
+            try:
+                self.make_safe()
+            finally:
+                self._watcher.end(_COIL)
             drive.ended_s = self._zero_s
 
     def _prepare(self, supply: Supply, voltage_V: float, current_A: float) -> None:
@@ -218,10 +234,14 @@ class Guard:
             raise InterlockError("nothing to heat with: the rig file names no oven")
         self._heating = True
         try:
+            self._watcher.begin(_OVEN)
             yield OvenHeat(self._oven, Ceiling("oven setpoint", "degC", self._rig_body_degC, coil_body_degC))
         finally:
             with shielded():
-                self._stop_heat(self._oven)
+                try:
+                    self._stop_heat(self._oven)
+                finally:
+                    self._watcher.end(_OVEN)
 
     def leave_safe(self) -> None:
         """Switch off whatever is not known to be off: the last word before the bench is given back.
@@ -234,8 +254,12 @@ class Guard:
                 if self._heating and self._oven is not None:
                     self._stop_heat(self._oven)
             finally:
-                if self._driven is not None and not self._unknown:
-                    self.make_safe()
+                try:
+                    if self._driven is not None and not self._unknown:
+                        self.make_safe()
+                finally:
+                    self._watcher.end(_COIL)
+                    self._watcher.end(_OVEN)
 
     def _stop_heat(self, oven: Oven) -> None:
         cause: BenchError | None = None

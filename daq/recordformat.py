@@ -27,6 +27,8 @@ HEADER, READINGS, EVENTS, RESULT, MANIFEST = (
     "result.json",
     "manifest.json",
 )
+#: What the companion process had to do: events of its own, since it may write while the run still does.
+COMPANION = "companion.csv"
 RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
 
 READING_COLUMNS = (

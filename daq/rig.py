@@ -166,6 +166,8 @@ class Rig(_Table, frozen=True, kw_only=True):
     simulation: Simulation | None = None
     #: How much faster than the wall clock the bench lives: above 1 for a practice bench only.
     time_scale: Annotated[float, msgspec.Meta(ge=1)] = 1.0
+    #: A second process switches the supply off if this program is killed or hangs.
+    companion: bool = True
 
     @property
     def simulated(self) -> bool:

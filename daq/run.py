@@ -13,16 +13,18 @@ from rich.console import Console
 from analysis.model import SetResult
 from daq import __version__
 from daq.assembly import Assembled, open_bench
+from daq.breath import BreathingRecord
 from daq.builtin import builtin, find
 from daq.cautions import confirm_cautions
 from daq.coilset import CoilSet, Heat, load_coil_set
 from daq.coilsetcheck import check_against
+from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
 from daq.errors import BenchError, CoilsoakError, RecordError
 from daq.heatwatch import Ceilings
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator, Operator
-from daq.procedure import Procedure, Progress
+from daq.procedure import Procedure, Progress, RowSink
 from daq.record import FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
 from daq.results import PaperName
@@ -107,17 +109,26 @@ def execute(request: RunRequest, console: Console) -> Outcome:
     operator: Operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     labels = coil_set.value.labels()
     screen = RunScreen(console, labels, _note(rig.value), asks=_asks(rig.value, coil_set.value))
-    if request.kind == "soak":
-        confirm_cautions(console, operator, practising=_practising(rig.value), agreed=request.yes)
     alarms = _Alarms(screen)
-    with open_bench(rig, operator, alarms, seed=request.seed) as assembled:
+    with (
+        companion() as beside,
+        open_bench(rig, operator, alarms, seed=request.seed, companion=beside) as assembled,
+    ):
+        if request.kind == "soak":
+            confirm_cautions(console, operator, practising=_practising(rig.value), agreed=request.yes)
+        watch = _watch(request, rig, coil_set.value, beside)
         header = _header(request, rig, coil_set, assembled)
         texts = {RIG: rig.text, COIL_SET: coil_set.text}
         if assembled.script_text is not None:
             texts[FAULT_SCRIPT] = assembled.script_text
         with RunWriter.create(request.out, header, texts, assembled.bench.clock) as record:
             alarms.record = record
-            state, error = _measure(request, rig.value, coil_set.value, assembled, record, screen)
+            beside.record_in(record.folder)
+            if watch:
+                record.event("watch", watch)
+                screen.event("watch", watch, "")
+            breathing = BreathingRecord(record, beside)
+            state, error = _measure(request, rig.value, coil_set.value, assembled, breathing, screen)
             # Ctrl-C waits: a run that was measured is judged, reported and closed, and then ends.
             with shielded():
                 judged = judge_run(read_run(record.folder), coil_set.value, state=state)
@@ -125,6 +136,15 @@ def execute(request: RunRequest, console: Console) -> Outcome:
                 console.print("drawing the report", style="dim")
                 record.close(state, judgement_files(record.folder, judged, request.paper))
     return Outcome(record.folder, judged.result, state, error)
+
+
+def _watch(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Companion) -> str:
+    """Start the companion process where something may be on; return what the record is to say of it."""
+    if request.kind != "soak" or not can_be_on(rig.value, coil_set):
+        return ""
+    if not rig.value.companion:
+        return "no companion process, as the rig file says: nothing switches off if this program is killed"
+    return beside.start(rig.path)
 
 
 class _Alarms:
@@ -147,21 +167,18 @@ def _measure(
     rig: Rig,
     coil_set: CoilSet,
     assembled: Assembled,
-    record: RunWriter,
+    record: RowSink,
     screen: RunScreen,
 ) -> tuple[CloseState, CoilsoakError | None]:
     """Do the procedure; whatever ends it early is kept with the record and not raised."""
     procedure = Procedure(assembled.bench, record, screen)
     try:
         with screen:
-            if request.kind == "sweep":
-                labels = coil_set.labels()
-                sweep(procedure, labels, Progress(screen, sweep_stages(labels, READING_S)))
-            else:
-                stages, run = _SOAKS[coil_set.heat]
-                soak = Soak(procedure, soak_plan(rig, coil_set))
-                procedure.null_leads()
-                run(soak, Progress(screen, stages(soak)))
+            try:
+                _procedure(request, rig, coil_set, procedure, screen)
+            finally:
+                # Judging and drawing take their time: whatever a stop signal left on goes off before.
+                assembled.bench.guard.leave_safe()
     except KeyboardInterrupt:
         record.event("stopped", "stopped by the operator")
         return "stopped", None
@@ -171,6 +188,19 @@ def _measure(
         record.event("fault", str(exc))
         return "fault", exc if isinstance(exc, BenchError) else BenchError(str(exc))
     return "complete", None
+
+
+def _procedure(
+    request: RunRequest, rig: Rig, coil_set: CoilSet, procedure: Procedure, screen: RunScreen
+) -> None:
+    if request.kind == "sweep":
+        labels = coil_set.labels()
+        sweep(procedure, labels, Progress(screen, sweep_stages(labels, READING_S)))
+        return
+    stages, run = _SOAKS[coil_set.heat]
+    soak = Soak(procedure, soak_plan(rig, coil_set))
+    procedure.null_leads()
+    run(soak, Progress(screen, stages(soak)))
 
 
 def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:

@@ -21,6 +21,7 @@ from analysis.model import FloatArray, TextArray, Trace
 from daq.errors import RecordError
 from daq.recordformat import (
     ABOVE_RANGE,
+    COMPANION,
     EVENT_COLUMNS,
     EVENTS,
     HEADER,
@@ -121,6 +122,8 @@ def read_run(folder: Path) -> Run:
     cells = _rows(folder, READINGS, READING_COLUMNS, problems)
     readings = _readings(cells, problems)
     events = _events(_rows(folder, EVENTS, EVENT_COLUMNS, problems), problems)
+    if (folder / COMPANION).exists():
+        events += _events(_rows(folder, COMPANION, EVENT_COLUMNS, problems), problems)
     result: object | None = None
     try:
         result = json.loads((folder / RESULT).read_bytes())

@@ -46,7 +46,7 @@ class LineLink:
     """
 
     def __init__(
-        self, port: Port, resource: str, table: LinkTable, *, timeout_s: float, owned: PortLock
+        self, port: Port, resource: str, table: LinkTable, *, timeout_s: float, owned: PortLock | None
     ) -> None:
         self._port: Port | None = port
         self._resource = resource
@@ -103,7 +103,8 @@ class LineLink:
                 # What fails while closing leaves nothing to do about it.
                 with suppress(LinkError):
                     port.close()
-                self._owned.release()
+                if self._owned is not None:
+                    self._owned.release()
 
     def _open_port(self) -> Port:
         if self._port is None:

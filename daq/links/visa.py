@@ -229,7 +229,12 @@ def _manager() -> pyvisa.ResourceManager:
 
 
 def open_link(
-    resource: str, table: LinkTable, *, timeout_s: float | None = None, **serial_settings: Any
+    resource: str,
+    table: LinkTable,
+    *,
+    timeout_s: float | None = None,
+    alone: bool = True,
+    **serial_settings: Any,
 ) -> LineLink:
     """Open *resource*, such as ``TCPIP0::192.168.0.5::5025::SOCKET`` or ``ASRL/dev/ttyUSB0::INSTR``.
 
@@ -237,6 +242,7 @@ def open_link(
         resource: A VISA address.
         table: The dialect's line ends, pace and serial settings.
         timeout_s: For each read and write; None: the dialect's.
+        alone: Keep everybody else off; False opens a second connection beside the owner's.
         serial_settings: baud, data_bits, parity, stop_bits or flow instead of the dialect's.
 
     Raises:
@@ -249,8 +255,9 @@ def open_link(
     table = msgspec.structs.replace(table, **serial_settings)
     parsed = _parsed(resource)
     with ExitStack() as undo:
-        lock = PortLock(_one_spelling(parsed))
-        undo.callback(lock.release)
+        lock = PortLock(_one_spelling(parsed)) if alone else None
+        if lock is not None:
+            undo.callback(lock.release)
         opened: Any = _open(resource, timeout_s)
         undo.callback(opened.close)
         port: _MessagePort

@@ -1,0 +1,114 @@
+"""The companion's own way to the supply and the oven, and how it switches them off."""
+
+from __future__ import annotations
+
+from contextlib import ExitStack, suppress
+from dataclasses import dataclass
+
+from daq.connecting import open_wire, role_dialect, talking, wall_clock
+from daq.conversation import Conversation
+from daq.errors import BenchError, LinkError
+from daq.guard import Guard
+from daq.instruments.oven import DialectOven
+from daq.instruments.supply import DialectSupply
+from daq.links.base import Link
+from daq.rig import TYPED, Instrument, Rig
+from daq.tomlfile import Loaded
+
+
+@dataclass
+class _Way:
+    """One instrument to be switched off, and the connection to it once there is one."""
+
+    role: str
+    instrument: Instrument
+    talk: Conversation | None = None
+    stack: ExitStack | None = None
+
+    def close(self) -> None:
+        if self.stack is not None:
+            self.stack.close()
+        self.talk = self.stack = None
+
+
+class SwitchOff:
+    """Switches off what the bench of *rig* can have on: the supply first, then the oven's heat."""
+
+    def __init__(self, rig: Loaded[Rig]) -> None:
+        import daq.links.visa  # noqa: F401 - now: when it is needed there is no time
+
+        self._rig = rig
+        self._clock = wall_clock(rig.value)
+        given = {"supply": rig.value.supply, "oven": rig.value.oven}
+        self._ways = [_Way(role, i) for role, i in given.items() if i is not None and i.resource != TYPED]
+
+    def connect_beside(self) -> str:
+        """Open a second connection to each instrument beside the run's own; return '' or why it cannot be."""
+        for way in self._ways:
+            if not way.instrument.resource.upper().startswith("TCPIP"):
+                return f"{way.role} at {way.instrument.resource} has one owner at a time"
+            try:
+                self._open(way, alone=False)
+            except BenchError as exc:
+                way.close()
+                return str(exc)
+        return ""
+
+    def switch_off(self) -> str:
+        """Switch off over the connection there is, else over a new one; return what is off now.
+
+        Raises:
+            BenchError: Something is not confirmed off. Both were tried.
+        """
+        done: list[str] = []
+        failed: BenchError | None = None
+        for way in self._ways:
+            try:
+                done.append(self._switch_off(way))
+            except BenchError as exc:
+                way.close()  # the next try begins with a new connection
+                failed = failed or exc
+        if failed is not None:
+            raise failed
+        return " and ".join(done)
+
+    def close(self) -> None:
+        """Give the connections back."""
+        for way in self._ways:
+            way.close()
+
+    def _switch_off(self, way: _Way) -> str:
+        talk = way.talk or self._open(way, alone=True)
+        if way.role == "oven":
+            DialectOven(talk).switch_heat(False)
+            return "the oven's heat is off"
+        limits = self._rig.value.limits
+        guard = Guard(
+            DialectSupply(talk),
+            None,
+            self._clock,
+            voltage_V=limits.voltage_V,
+            current_A=limits.current_A,
+            body_degC=limits.body_degC,
+            alarm=lambda _: None,  # the companion has its own words for it
+        )
+        guard.make_safe()
+        return "the supply is at zero and off"
+
+    def _open(self, way: _Way, *, alone: bool) -> Conversation:
+        dialect = role_dialect(self._rig, way.role, way.instrument)
+        with ExitStack() as stack:
+            link: Link = open_wire(way.instrument, dialect.link, alone=alone)
+            stack.callback(link.close)
+            talk = stack.enter_context(
+                talking(link, dialect, way.instrument, name=way.role, clock=self._clock)
+            )
+            if alone:
+                # Whoever spoke last may have been cut short; what comes of that must not stop us.
+                with suppress(BenchError):
+                    talk.start(None)
+            elif not talk.start(way.instrument.identity) and dialect.identity is not None:
+                raise LinkError(f"{way.role}: a second connection gets no answer")
+            way.stack = stack.pop_all()
+            way.talk = talk
+        return talk

@@ -1,0 +1,34 @@
+"""Who switches off from outside what the program itself no longer can."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+
+class Watcher(Protocol):
+    """Whoever switches off from outside if the program cannot; asked before and while anything is on."""
+
+    def begin(self, what: str) -> None:
+        """Hear that *what* is about to be on; InterlockError if nobody watches any more."""
+        ...
+
+    def end(self, what: str) -> None:
+        """Hear that *what* is off; for the second time it means nothing."""
+        ...
+
+    def require(self) -> None:
+        """Raise InterlockError if nobody watches any more."""
+        ...
+
+
+class Unwatched:
+    """Nobody watches from outside: the simulated bench, or a rig that does without."""
+
+    def begin(self, what: str) -> None:
+        """Let it be on."""
+
+    def end(self, what: str) -> None:
+        """Take note."""
+
+    def require(self) -> None:
+        """Go on."""

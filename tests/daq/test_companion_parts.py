@@ -1,0 +1,186 @@
+"""The parts of the companion: its ear, its sense of time, its patience, and where a run breathes."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Iterator
+from pathlib import Path
+from unittest.mock import Mock
+
+import pytest
+
+from daq import companionprocess
+from daq.breath import (
+    ASKED_S,
+    BREATH_S,
+    DISK_S,
+    BreathingClock,
+    BreathingLink,
+    BreathingOperator,
+    BreathingRecord,
+)
+from daq.builtin import builtin
+from daq.clock import RealClock, VirtualClock
+from daq.coilset import load_coil_set
+from daq.companion import Companion, can_be_on
+from daq.companionprocess import GIVE_UP_S, Input, Watch, switch_off, wait_for_need
+from daq.conversation import Number
+from daq.errors import InterlockError, LinkClosedError, StartError
+from daq.guard import OUTPUT_UNKNOWN, Guard
+from daq.rig import load_rig
+from tests.daq.recordkit import reading
+
+
+class Beats:
+    """Takes note of each sign of life."""
+
+    def __init__(self) -> None:
+        self.allowed: list[float] = []
+
+    def beat(self, allow_s: float = BREATH_S) -> None:
+        """Note it."""
+        self.allowed.append(allow_s)
+
+
+@pytest.fixture
+def pipe() -> Iterator[tuple[Input, int]]:
+    """The companion's ear, and the run's end of the pipe; the test closes that."""
+    read, write = os.pipe()
+    lines = Input(read)
+    yield lines, write
+    lines.close()
+
+
+def need(lines: Input, watch: Watch) -> str:
+    """Wait for need in real time."""
+    return wait_for_need(lines, watch, RealClock(), lambda: 12.5)
+
+
+def test_a_run_that_says_done_needs_nothing(pipe: tuple[Input, int]) -> None:
+    """Signs of life, rest and done are an ordinary end, and the folder is known by then."""
+    lines, write = pipe
+    os.write(write, b'record "/runs/a b"\nlive 2\nrest\ndone\n')
+    os.close(write)
+    watch = Watch()
+    assert need(lines, watch) == ""
+    assert watch.folder == Path("/runs/a b")
+    assert watch.origin_s == 12.5
+
+
+def test_the_end_of_the_pipe_is_the_end_of_the_run(pipe: tuple[Input, int]) -> None:
+    """A pipe that ends without done, with or without something on, means that the run was killed."""
+    lines, write = pipe
+    os.write(write, b"live 2\nliv")
+    os.close(write)
+    watch = Watch()
+    assert need(lines, watch) == "the run was ended from outside"
+    assert watch.on
+
+
+@pytest.mark.slow
+def test_silence_counts_only_while_something_is_on(pipe: tuple[Input, int]) -> None:
+    """After rest the run may be silent for ever; after live only for as long as it allowed itself."""
+    lines, write = pipe
+    os.write(write, b"live 0.05\nrest\n")
+    assert lines.line(0.0) == "live 0.05"
+    os.write(write, b"live 0.05\n")
+    watch = Watch()
+    assert need(lines, watch) == "the run shows no life"
+    os.close(write)
+
+
+def test_the_companion_tries_again_until_off_is_confirmed(capsys: pytest.CaptureFixture[str]) -> None:
+    """A supply that does not answer at first is switched off as soon as it does."""
+    hand, told = Mock(), []
+    hand.switch_off.side_effect = [LinkClosedError("gone"), LinkClosedError("gone"), "the supply is off"]
+    clock = VirtualClock()
+    assert switch_off(hand, told.append, clock, parent=-1)  # type: ignore[arg-type]
+    assert told == ["the supply is off, read back, 0.20 s later"]
+
+
+def test_a_companion_in_vain_says_so_again_and_again_and_gives_up() -> None:
+    """When nothing can be confirmed the operator is told so every few seconds, and in the end."""
+    hand, told = Mock(), []
+    hand.switch_off.side_effect = LinkClosedError("the cable is off")
+    assert not switch_off(hand, told.append, VirtualClock(), parent=-1)  # type: ignore[arg-type]
+    assert all(text.startswith(f"{OUTPUT_UNKNOWN} (") for text in told)
+    assert all("the cable is off" in text for text in told)
+    assert f"given up after {GIVE_UP_S:g} s" in told[-1]
+    assert 10 <= len(told) <= 14
+
+
+def test_a_run_that_holds_the_only_connection_is_ended_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only while the run is the companion's own parent, and only after it had time to hand over."""
+    killed: list[tuple[int, int]] = []
+    monkeypatch.setattr(companionprocess.os, "getppid", lambda: 1 if killed else 4711)
+    monkeypatch.setattr(companionprocess.os, "kill", lambda pid, sig: killed.append((pid, sig)))
+    hand, told = Mock(), []
+    hand.switch_off.side_effect = lambda: "off" if killed else _busy()
+    assert switch_off(hand, told.append, VirtualClock(), parent=4711)  # type: ignore[arg-type]
+    assert killed == [(4711, signal.SIGKILL)]
+    assert told[0] == "the run hangs and holds the connection: it is ended"
+
+
+def _busy() -> str:
+    raise LinkClosedError("in use by process 4711")
+
+
+def test_every_wait_and_exchange_and_row_and_question_is_a_breath() -> None:
+    """A long wait breathes in between; exchanges, rows and questions get the time they may take, no more."""
+    beats = Beats()
+    BreathingClock(VirtualClock(), beats, scale=10.0).sleep(12.0)
+    assert beats.allowed == [BREATH_S] * 4
+    beats.allowed.clear()
+    link = BreathingLink(Mock(**{"read.return_value": "1"}), beats, 3.0)
+    link.write("X?")
+    assert link.read() == "1"
+    assert beats.allowed == [3.0 + BREATH_S, BREATH_S] * 2
+    beats.allowed.clear()
+    BreathingRecord(Mock(), beats).row(reading(0))
+    assert beats.allowed == [DISK_S, BREATH_S]
+    beats.allowed.clear()
+    operator = BreathingOperator(Mock(**{"ask_number.return_value": Number(1.0, "ok")}), beats)
+    operator.confirm("sit")
+    assert operator.ask_number("x", "V").value == 1.0
+    assert beats.allowed == [ASKED_S, BREATH_S] * 2
+
+
+def test_a_guard_whose_watcher_is_gone_sends_nothing_that_energises() -> None:
+    """Asked to drive a coil with the companion gone it refuses; the supply hears of zero and off only."""
+    supply = Mock()
+    supply.output_is_on.return_value = False
+    supply.current.return_value = supply.voltage.return_value = Number(0.0, "ok")
+    watcher = Mock(**{"begin.side_effect": InterlockError("gone")})
+    guard = Guard(
+        supply, None, VirtualClock(), voltage_V=10, current_A=5, body_degC=90, alarm=Mock(), watcher=watcher
+    )
+    with (
+        pytest.raises(InterlockError, match="gone"),
+        guard.energised("Y1", voltage_V=5, coil_voltage_V=5, coil_current_A=2),
+    ):
+        raise AssertionError("the block must not be entered")
+    supply.set_voltage.assert_called_with(0.0)
+    assert [call.args for call in supply.switch_output.call_args_list] == [(False,)]
+    watcher.end.assert_called_with("coil")
+
+
+def test_a_companion_that_does_not_start_is_an_error_of_the_start(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """One that cannot read the rig file ends at once; the run is refused before anything is on."""
+    beside = Companion()
+    with pytest.raises(StartError, match="the companion process does not start"):
+        beside.start(tmp_path / "none.toml")
+    beside.close()
+    assert "none.toml" in capfd.readouterr().err
+
+
+def test_only_a_bench_outside_the_program_that_can_be_on_wants_one() -> None:
+    """None for the simulated bench or hand instruments; one where a supply drives coils."""
+    coil_set = load_coil_set(builtin("coil_sets", "snow_groomer")).value
+    wanted = {
+        name: can_be_on(load_rig(builtin("rigs", name)).value, coil_set)
+        for name in ("simulated", "example_hand", "example_lan")
+    }
+    assert wanted == {"simulated": False, "example_hand": False, "example_lan": True}

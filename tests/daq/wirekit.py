@@ -1,0 +1,72 @@
+"""What tests of runs over real wires share: a practice bench on chosen wires, and waiting."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from daq.builtin import builtin
+from daq.clock import ScaledClock
+from daq.practice import rig_text
+from daq.sim.bench import SimBench, build
+from daq.sim.server import serve
+from tests.daq.clikit import PATIENCE_S
+
+
+@contextmanager
+def bench_on(
+    folder: Path,
+    *,
+    scale: float,
+    serial: Sequence[str] = ("meter",),
+    script: str = "groomer_faults",
+    more: str = "",
+) -> Iterator[tuple[SimBench, Path]]:
+    """Serve the simulated bench, *serial* on pseudo-serial ports and the rest over TCP; give its rig file.
+
+    Args:
+        folder: Where the rig file goes.
+        scale: How much faster than the wall clock time runs.
+        serial: Names of the instruments on pseudo-serial ports.
+        script: Name of the fault script.
+        more: Lines at the top of the rig file.
+    """
+    bench = build(builtin("fault_scripts", script), clock=ScaledClock(scale))
+    tcp = [name for name in bench.peers if name not in serial]
+    with serve(bench.peers, tcp=tcp, serial=serial) as resources:
+        rig = folder / "rig-on-wires.toml"
+        text = rig_text(resources, scale).replace("# timeout_s = 2.0", "timeout_s = 1.0")
+        rig.write_text(more + text, encoding="utf-8")
+        yield bench, rig
+
+
+def wait_until(seen: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> float:
+    """Wait until *seen* says so; return how long that took, in seconds."""
+    began_s = time.monotonic()
+    while not seen():
+        assert time.monotonic() - began_s < patience_s, f"waited in vain for {what}"
+        time.sleep(0.002)
+    return time.monotonic() - began_s
+
+
+def children_of(pid: int) -> list[int]:
+    """Return the living child processes of *pid*."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            state, parent = stat.read_text().rpartition(")")[2].split()[:2]
+        except (FileNotFoundError, ProcessLookupError):
+            continue  # it ended meanwhile
+        if int(parent) == pid and state != "Z":
+            found.append(int(stat.parent.name))
+    return found
+
+
+def alive(pid: int) -> bool:
+    """Whether a process of that number runs, its remains not counted."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
