@@ -32,6 +32,12 @@ class Data:
     air_degC: float
     air_u_K: float
     drift_u_K_per_s: float
+    #: Share of each row read as V/I while the rest of the trace was read by an ohmmeter: 0 or 1, between in a
+    #: block of both. All 0 where one instrument read everything.
+    by_vi: FloatArray
+    #: How far V/I may be off the ohmmeter: relative, and the ohmmeter's own offset (standard uncertainties).
+    vi_gain_u: float
+    offset_u_ohm: float
 
     @property
     def count(self) -> int:
@@ -92,4 +98,5 @@ class Data:
             square_A2=held(self.square_A2),
             edge_W=np.stack([held(e) for e in self.edge_W]) if self.edges else np.zeros((0, node_s.size)),
             weight=np.sqrt(square),
+            by_vi=np.add.reduceat(self.by_vi * self.weight[0] ** 2, first) / divisor[0],
         )

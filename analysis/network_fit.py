@@ -1,8 +1,9 @@
 """Least squares of a thermal network against probe and resistance, with exact derivatives.
 
 One fit has one order. Parameters are, in this order: log of 1/(heat capacity of the winding in J/K), air and
-start in degC, drift of the air in K/s, copper and joint in ohms, the logarithms of the network, and the share
-of energy that each unknown switching instant moves.
+start in degC, drift of the air in K/s, copper and joint in ohms as the ohmmeter reads them, by how much V/I
+is off it in proportion and by its offset in ohms, the logarithms of the network, and the share of energy that
+each unknown switching instant moves.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from analysis.network import Order, layout
 from analysis.network_data import Data
 from analysis.network_modes import Filters, modes
 
-SCALE, AIR, START, DRIFT, COPPER, JOINT, NETWORK = range(7)
+SCALE, AIR, START, DRIFT, COPPER, JOINT, VI_GAIN, OFFSET, NETWORK = range(9)
 
 
 @dataclass(frozen=True)
@@ -89,10 +90,13 @@ def _residual(
     """Residuals in sigma (2, n), their derivatives (k, 2, n), and the winding's temperature (n,)."""
     temperature, d = evaluate(order, value, data, filters)
     warmth = 1.0 + data.alpha20_per_K * (temperature[0] - 20.0)
-    model = np.stack((value[COPPER] * warmth + value[JOINT], temperature[1]))
-    d[:, 0] *= value[COPPER] * data.alpha20_per_K
-    d[COPPER, 0] += warmth
-    d[JOINT, 0] += 1.0
+    coil = value[COPPER] * warmth + value[JOINT]
+    factor = 1.0 + value[VI_GAIN] * data.by_vi
+    model = np.stack((coil * factor - value[OFFSET] * data.by_vi, temperature[1]))
+    d[:, 0] *= value[COPPER] * data.alpha20_per_K * factor
+    d[COPPER, 0] += warmth * factor
+    d[JOINT, 0] += factor
+    d[VI_GAIN, 0], d[OFFSET, 0] = coil * data.by_vi, -data.by_vi
     seen = np.stack((data.resistance_ohm, data.probe_degC))
     return (seen - model) * data.weight, d * data.weight, temperature[0]
 
@@ -105,6 +109,7 @@ def _prior(order: Order, data: Data) -> tuple[FloatArray, FloatArray]:
     centre[AIR], weight[AIR] = data.air_degC, data.air_u_K**-2
     centre[SCALE] = np.log(1 / 15.0)
     weight[DRIFT] = data.drift_u_K_per_s**-2
+    weight[VI_GAIN], weight[OFFSET] = data.vi_gain_u**-2, data.offset_u_ohm**-2
     centre[NETWORK:end] = [p.start for p in parameters]
     weight[NETWORK:end] = [p.spread**-2 for p in parameters]
     # The instant may be anywhere in its interval: uniform over one interval, half to either side.

@@ -15,7 +15,7 @@ def fit_self_heated(rows: Rows, accuracy: Accuracy) -> ThermalFit:
 
     Args:
         rows: The trace, timed; power from counted energy where there is any, else from V and I.
-        accuracy: Noise of the readings.
+        accuracy: Noise of the readings, and how far V/I and ohmmeter may differ.
     """
     trace = rows.trace
     # A row with no current of its own was read by the ohmmeter: the supply was off.
@@ -30,6 +30,9 @@ def fit_self_heated(rows: Rows, accuracy: Accuracy) -> ThermalFit:
         noise_ohm=accuracy.noise_ohm,
         noise_K=accuracy.probe_noise_K,
         edges=None if counted else edge_intervals(volts, amperes),
+        by_vi=trace.source == "V/I",
+        vi_gain_u=float(np.hypot(accuracy.vi_gain_rel, accuracy.gain_rel)),
+        offset_u_ohm=accuracy.offset_ohm,
         alpha20_per_K=ALPHA20_PER_K,
         alpha20_u_per_K=ALPHA20_U_PER_K,
     )

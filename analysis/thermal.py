@@ -82,6 +82,9 @@ def fit_trace(
     joint_heat: bool = True,
     air_drift: bool = False,
     edges: BoolArray | None = None,
+    by_vi: BoolArray | None = None,
+    vi_gain_u: float = 2e-3,
+    offset_u_ohm: float = 5e-3,
     alpha20_per_K: float = 0.00393,
     alpha20_u_per_K: float = 0.00002,
 ) -> ThermalFit:
@@ -101,6 +104,9 @@ def fit_trace(
         joint_heat: Take the joint's share of the power out of the winding.
         air_drift: Allow the air to drift evenly, about a kelvin an hour.
         edges: Intervals with an unknown switching instant, see :func:`edge_intervals`; None if known.
+        by_vi: Rows read as V/I where others were read by an ohmmeter; None if one instrument read them all.
+        vi_gain_u: How far V/I may be off the ohmmeter in proportion, standard uncertainty.
+        offset_u_ohm: Standard uncertainty of the ohmmeter's offset, which V/I does not share.
         alpha20_per_K: Temperature coefficient of the winding at 20 degC.
         alpha20_u_per_K: Its standard uncertainty.
 
@@ -116,6 +122,9 @@ def fit_trace(
         joint_heat=joint_heat,
         air_drift=air_drift,
         edges=edges,
+        by_vi=by_vi,
+        vi_gain_u=vi_gain_u,
+        offset_u_ohm=offset_u_ohm,
         alpha20_per_K=alpha20_per_K,
     )
     winding = np.full(np.shape(time_s), np.nan)

@@ -130,6 +130,9 @@ def prepare(
     joint_heat: bool,
     air_drift: bool,
     edges: BoolArray | None,
+    by_vi: BoolArray | None,
+    vi_gain_u: float,
+    offset_u_ohm: float,
     alpha20_per_K: float,
 ) -> Rows:
     """Sort out what can be fitted; arguments as of :func:`analysis.thermal.fit_trace`."""
@@ -179,6 +182,9 @@ def prepare(
         largest = at[rank]
         edge = np.zeros((largest.size, t.size))
         edge[np.arange(largest.size), largest] = stake[rank]
+    two = np.zeros(t.size) if by_vi is None else by_vi[kept].astype(np.float64)
+    if two[seen].all():
+        two[:] = 0.0
     first = float(p[np.isfinite(p)][0])
     data = Data(
         t,
@@ -193,5 +199,8 @@ def prepare(
         15.0 if ambient_degC is None else 1.0,
         # One kelvin an hour is a quiet room's worth; without the option the air stands still.
         1.0 / 3600.0 if air_drift else 1e-9,
+        two,
+        vi_gain_u,
+        offset_u_ohm,
     )
     return Rows(kept, data, "")

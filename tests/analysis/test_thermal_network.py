@@ -16,8 +16,11 @@ from analysis.network_fit import (
     DRIFT,
     JOINT,
     NETWORK,
+    OFFSET,
     SCALE,
     START,
+    VI_GAIN,
+    _residual,
     evaluate,
     extended,
     first_guess,
@@ -43,7 +46,11 @@ def made_data() -> Data:
     edge = np.zeros((1, t.size))
     edge[0, 60] = 18.0
     blank = np.zeros(t.size)
-    return Data(t, blank, blank, power, power / 4.0, edge, np.ones((2, t.size)), 0.00393, 22.0, 10.0, 1e-4)
+    by_vi = np.where(power > 0, 1.0, 0.0)
+    weight = np.ones((2, t.size))
+    return Data(
+        t, blank, blank, power, power / 4.0, edge, weight, 0.00393, 22.0, 10.0, 1e-4, by_vi, 2e-3, 5e-3
+    )
 
 
 def start_values(order: Order) -> np.ndarray:
@@ -68,6 +75,20 @@ def test_derivatives_are_those_of_the_temperatures(order: Order) -> None:
         high, low = (evaluate(order, value + s * step, data, filters)[0] for s in (1, -1))
         differences = (high - low) / (2 * step[k])
         assert np.abs(differences - exact[k]).max() <= 1e-5 * max(np.abs(exact[k]).max(), 1e-3)
+
+
+def test_derivatives_are_those_of_the_residuals() -> None:
+    """Copper, joint and the difference of V/I from the ohmmeter bend the residuals as the derivatives say."""
+    order = ORDERS[2]
+    data, value = made_data(), start_values(order)
+    value[[VI_GAIN, OFFSET]] = 0.003, 0.01
+    filters = Filters(data.time_s)
+    _, exact, _ = _residual(order, value, data, filters)
+    for k in range(value.size):
+        step = np.zeros(value.size)
+        step[k] = 1e-4 if k == DRIFT else 1e-5 * max(1.0, abs(value[k]))
+        high, low = (_residual(order, value + s * step, data, filters)[0] for s in (1, -1))
+        assert np.abs((low - high) / (2 * step[k]) - exact[k]).max() <= 1e-5 * np.abs(exact[k]).max()
 
 
 @pytest.mark.slow
@@ -132,10 +153,25 @@ def made_readings() -> tuple[Data, np.ndarray]:
     power = np.where((t > 20) & (t <= 320), 18.0, 0.0)
     blank, none = np.zeros(t.size), np.zeros((0, t.size))
     weight = np.repeat([[1000.0], [10.0]], t.size, axis=1)
-    data = Data(t, blank, blank, power, power / 3.5, none, weight, 0.00393, 22.0, 15.0, 1e-9)
+    data = Data(
+        t,
+        blank,
+        blank,
+        power,
+        power / 3.5,
+        none,
+        weight,
+        0.00393,
+        22.0,
+        15.0,
+        1e-9,
+        np.zeros(t.size),
+        1.0,
+        1.0,
+    )
     order = Order()
     value = np.array(
-        [np.log(1 / 14), 22.0, 22.0, 0.0, 3.2, 0.1, *(p.start for p in layout(order).parameters)]
+        [np.log(1 / 14), 22.0, 22.0, 0.0, 3.2, 0.1, 0.0, 0.0, *(p.start for p in layout(order).parameters)]
     )
     (winding, probe), _ = evaluate(order, value, data, Filters(t))
     ohm = 3.2 * (1 + 0.00393 * (winding - 20)) + 0.1 + rng.normal(0, 0.001, t.size)

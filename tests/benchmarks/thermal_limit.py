@@ -139,6 +139,9 @@ def joints(rows: Rows) -> tuple[tuple[float, float], tuple[float, float]]:
         joint_heat=True,
         air_drift=False,
         edges=None,
+        by_vi=None,
+        vi_gain_u=1.0,
+        offset_u_ohm=1.0,
         alpha20_per_K=0.00393,
     )
     assert made.data is not None
