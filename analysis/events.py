@@ -126,13 +126,16 @@ def _lasting(common: Opens, runs: list[tuple[int, int]], temperature: FloatArray
 def _lasts(opened: BoolArray, run: tuple[int, int], time_s: FloatArray | None) -> bool:
     """Whether a run (first, last) of interrupted readings is an open that lasts."""
     first, last = run
-    if not opened[first : last + 1].all():
-        return False
-    length = last - first + 1
-    if time_s is not None:
-        return any(length >= least and time_s[last] - time_s[first] >= span_s for least, span_s in _LASTING)
-    # Without times: open in more than one reading and in all that are hotter.
-    return length > 1 and last == opened.size - 1
+    if time_s is None:
+        # Without times: open in more than one reading and in all that are hotter.
+        return last > first and last == opened.size - 1 and bool(opened[first:].all())
+    # A contact that is about to close may be read as some ohms too many: that does not unsay the open before.
+    stretches = ((first + begin, first + end) for begin, end in _runs(opened[first : last + 1]))
+    return any(
+        end - begin + 1 >= least and time_s[end] - time_s[begin] >= span_s
+        for begin, end in stretches
+        for least, span_s in _LASTING
+    )
 
 
 def _runs(flags: BoolArray) -> list[tuple[int, int]]:

@@ -42,6 +42,15 @@ def test_open_by_heat_is_bracketed(bench: Bench) -> None:
     assert opens.opened_degC[1] - opens.opened_degC[0] < 0.6
 
 
+def test_contact_closing_during_a_reading_does_not_unsay_the_open(bench: Bench) -> None:
+    """An open that ends in a reading of some tens of ohms, half way between open and closed, is an open."""
+    time_s, body, ohm = up_and_down()
+    ohm[(time_s > 1300.0) & (time_s < 2100.0)] = np.inf
+    ohm[np.flatnonzero(np.isinf(ohm))[-1]] = 62.6
+    opens = find_opens(sort_rows(bench.trace("Y1", time_s, body, ohm)), NO_JUMPS)
+    assert (opens.kind, opens.count) == (OpenKind.HOT, 1)
+
+
 def test_open_that_stays_has_no_closing(bench: Bench) -> None:
     """A coil that does not close again says so."""
     time_s, _, _ = up_and_down()
