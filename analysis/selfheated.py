@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K
-from analysis.model import Accuracy
+from analysis.model import Accuracy, FloatArray
+from analysis.network_data import BoolArray
 from analysis.rows import Rows
 from analysis.thermal import ThermalFit, edge_intervals, fit_trace, interval_power
 
@@ -22,17 +23,34 @@ def fit_self_heated(rows: Rows, accuracy: Accuracy) -> ThermalFit:
     off = ~rows.driven & ~np.isfinite(trace.voltage_V * trace.current_A)
     volts, amperes = np.where(off, 0.0, trace.voltage_V), np.where(off, 0.0, trace.current_A)
     counted = np.isfinite(trace.energy_J).sum() > 1
+    power = interval_power(trace.time_s, volts, amperes, trace.energy_J if counted else None)
+    edges = np.zeros(power.size, dtype=np.bool_) if counted else edge_intervals(volts, amperes)
+    opening = _opening(rows, power)
+    # Who counts energy by volts and amperes counts on until the next row finds the coil open.
+    power[opening] *= 0.5
     return fit_trace(
         trace.time_s,
         trace.probe_degC,
         np.where(rows.good, trace.resistance_ohm, np.nan),
-        interval_power(trace.time_s, volts, amperes, trace.energy_J if counted else None),
+        power,
         noise_ohm=accuracy.noise_ohm,
         noise_K=accuracy.probe_noise_K,
-        edges=None if counted else edge_intervals(volts, amperes),
+        edges=edges | opening,
         by_vi=trace.source == "V/I",
         vi_gain_u=float(np.hypot(accuracy.vi_gain_rel, accuracy.gain_rel)),
         offset_u_ohm=accuracy.offset_ohm,
         alpha20_per_K=ALPHA20_PER_K,
         alpha20_u_per_K=ALPHA20_U_PER_K,
     )
+
+
+def _opening(rows: Rows, power_W: FloatArray) -> BoolArray:
+    """Intervals in which a driven coil opened, nobody knows when: element i is from row i-1 to row i."""
+    found = np.zeros(power_W.size, dtype=np.bool_)
+    begins = np.flatnonzero(rows.opened & ~np.concatenate(([False], rows.opened[:-1])))
+    told = np.flatnonzero(rows.good)
+    for first in begins:
+        before = told[told < first]
+        if before.size and rows.driven[before[-1]]:
+            found[before[-1] + 1 : first + 1] = power_W[before[-1] + 1 : first + 1] > 0.0
+    return found

@@ -141,6 +141,7 @@ def simulate(
     profile: str = "pulse",
     every_s: float = 1.0,
     cool_s: float = 900.0,
+    heat_s: float = 300.0,
     heat_W: float = 18.0,
     air_degC: float = 22.0,
     noise_ohm: float = 0.001,
@@ -148,14 +149,14 @@ def simulate(
 ) -> Rows:
     """Heat the coil through its own winding, cool it, and record rows about *every_s* apart.
 
-    *profile* ``pulse``: 20 s cold, 300 s at constant voltage, cooling. ``soak``: 20 s cold, then 50, 70 and
-    90 degC at the probe, each held 300 s by a voltage set anew every row, cooling.
+    *profile* ``pulse``: 20 s cold, *heat_s* at constant voltage, cooling. ``soak``: 20 s cold, then 50, 70
+    and 90 degC at the probe, each held 300 s by a voltage set anew every row, cooling.
     """
     phi, gamma = _steps(coil)
     state = np.full(phi.shape[0], air_degC)
     full_V = float(np.sqrt(heat_W * (coil.copper_ohm * 1.15 + coil.joint_ohm)))
     stages = [50.0, 70.0, 90.0] if profile == "soak" else []
-    off_at = 320.0 if profile == "pulse" else np.inf
+    off_at = 20.0 + heat_s if profile == "pulse" else np.inf
     start_at, hold_from, next_row, volts, energy, now = 20.0, np.inf, 0.0, 0.0, 0.0, 0.0
     begun = False
     rows: list[tuple[float, ...]] = []
