@@ -44,7 +44,7 @@ def opened_while_driven(seed: int) -> Trace:
 
 @pytest.mark.slow
 def test_energy_counted_into_an_open_coil_makes_no_joint() -> None:
-    """A coil that opened between two rows took less than was counted, and its joint comes out all the same."""
+    """A coil that opened between two rows took less than was counted; its joint comes out all the same."""
     for seed in (1, 2, 3):
         fit = fit_self_heated(sort_rows(opened_while_driven(seed)), Accuracy())
         assert fit.credible
