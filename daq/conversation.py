@@ -15,7 +15,15 @@ from daq.answer import Answer, reply_error
 from daq.clock import Clock
 from daq.dialect import Op, RoleDialect
 from daq.dialectroles import ROLES, OpKind
-from daq.errors import IdentityError, InputError, LinkError, ReadbackError, RefusedError, ReplyError
+from daq.errors import (
+    IdentityError,
+    InputError,
+    LinkError,
+    LinkTimeoutError,
+    ReadbackError,
+    RefusedError,
+    ReplyError,
+)
 from daq.links.base import Link
 from daq.scpi import (
     NO_READING,
@@ -30,6 +38,9 @@ from daq.wire import Wire
 
 __all__ = ["Conversation", "Number"]
 
+#: A supply answers at once, and while it drives a coil nobody may wait long for it. The dialect's
+#: timeout_s for an op, or the rig file's for the instrument, stands before this.
+QUICK_S = 2.0
 #: More entries than any instrument's queue holds; one that never empties is broken.
 _QUEUE_LIMIT = 50
 
@@ -61,7 +72,10 @@ class Conversation:
         self.name = name
         self._role = role
         self._constants: dict[str, object] = {**role.params, **given}
-        self._wire = Wire(link, role.link, clock=clock, name=name)
+        greeting = tuple(self._filled(template, {}) for template in role.start)
+        self._wire = Wire(link, role.link, clock=clock, name=name, greeting=greeting)
+        usual_s = role.link.timeout_s
+        self._quick_s = min(usual_s, QUICK_S) if link.timeout_s == usual_s else link.timeout_s
         self._patterns: dict[tuple[object, ...], ReplyPattern] = {}
         self._lock = threading.RLock()
         self._finished = False
@@ -99,6 +113,11 @@ class Conversation:
             self._wire.known = (answer.command, answer.reply)
             return identity
 
+    @property
+    def connections(self) -> int:
+        """How often the link was opened: after a new connection the instrument may have forgotten all."""
+        return self._wire.connections
+
     def has(self, op: str) -> bool:
         """Tell whether the dialect has this op of the role."""
         return op in self._role.ops
@@ -116,25 +135,32 @@ class Conversation:
         with self._exchange():
             for each in _one_by_one(entry.set, params):
                 command = self._filled(entry.set, each)
-                self._wire.command(command)
-                if refusals := self._read_error_queue():
+                self._wire.command(command, self._within_s(entry))
+                refusals, lost = self._read_error_queue()
+                if refusals:
                     raise RefusedError(
                         f"{self.name}: {command!r} was refused: {'; '.join(refusals)}; expected no error"
                     )
-                if entry.verify:
+                # Asked again, the queue says no more of what was in the reply that got lost.
+                if entry.verify or (lost and entry.ask is not None):
                     self._verify(op, entry, kind, command, each)
+                elif lost and kind.takes != "channels":
+                    raise LinkTimeoutError(
+                        f"{self.name}: the error queue's reply to {command!r} was lost, so whether it was "
+                        "taken is not known; look at the link"
+                    )
 
-    def ask_number(self, op: str, **params: object) -> Number:
-        """Ask for a number in the op's unit."""
+    def ask_number(self, op: str, *, within_s: float | None = None, **params: object) -> Number:
+        """Ask for a number in the op's unit, waiting *within_s* if given and the dialect says no other."""
         entry, _ = self._op(op, params)
         with self._exchange():
             if entry.silent and entry.ask is not None:
                 command = self._filled(entry.ask, params)
-                reply = self._wire.ask_or_silence(command)
+                reply = self._wire.ask_or_silence(command, self._within_s(entry, within_s))
                 if reply is None:
                     return Number(None, NO_READING)
                 return self._matched(entry, command, reply, params).number()
-            return self._ask(op, entry, params).number()
+            return self._ask(op, entry, params, within_s).number()
 
     def ask_numbers(self, op: str, **params: object) -> list[Number]:
         """Ask for numbers between commas, in the op's unit."""
@@ -198,11 +224,18 @@ class Conversation:
         names = {name for name, _ in placeholders(template)}
         return format_command(template, {k: v for k, v in given.items() if k in names}, self._role.words)
 
-    def _ask(self, op: str, entry: Op, params: Mapping[str, object]) -> Answer:
+    def _ask(self, op: str, entry: Op, params: Mapping[str, object], within_s: float | None = None) -> Answer:
         if entry.ask is None:
             raise InputError(f"{self.name}: {op} cannot be asked in dialect '{self._role.dialect}'")
         command = self._filled(entry.ask, params)
-        return self._matched(entry, command, self._wire.ask(command), params)
+        reply = self._wire.ask(command, self._within_s(entry, within_s))
+        return self._matched(entry, command, reply, params)
+
+    def _within_s(self, entry: Op | None = None, within_s: float | None = None) -> float | None:
+        """Return how long a reply is waited for; None: as long as the link waits."""
+        if entry is not None and entry.timeout_s is not None:
+            return entry.timeout_s
+        return self._quick_s if self._role.role == "supply" else within_s
 
     def _matched(self, entry: Op, command: str, reply: str, params: Mapping[str, object]) -> Answer:
         if entry.length is not None and len(reply.strip()) != entry.length:
@@ -236,7 +269,8 @@ class Conversation:
             margin = (entry.tolerance or 0.0) * (1 + 1e-9)
             same = number.value is not None and abs(number.value - float(str(wanted))) <= margin
         else:
-            wanted, reply = spell_words(entry.replies), self._wire.ask(self._filled(entry.ask or "", {}))
+            question = self._filled(entry.ask or "", {})
+            wanted, reply = spell_words(entry.replies), self._wire.ask(question, self._within_s(entry))
             found = reply
             same = any(self._pattern(each, {}).match(reply) is not None for each in entry.replies)
         if not same:
@@ -245,12 +279,15 @@ class Conversation:
                 + (f" within {entry.tolerance:g}" if entry.tolerance else "")
             )
 
-    def _read_error_queue(self) -> list[str]:
+    def _read_error_queue(self) -> tuple[list[str], bool]:
+        """Return what the error queue holds, and whether a reply of it was lost."""
         errors = self._role.errors
         found: list[str] = []
+        lost = False
         while errors is not None:
             command = self._filled(errors.ask, {})
-            reply = self._wire.ask(command)
+            reply = self._wire.ask(command, self._within_s())
+            lost = lost or self._wire.repeated
             fields = self._pattern(errors.reply or "{text}", {}).match(reply) or {}
             entry = parse_error_entry(fields.get("text", "") if errors.reply is None else _joined(fields))
             if entry is None:
@@ -260,7 +297,7 @@ class Conversation:
             found.append(f"{entry[0]} {entry[1]}".strip())
             if len(found) >= _QUEUE_LIMIT:
                 raise RefusedError(f"{self.name}: the error queue does not empty, last entry {found[-1]!r}")
-        return found
+        return found, lost
 
 
 def _joined(fields: Mapping[str, str]) -> str:

@@ -83,6 +83,8 @@ class Op(Table, frozen=True, kw_only=True):
     length: Annotated[int, msgspec.Meta(gt=0)] | None = None
     #: Least and greatest number this op can answer with.
     plausible: tuple[float, float] | None = None
+    #: How long its reply is waited for, where that is not as long as for the others.
+    timeout_s: Positive | None = None
 
     @property
     def replies(self) -> tuple[str, ...]:

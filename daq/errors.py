@@ -12,6 +12,7 @@
     |   |   +-- LinkBusyError                      somebody else owns this port
     |   +-- InstrumentError                   what the instrument said
     |   |   +-- ReplyError (ValueError)       a reply that does not parse
+    |   |   |   +-- StrayReplyError           more replies than one to one question
     |   |   +-- RefusedError                  the error queue reports an error
     |   |   +-- ReadbackError                 a setting read back differs from what was sent
     |   |   +-- IdentityError                 another instrument answers
@@ -80,6 +81,10 @@ class InstrumentError(BenchError):
 
 class ReplyError(InstrumentError, ValueError):
     """A reply does not match what the dialect declares."""
+
+
+class StrayReplyError(ReplyError):
+    """More came back than the one reply to the question."""
 
 
 class RefusedError(InstrumentError):

@@ -1,4 +1,4 @@
-"""The exchange on a link: pace, echo, acknowledgement, and getting in step again after a lost reply."""
+"""The exchange on a link: pace, echo, acknowledgement, getting in step and connected again after a loss."""
 
 from __future__ import annotations
 
@@ -7,7 +7,14 @@ from contextlib import contextmanager
 
 from daq.clock import Clock
 from daq.dialectfile import LinkTable
-from daq.errors import LinkError, LinkTimeoutError, ReplyError
+from daq.errors import (
+    IdentityError,
+    LinkClosedError,
+    LinkError,
+    LinkTimeoutError,
+    ReplyError,
+    StrayReplyError,
+)
 from daq.links.base import Link
 
 #: No reply of a role is longer; matching stays quick.
@@ -16,24 +23,39 @@ REPLY_LIMIT = 4096
 _LATE_LIMIT = 10
 #: How long an instrument without an identity has to be silent to count as in step.
 _QUIET_S = 0.2
+#: A lost connection is tried again for so long, this far apart; after that once for each exchange.
+RECONNECT_S = 3.0
+_PAUSE_S = 0.25
 
 
 class Wire:
-    """One exchange after the other over *link*, as the dialect's *table* declares it."""
+    """One exchange after the other over *link*, as the dialect's *table* declares it.
 
-    def __init__(self, link: Link, table: LinkTable, *, clock: Clock, name: str) -> None:
+    *greeting* are the commands that an instrument starts with, sent again after a new connection.
+    """
+
+    def __init__(
+        self, link: Link, table: LinkTable, *, clock: Clock, name: str, greeting: tuple[str, ...] = ()
+    ) -> None:
         self._link = link
         self._table = table
         self._clock = clock
         self._name = name
+        self._greeting = greeting
         self._ignore = str.maketrans("", "", table.ignore)
         self._last_s: float | None = None
+        self._last_reply = ""
+        self._lost = self._hopeless = False
         #: A question and its known answer, once there is one.
         self.known: tuple[str, str] | None = None
         #: False after anything that may have left a reply on its way.
         self.in_step = True
         #: Whether the link has ever failed.
         self.failed = False
+        #: How often the link was opened: after a new connection the instrument may have forgotten all.
+        self.connections = 1
+        #: Whether the last question had to be put twice.
+        self.repeated = False
 
     @property
     def resource(self) -> str:
@@ -45,62 +67,102 @@ class Wire:
         with self._named("drain"):
             self._link.drain()
 
-    def command(self, command: str) -> None:
-        """Send a setting, once and at once, and take in what the dialect says follows it.
+    def command(self, command: str, within_s: float | None = None) -> None:
+        """Send a setting, once and at once, and take in what the dialect says follows it *within_s*.
 
         Out of step, the setting still goes first: it may be the one that makes the bench safe.
-        Getting in step then takes its acknowledgement too.
+        Getting in step then takes its acknowledgement too. Where the connection is gone before anything
+        was sent, a new one is made; a setting that may have been sent is not sent again.
         """
         with self._named(command):
             self._pace()
-            out_of_step = not self.in_step
+            stray = self._stray()
+            if self._lost:
+                self._get_in_step(within_s)
+            out_of_step = not self.in_step or bool(stray)
             if out_of_step:
                 self._link.drain()
             self._link.write(command)
             if out_of_step:
-                self._get_in_step()
+                self._get_in_step(within_s)
             else:
-                self._take_echo(command)
-                self._take_ack(command, self._table.ack)
+                self._take_echo(command, within_s)
+                self._take_ack(command, self._table.ack, within_s)
+            self._refuse_stray(stray, command)
 
-    def ask(self, command: str) -> str:
-        """Put a question and return its reply; a second time if the first reply does not come."""
+    def ask(self, command: str, within_s: float | None = None) -> str:
+        """Put a question and return its reply, waiting *within_s* if given.
+
+        Once more, in step, if no reply came, more than one came, or the connection was lost.
+        """
+        self.repeated = not self.in_step
         if self.in_step:
             try:
-                return self._ask_once(command)
-            except LinkTimeoutError:
+                return self._ask_once(command, within_s)
+            except (LinkTimeoutError, LinkClosedError, StrayReplyError):
                 # Once more, in step; if that is not to be had, its own error says so.
-                pass
+                self.repeated = True
         with self._named(command):
-            self._get_in_step()
-        return self._ask_once(command)
+            self._get_in_step(within_s)
+        return self._ask_once(command, within_s)
 
-    def ask_or_silence(self, command: str) -> str | None:
+    def ask_or_silence(self, command: str, within_s: float | None = None) -> str | None:
         """Put a question once; None if no reply comes but the instrument then answers to its name.
 
         One that has no name is taken at its silence.
         """
         if not self.in_step:
             with self._named(command):
-                self._get_in_step()
+                self._get_in_step(within_s)
         try:
-            return self._ask_once(command)
+            return self._ask_once(command, within_s)
         except LinkTimeoutError:
             with self._named(command):
-                self._get_in_step()
+                self._get_in_step(within_s)
             return None
 
-    def _ask_once(self, command: str) -> str:
+    def _ask_once(self, command: str, within_s: float | None) -> str:
         with self._named(command):
             self._pace()
+            stray = self._stray()
+            if stray or self._lost:
+                self._get_in_step(within_s)
+            self._refuse_stray(stray, command)
             self._link.write(command)
-            self._take_echo(command)
-            reply = self._read()
-            self._take_ack(command, self._table.ack_ask)
+            self._take_echo(command, within_s)
+            reply = self._read(within_s)
+            self._take_ack(command, self._table.ack_ask, within_s)
+            self._last_reply = reply
+            if more := self._link.waiting().translate(self._ignore).strip():
+                raise StrayReplyError(
+                    f"{self._name}: {command!r} answered {reply!r} and {_shown(more)}, expected one reply"
+                )
         return reply
 
-    def _read(self) -> str:
-        reply = self._link.read().translate(self._ignore)
+    def _stray(self) -> str:
+        """Return what has come since the last exchange; notice a connection that is gone."""
+        if not self.in_step:
+            return ""  # what is on its way then is thrown away in any case
+        try:
+            stray = self._link.waiting().translate(self._ignore)
+        except LinkClosedError:
+            self._lost = True
+            return ""
+        return stray if stray.strip() else ""
+
+    def _refuse_stray(self, stray: str, command: str) -> None:
+        """Refuse a whole reply that nobody asked for: the one before it may have been another's.
+
+        The last reply once more is a repetition and harmless; what has no end is noise.
+        """
+        if stray and self._table.reply_end in stray and stray.strip() != self._last_reply.strip():
+            raise ReplyError(
+                f"{self._name}: before {command!r} came {_shown(stray)} unasked, expected silence: the last "
+                "reply may belong to another question. Is anybody else talking to this instrument?"
+            )
+
+    def _read(self, within_s: float | None) -> str:
+        reply = self._link.read(within_s).translate(self._ignore)
         self._last_s = self._clock.monotonic()
         if len(reply) > REPLY_LIMIT:
             raise ReplyError(
@@ -113,21 +175,28 @@ class Wire:
             self._clock.sleep(self._table.gap_s - (self._clock.monotonic() - self._last_s))
         self._last_s = self._clock.monotonic()
 
-    def _take_echo(self, command: str) -> None:
+    def _take_echo(self, command: str, within_s: float | None) -> None:
         if self._table.echo:
-            self._expect(command, command)
+            self._expect(command, command, within_s)
 
-    def _take_ack(self, command: str, lines: tuple[str, ...]) -> None:
+    def _take_ack(self, command: str, lines: tuple[str, ...], within_s: float | None) -> None:
         for line in lines:
-            self._expect(command, line)
+            self._expect(command, line, within_s)
 
-    def _expect(self, command: str, line: str) -> None:
-        reply = self._read()
+    def _expect(self, command: str, line: str, within_s: float | None) -> None:
+        reply = self._read(within_s)
         if reply.strip() != line.strip():
             raise ReplyError(f"{self._name}: {command!r} was followed by {reply!r}, expected {line!r}")
 
-    def _get_in_step(self) -> None:
-        self._link.drain()
+    def _get_in_step(self, within_s: float | None) -> None:
+        if self._lost:
+            self._reconnect(within_s)
+        else:
+            self._link.drain()
+            self._synchronise(within_s)
+        self.in_step = True
+
+    def _synchronise(self, within_s: float | None) -> None:
         if self.known is None:
             for _ in range(_LATE_LIMIT):
                 self._clock.sleep(_QUIET_S)
@@ -136,19 +205,54 @@ class Wire:
             else:
                 raise LinkError("does not stop sending after a lost reply, expected silence")
         else:
-            self._answer_known(*self.known)
-        self.in_step = True
+            self._answer_known(*self.known, within_s)
 
-    def _answer_known(self, command: str, answer: str) -> None:
+    def _answer_known(self, command: str, answer: str, within_s: float | None) -> None:
         self._pace()
         self._link.write(command)
         for _ in range(_LATE_LIMIT):
-            if self._read().strip() == answer.strip():
+            if self._read(within_s).strip() == answer.strip():
                 for _line in self._table.ack_ask:
-                    self._read()
+                    self._read(within_s)
                 self._link.drain()
                 return
         raise LinkTimeoutError(f"no {answer!r} to {command!r} among {_LATE_LIMIT} replies after a lost one")
+
+    def _reconnect(self, within_s: float | None) -> None:
+        """Make a new connection within RECONNECT_S, and make sure that the same instrument is behind it."""
+        until_s = self._clock.monotonic() + (0.0 if self._hopeless else RECONNECT_S)
+        while True:
+            try:
+                self._link.reopen()
+                self._recognise(within_s)
+                for command in self._greeting:
+                    self._link.write(command)
+                    self._take_echo(command, within_s)
+                    self._take_ack(command, self._table.ack, within_s)
+            except LinkError as exc:
+                if self._clock.monotonic() >= until_s:
+                    self._hopeless = True
+                    raise type(exc)(f"the connection was lost and is not to be had again: {exc}") from exc
+            else:
+                break
+            self._clock.sleep(_PAUSE_S)
+        self._lost = self._hopeless = False
+        self.connections += 1
+
+    def _recognise(self, within_s: float | None) -> None:
+        if self.known is None:
+            self._synchronise(within_s)
+            return
+        command, answer = self.known
+        self._link.write(command)
+        self._take_echo(command, within_s)
+        reply = self._read(within_s)
+        self._take_ack(command, self._table.ack_ask, within_s)
+        if reply.strip() != answer.strip():
+            raise IdentityError(
+                f"{self._name}: after the connection was lost {self.resource} answers {_shown(reply)}, "
+                f"expected {answer!r}: another instrument? Nothing else was sent to it"
+            )
 
     @contextmanager
     def _named(self, command: str) -> Iterator[None]:
@@ -157,7 +261,12 @@ class Wire:
             yield
         except LinkError as exc:
             self.in_step, self.failed = False, True
+            self._lost = self._lost or isinstance(exc, LinkClosedError)
             raise type(exc)(f"{self._name}: {command!r}: {exc}") from exc
-        except ReplyError:
+        except (ReplyError, IdentityError):
             self.in_step = False
             raise
+
+
+def _shown(text: str) -> str:
+    return repr(text) if len(text) <= 60 else f"{text[:60]!r}..."

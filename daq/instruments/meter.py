@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from daq.conversation import Conversation, Number
+from daq.conversation import QUICK_S, Conversation, Number
+from daq.errors import LinkError
 from daq.operator import Operator
 
 #: Range for a Pt100 or NTC, wide enough for either at any temperature of a soak.
@@ -33,6 +35,7 @@ class DialectMeter:
         self._talk = talk
         self._setup = setup
         self._sent: dict[str, object] = {}
+        self._connections = talk.connections
         self._leads_ohm = 0.0
 
     def null(self, leads_ohm: float) -> None:
@@ -46,7 +49,9 @@ class DialectMeter:
 
     def voltage(self, coil: str) -> Number:  # noqa: ARG002 - typed meters ask by coil
         """Measure the DC voltage at the present contacts in volts."""
-        return self._volts(self._setup.range_V, self._setup.quick_nplc)
+        # While current flows nobody may wait long; integration at the slower mains is in it.
+        within_s = QUICK_S + self._setup.quick_nplc / 50.0
+        return self._volts(self._setup.range_V, self._setup.quick_nplc, within_s)
 
     def sensor_resistance(self) -> Number:
         """Measure a resistance thermometer at the present contacts in ohms."""
@@ -65,20 +70,34 @@ class DialectMeter:
         if not self._talk.has("function_ohms_4w" if wires == 4 else "function_ohms_2w"):
             return self._talk.ask_number("read_ohms", range=range_ohm)
         kind = f"ohms_{wires}w"
-        self._setting(f"function_{kind}", None)
-        self._setting(f"range_{kind}", range_ohm)
-        self._setting(f"nplc_{kind}", nplc)
+        settings: dict[str, float | bool | None] = {
+            f"function_{kind}": None,
+            f"range_{kind}": range_ohm,
+            f"nplc_{kind}": nplc,
+        }
         if wires == 4:
-            self._setting("offset_compensation", True)
-        return self._talk.ask_number("read")
+            settings["offset_compensation"] = True
+        return self._read(settings)
 
-    def _volts(self, range_V: float, nplc: float) -> Number:
+    def _volts(self, range_V: float, nplc: float, within_s: float | None = None) -> Number:
         if not self._talk.has("function_volts"):
-            return self._talk.ask_number("read_volts", range=range_V)
-        self._setting("function_volts", None)
-        self._setting("range_volts", range_V)
-        self._setting("nplc_volts", nplc)
-        return self._talk.ask_number("read")
+            return self._talk.ask_number("read_volts", within_s=within_s, range=range_V)
+        return self._read(
+            {"function_volts": None, "range_volts": range_V, "nplc_volts": nplc}, within_s=within_s
+        )
+
+    def _read(self, settings: Mapping[str, float | bool | None], within_s: float | None = None) -> Number:
+        """Set what has changed and read; once more if a new connection came between: settings may be gone."""
+        for _ in range(2):
+            if self._connections != self._talk.connections:
+                self._connections = self._talk.connections
+                self._sent.clear()
+            for op, value in settings.items():
+                self._setting(op, value)
+            number = self._talk.ask_number("read", within_s=within_s)
+            if self._connections == self._talk.connections:
+                return number
+        raise LinkError("meter: the connection is lost again and again; look at its cable")
 
     def _setting(self, op: str, value: float | bool | None) -> None:
         key = "function" if op.startswith("function_") else op

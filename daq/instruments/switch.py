@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daq.conversation import Conversation
-from daq.errors import ReadbackError
+from daq.errors import LinkError, ReadbackError
 
 
 class DialectSwitch:
@@ -12,9 +12,23 @@ class DialectSwitch:
     def __init__(self, talk: Conversation) -> None:
         self._talk = talk
         self._closed: tuple[int, ...] | None = None
+        self._connections = talk.connections
 
     def close_only(self, channels: tuple[int, ...]) -> None:
-        """Open whatever else is closed, then close *channels*."""
+        """Open whatever else is closed, then close *channels*.
+
+        After a new connection the unit may have started afresh: then from all open.
+        """
+        for _ in range(2):
+            if self._connections != self._talk.connections:
+                self._connections = self._talk.connections
+                self._closed = None
+            self._change_to(channels)
+            if self._connections == self._talk.connections:
+                return
+        raise LinkError("switch: the connection is lost again and again; look at its cable")
+
+    def _change_to(self, channels: tuple[int, ...]) -> None:
         if self._closed == channels:
             return
         if self._closed is None:

@@ -1,4 +1,4 @@
-"""What a link is: four calls, text in, text out."""
+"""What a link is: a few calls, text in, text out."""
 
 from __future__ import annotations
 
@@ -16,6 +16,11 @@ class Link(Protocol):
         """The address, as the rig file writes it."""
         ...
 
+    @property
+    def timeout_s(self) -> float:
+        """How long a reply is waited for, unless a read says otherwise."""
+        ...
+
     def write(self, text: str) -> None:
         """Send *text* and return once it is handed to the wire.
 
@@ -23,16 +28,27 @@ class Link(Protocol):
         """
         ...
 
-    def read(self) -> str:
-        """Return the next complete reply without its line end.
+    def read(self, timeout_s: float | None = None) -> str:
+        """Return the next complete reply without its line end, waiting *timeout_s* if given.
 
         Raises LinkTimeoutError when none is complete in time (the link then drains what comes
         late before it is used again), LinkClosedError when the other end is gone.
         """
         ...
 
+    def waiting(self) -> str:
+        """Return what has arrived behind the last reply, and leave it there."""
+        ...
+
     def drain(self) -> int:
         """Throw away whatever has arrived unasked; return how many bytes that was."""
+        ...
+
+    def reopen(self) -> None:
+        """Close and open the channel again; what was on its way is lost.
+
+        Raises LinkError when it cannot be opened.
+        """
         ...
 
     def close(self) -> None:

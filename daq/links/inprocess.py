@@ -32,13 +32,19 @@ class InProcessLink:
         """The address, as the rig file writes it."""
         return self._resource
 
+    @property
+    def timeout_s(self) -> float:
+        """How long a reply is waited for, unless a read says otherwise."""
+        return self._timeout_s
+
     def write(self, text: str) -> None:
         """Hand *text* and its line end to the peer; LinkClosedError after close."""
         with self._lock:
             self._pending += self._open_peer().feed(text.encode("latin-1") + self._send_end)
 
-    def read(self) -> str:
+    def read(self, timeout_s: float | None = None) -> str:
         """Return the next complete reply; LinkTimeoutError if there is none, LinkClosedError after close."""
+        timeout_s = self._timeout_s if timeout_s is None else timeout_s
         with self._lock:
             self._open_peer()
             line, end, rest = self._pending, b"", b""
@@ -48,16 +54,27 @@ class InProcessLink:
                 self._pending = rest
                 return line.decode("latin-1")
             self._pending = b""
-            self._clock.sleep(self._timeout_s)
+            self._clock.sleep(timeout_s)
             raise LinkTimeoutError(
-                f"{self._resource}: no complete reply within {self._timeout_s:g} s (got {line!r})"
+                f"{self._resource}: no complete reply within {timeout_s:g} s (got {_shown(line)})"
             )
+
+    def waiting(self) -> str:
+        """Return what the peer has answered beyond the last reply, and leave it there."""
+        with self._lock:
+            return self._pending.decode("latin-1")
 
     def drain(self) -> int:
         """Throw away what the peer has answered; return how many bytes that was."""
         with self._lock:
             count, self._pending = len(self._pending), b""
             return count
+
+    def reopen(self) -> None:
+        """Forget what the peer has answered; LinkClosedError after close."""
+        with self._lock:
+            self._open_peer()
+            self._pending = b""
 
     def close(self) -> None:
         """Let go of the peer; a second call does nothing."""
@@ -67,3 +84,7 @@ class InProcessLink:
         if self._peer is None:
             raise LinkClosedError(f"{self._resource}: the link is closed")
         return self._peer
+
+
+def _shown(part: bytes) -> str:
+    return repr(part) if len(part) <= 60 else f"{part[:60]!r}..."

@@ -41,6 +41,8 @@ except ImportError:  # Windows
     termios = None
 
 _CHUNK = 4096
+#: A lost connection is opened again within this, or not at all: the bench is blind meanwhile.
+AGAIN_S = 1.0
 
 _BY_CODE: Final = {
     constants.StatusCode.error_timeout: LinkTimeoutError,
@@ -258,7 +260,30 @@ def open_link(
         lock = PortLock(_one_spelling(parsed)) if alone else None
         if lock is not None:
             undo.callback(lock.release)
-        opened: Any = _open(resource, timeout_s)
+        port = _port(resource, parsed, table, timeout_s)
+        undo.pop_all()
+    again_s = min(timeout_s, AGAIN_S)
+    return LineLink(
+        port,
+        resource,
+        table,
+        timeout_s=timeout_s,
+        owned=lock,
+        again=lambda: _port(resource, parsed, table, timeout_s, open_s=again_s),
+    )
+
+
+def _port(
+    resource: str,
+    parsed: rname.ResourceName,
+    table: LinkTable,
+    timeout_s: float,
+    *,
+    open_s: float | None = None,
+) -> _MessagePort:
+    """Open *resource* as the kind of port it is, waiting *open_s* for it if given."""
+    with ExitStack() as undo:
+        opened: Any = _open(resource, timeout_s if open_s is None else open_s)
         undo.callback(opened.close)
         port: _MessagePort
         if isinstance(parsed, rname.TCPIPSocket):
@@ -270,7 +295,7 @@ def open_link(
         else:
             port = _MessagePort(opened, resource)
         undo.pop_all()
-    return LineLink(port, resource, table, timeout_s=timeout_s, owned=lock)
+    return port
 
 
 def _open(resource: str, timeout_s: float) -> Any:

@@ -84,7 +84,7 @@ class CoilPart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     heat_open: HeatOpen | None = None
     dropouts: Dropouts | None = None
     drift: Drift | None = None
-    probe: Literal["good", "loose", "open"] = "good"
+    probe: Literal["good", "loose", "open", "shorted"] = "good"
 
 
 class Oven(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

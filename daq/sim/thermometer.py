@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,10 +15,13 @@ if TYPE_CHECKING:
 
 _READ_S = 0.05
 _OVERLOAD = "+9.90000000E+37"
+_UNDER = "-9.90000000E+37"
 
 
 def pt100_ohm(probe_degC: float) -> float:
-    """Return the resistance of a Pt100 element (IEC 60751: A, B, and C below 0 degC)."""
+    """Return the resistance of a Pt100 element (IEC 60751: A, B, and C below 0 degC); shorted, none."""
+    if probe_degC == -math.inf:
+        return 0.0
     ratio = 1.0 + 3.9083e-3 * probe_degC - 5.775e-7 * probe_degC**2
     if probe_degC < 0.0:
         ratio -= 4.183e-12 * (probe_degC - 100.0) * probe_degC**3
@@ -63,6 +67,8 @@ class ThermometerInstrument(Instrument):
         probe_degC = world.ambient_degC if index is None else world.probe_degC(index)
         if probe_degC is None:
             return _OVERLOAD
+        if probe_degC == -math.inf:
+            return _UNDER
         noise_K = self._noise_K * float(self._rng.standard_normal())
         error_K = float(self._offset_K[position]) + float(self._gain_rel[position]) * (probe_degC - 20.0)
         return f"{probe_degC + error_K + noise_K:.3f}"

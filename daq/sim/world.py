@@ -157,10 +157,12 @@ class World:
         return self.bank.node_degC(index, BODY)
 
     def probe_degC(self, index: int) -> float | None:
-        """Return what the probe of a coil is at; None if it is broken."""
+        """Return what the probe of a coil is at; None if it is broken, minus infinity if it is shorted."""
         state = self.coils[index].probe
         if state == "open":
             return None
+        if state == "shorted":
+            return -math.inf
         return self.air_degC if state == "loose" else self.bank.node_degC(index, PROBE)
 
     def move_contacts(self, channels: tuple[int, ...], *, close: bool) -> None:

@@ -123,7 +123,7 @@ def test_a_bench_that_dies_in_mid_soak_ends_it_loudly_and_keeps_the_record(
     assert alarm in output
     (line,) = complaint.splitlines()
     assert line.startswith("coilsoak: ")
-    assert "the other end closed the connection" in line
+    assert "the connection was lost and is not to be had again" in line
     assert "Traceback" not in output + complaint
     (folder,) = runs.iterdir()
     assert f"run folder: {folder}" in output

@@ -113,7 +113,9 @@ class Bus:
 def bus_link(bus: Bus) -> LineLink:
     """Return a link over *bus*."""
     port = visa._MessagePort(bus, "GPIB0::5::INSTR")
-    return LineLink(port, "GPIB0::5::INSTR", LinkTable(), timeout_s=0.02, owned=PortLock("test bus"))
+    return LineLink(
+        port, "GPIB0::5::INSTR", LinkTable(), timeout_s=0.02, owned=PortLock("test bus"), again=lambda: port
+    )
 
 
 def test_a_bus_message_is_a_reply_with_or_without_line_end() -> None:

@@ -74,6 +74,15 @@ def test_broken_and_loose_probes() -> None:
     assert float(ask(built, "meter", "READ?")) == OVERLOAD
 
 
+def test_a_shorted_probe() -> None:
+    """A shorted element has no resistance, and reads below any temperature."""
+    built, _ = bench(coils=[{"label": "Y1", "kind": "plain", "probe": "shorted"}])
+    assert float(ask(built, "thermometer", "MEAS:TEMP? (@1)")) == -OVERLOAD
+    tell(built, "switch", "ROUT:CLOS (@301)")
+    tell(built, "meter", 'FUNC "FRES";FRES:RANG 1000')
+    assert abs(float(ask(built, "meter", "READ?"))) < 0.1
+
+
 def test_each_channel_has_its_own_constant_error() -> None:
     """Offsets stay within their limit, differ from channel to channel and not from reading to reading."""
     built, _ = bench(thermometer={"offset_limit_K": 0.2})
