@@ -67,6 +67,11 @@ class BreathingLink:
         self._allow_s = timeout_s + BREATH_S
 
     @property
+    def timeout_s(self) -> float:
+        """How long a reply is waited for, unless a read says otherwise."""
+        return self._link.timeout_s
+
+    @property
     def resource(self) -> str:
         """The address, as the rig file writes it."""
         return self._link.resource
@@ -77,12 +82,22 @@ class BreathingLink:
         self._link.write(text)
         self._breath.beat()
 
-    def read(self) -> str:
+    def read(self, timeout_s: float | None = None) -> str:
         """Return the next complete reply."""
-        self._breath.beat(self._allow_s)
-        reply = self._link.read()
+        self._breath.beat(self._allow_s if timeout_s is None else timeout_s + BREATH_S)
+        reply = self._link.read(timeout_s)
         self._breath.beat()
         return reply
+
+    def waiting(self) -> str:
+        """Return what has arrived behind the last reply."""
+        return self._link.waiting()
+
+    def reopen(self) -> None:
+        """Close and open the channel again."""
+        self._breath.beat(self._allow_s)
+        self._link.reopen()
+        self._breath.beat()
 
     def drain(self) -> int:
         """Throw away what has arrived."""
