@@ -1,7 +1,7 @@
-"""Has a series settled, and where will it settle.
+"""Has a series settled, and where and when will it settle.
 
-Called with every new reading of every coil while a soak runs, so both functions stay far below a
-millisecond: plain arithmetic, no solver.
+``settled`` is asked with every new reading of every coil while a soak runs: plain arithmetic, far below
+a millisecond. ``predict`` fits exponentials and takes some milliseconds: now and then, not every time.
 """
 
 from __future__ import annotations
@@ -10,25 +10,52 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import exp, isfinite, log, sqrt
+from math import isfinite, log, sqrt
 
 import numpy as np
 
+from analysis.exponentials import SumOfExponentials, fit_rates
 from analysis.model import FloatArray
 
 #: A straight trend needs this many readings to be told from noise.
 MIN_POINTS = 4
-#: An exponential has three parameters; fewer readings than this say nothing about them.
-MIN_APPROACH_POINTS = 6
+#: One exponential has three parameters, two have five; fewer readings than this say nothing about them.
+MIN_APPROACH_POINTS, _MIN_DOUBLE_POINTS = 6, 12
+#: A longer time constant than this many times what was seen is a guess.
+_LONGEST = 10.0
+#: Differences below this share of the range are rounding, not noise.
+_ROUNDING_REL = 1e-9
 
 
 @dataclass(frozen=True)
 class Approach:
-    """An exponential approach: where it ends, how well that is known (k = 1), and its time constant."""
+    """An exponential approach.
+
+    Attributes:
+        final: Where it ends.
+        u_final: Standard uncertainty of *final*, widened where neighbouring residuals are alike.
+        tau_s: The longest time constant.
+        falls: Amplitude at the first reading and time constant in seconds of each exponential.
+        seen_s: From the first reading to the last.
+    """
 
     final: float
     u_final: float
     tau_s: float
+    falls: tuple[tuple[float, float], ...]
+    seen_s: float
+
+    def settles_in_s(self, *, window_s: float, tolerance: float) -> float:
+        """Return how long from the last reading until it moves by less than *tolerance* over *window_s*."""
+        ends_s = max(self.seen_s, window_s) + np.linspace(0.0, window_s + 20.0 * self.tau_s, 800)
+        moved = self._away(ends_s - window_s) - self._away(ends_s)
+        moving = np.flatnonzero(np.abs(moved) > tolerance)
+        first = 0 if not moving.size else min(int(moving[-1]) + 1, ends_s.size - 1)
+        return float(ends_s[first]) - self.seen_s
+
+    def _away(self, time_s: FloatArray) -> FloatArray:
+        amplitudes, taus_s = np.array(self.falls).T
+        return np.asarray(np.exp(-np.multiply.outer(time_s, 1.0 / taus_s)) @ amplitudes)
 
 
 def settled(
@@ -76,8 +103,8 @@ def settled(
 def predict(time_s: Sequence[float] | FloatArray, value: Sequence[float] | FloatArray) -> Approach | None:
     """Return where an exponential approach will end, or None while the readings do not tell.
 
-    Least squares of final + a exp(-t/tau), started from the means of three thirds and improved by
-    Gauss-Newton steps; readings are taken as equally good and independent.
+    Least squares of final + a exp(-t/tau), or of two such terms, or of none, whichever has the least of
+    Schwarz's criterion; readings are taken as equally good.
 
     Args:
         time_s: Increasing times, shape (n,).
@@ -89,54 +116,28 @@ def predict(time_s: Sequence[float] | FloatArray, value: Sequence[float] | Float
     if n < MIN_APPROACH_POINTS:
         return None
     t = t - t[0]
-    start = _from_thirds(t, y)
-    if start is None:
+    rounding = n * (_ROUNDING_REL * float(np.ptp(y))) ** 2
+    centred = y - y.mean()
+    scatter = float(centred @ centred)
+    if not scatter > rounding:
         return None
-    final, a, tau = start
-    jacobian = np.ones((3, n))
-    variance = 0.0
-    for _ in range(3):
-        falling = np.exp(t / -tau)
-        jacobian[1] = falling
-        jacobian[2] = falling * t * (a / tau)
-        residual = y - final - a * falling
-        inverse = _inverse3((jacobian @ jacobian.T).tolist())
-        if inverse is None:
-            return None
-        g0, g1, g2 = (jacobian @ residual).tolist()
-        step = [row[0] * g0 + row[1] * g1 + row[2] * g2 for row in inverse]
-        scatter = max(float(residual @ residual) - step[0] * g0 - step[1] * g1 - step[2] * g2, 0.0)
-        final, a = final + step[0], a + step[1]
-        tau *= exp(min(max(step[2], -1.0), 1.0))
-        variance = scatter / (n - 3) * inverse[0][0]
-    u_final = sqrt(variance)
-    # Longer than ten times what was seen, the bend is a guess.
-    if not (isfinite(final) and isfinite(u_final)) or tau > 10.0 * float(t[-1]):
+    one = fit_rates(t, y)
+    two = fit_rates(t, y, fewer=one) if one is not None and n >= _MIN_DOUBLE_POINTS else None
+    fits = [fit for fit in (one, two) if fit is not None]
+    best = min(fits, key=lambda fit: fit.bic(rounding), default=None)
+    if best is None or best.bic(rounding) >= n * log(scatter / n) + log(n):
         return None
-    return Approach(final, u_final, tau)
+    return _approach(t, y, best)
 
 
-def _from_thirds(t: FloatArray, y: FloatArray) -> tuple[float, float, float] | None:
-    """Final value, amplitude at t = 0 and time constant from three means; exact for even steps."""
-    third = y.size // 3
-    y1, y2, y3 = (y[: 3 * third].reshape(3, third).sum(axis=1) / third).tolist()
-    first, second = y2 - y1, y3 - y2
-    if first == 0.0 or not 0.0 < second / first < 1.0:
+def _approach(t: FloatArray, y: FloatArray, fit: SumOfExponentials) -> Approach | None:
+    taus_s = 1.0 / fit.rates_per_s
+    rest = y - fit.linear[0] - np.exp(-np.multiply.outer(t, fit.rates_per_s)) @ fit.linear[1:]
+    # What a form that is not quite true leaves over is alike from reading to reading: no noise to average.
+    squares = float(rest @ rest)
+    alike = min(max(float(rest[1:] @ rest[:-1]) / squares, 0.0), 0.99) if squares > 0.0 else 0.0
+    u_final = sqrt(float(fit.covariance[0, 0]) * (1.0 + alike) / (1.0 - alike))
+    if not (isfinite(u_final) and float(taus_s.max()) <= _LONGEST * float(t[-1])):
         return None
-    step_s = float(t[2 * third - 1] - t[third - 1])
-    ratio = second / first
-    tau = -step_s / log(ratio)
-    final = y1 + first / (1.0 - ratio)
-    middle_s = float(t[0] + t[third - 1]) / 2.0
-    return final, (y1 - final) * exp(middle_s / tau), tau
-
-
-def _inverse3(m: list[list[float]]) -> list[list[float]] | None:
-    """Inverse of a symmetric positive 3x3 matrix by cofactors, None where it is as good as singular."""
-    (a, b, c), (_, d, e), (_, _, f) = m
-    c00, c01, c02 = d * f - e * e, c * e - b * f, b * e - c * d
-    determinant = a * c00 + b * c01 + c * c02
-    if not determinant > 1e-14 * abs(a * d * f):
-        return None
-    c11, c12, c22 = a * f - c * c, b * c - a * e, a * d - b * b
-    return [[x / determinant for x in row] for row in ((c00, c01, c02), (c01, c11, c12), (c02, c12, c22))]
+    falls = tuple(zip(fit.linear[1:].tolist(), taus_s.tolist(), strict=True))
+    return Approach(float(fit.linear[0]), u_final, float(taus_s.max()), falls, float(t[-1]))

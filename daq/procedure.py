@@ -65,6 +65,7 @@ class Progress:
         self._spent_s = 0.0
         self._index = -1
         self._began_s = 0.0
+        self._done = 0.0
 
     def enter(self, now_s: float) -> None:
         """Go on to the next stage."""
@@ -74,7 +75,15 @@ class Progress:
         self._began_s = now_s
         self.at(now_s)
 
-    def at(self, now_s: float, stage_left_s: float | None = None) -> None:
+    def settling(self, now_s: float, settles_in_s: float | None, then_s: float) -> None:
+        """Show when the coils will have settled, where known; *then_s* is what follows in this stage."""
+        if settles_in_s is None:
+            self.at(now_s)
+        else:
+            about = f"settles in about {max(round(settles_in_s / 60.0), 1)} min" if settles_in_s > 0.0 else ""
+            self.at(now_s, settles_in_s + then_s, about)
+
+    def at(self, now_s: float, stage_left_s: float | None = None, note: str = "") -> None:
         """Show where the run stands; *stage_left_s* replaces the plan where it is known better."""
         stage = self._stages[self._index]
         elapsed_s = now_s - self._began_s
@@ -83,8 +92,11 @@ class Progress:
         run_left_s = left_s + sum(each.expected_s for each in later)
         coil_left_s = left_s + sum(each.expected_s for each in later if each.coil == stage.coil)
         spent_s = self._spent_s + elapsed_s
+        # A better forecast may find more left than was planned; the share done stands still meanwhile.
         done = spent_s / (spent_s + run_left_s) if spent_s + run_left_s > 0 else 0.0
-        self._screen.progress(stage.name, done, run_left_s, stage.coil, coil_left_s)
+        self._done = max(self._done, done)
+        name = f"{stage.name}, {note}" if note else stage.name
+        self._screen.progress(name, self._done, run_left_s, stage.coil, coil_left_s)
 
 
 class Procedure:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from daq.forecast import Forecast
 from daq.procedure import Progress, Stage
 from daq.soak import Soak
-from daq.soak_oven import COLD_K, REACHED_K, SCAN_S, Approach
+from daq.soak_oven import COLD_K, REACHED_K, SCAN_S, SETTLED_K, WINDOW_S, Approach
 
 
 def hand_stages(soak: Soak) -> list[Stage]:
@@ -46,12 +47,17 @@ def _watch(
         return
     began_s = procedure.now()
     approaches = {coil: Approach() for coil in soak.watched()}
+    forecast = Forecast(window_s=WINDOW_S, tolerance_K=SETTLED_K)
     while procedure.now() - began_s < soak.plan.max_step_s:
         round_s = procedure.now()
         for coil, approach in approaches.items():
-            approach.add(soak.look(coil, phase, step, heating=step is not None))
-        progress.at(procedure.now())
-        if all(approach.there(target_degC, reach_K) for approach in approaches.values()):
+            reading = soak.look(coil, phase, step, heating=step is not None)
+            approach.add(reading)
+            forecast.add(reading)
+        waiting = [coil for coil, approach in approaches.items() if not approach.there(target_degC, reach_K)]
+        left_s = forecast.left_s(waiting, procedure.now(), target_degC, reach_K)
+        progress.settling(procedure.now(), left_s, 0.0)
+        if not waiting:
             return
         procedure.wait_until(round_s + SCAN_S)
     procedure.event(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from analysis.settle import settled
 from daq.errors import BenchError
+from daq.forecast import Forecast
 from daq.procedure import Progress, Stage
 from daq.record import Reading
 from daq.soak import Soak
@@ -114,12 +115,16 @@ def _approach(
         procedure.bench.operator.confirm(f"Wait until the coils are steady at {target_degC:.0f} degC")
         return
     approaches = {coil: Approach() for coil in soak.watched()}
+    forecast = Forecast(window_s=WINDOW_S, tolerance_K=SETTLED_K)
     while True:
         round_s = procedure.now()
         for coil, approach in approaches.items():
-            approach.add(soak.look(coil, phase, step, heating=heating))
+            reading = soak.look(coil, phase, step, heating=heating)
+            approach.add(reading)
+            forecast.add(reading)
         waiting = [coil for coil, approach in approaches.items() if not approach.there(target_degC, reach_K)]
-        progress.at(procedure.now())
+        left_s = forecast.left_s(waiting, procedure.now(), target_degC, reach_K)
+        progress.settling(procedure.now(), left_s, soak.plan.hold_s if heating else 0.0)
         if not waiting:
             return
         if procedure.now() - began_s > soak.plan.max_step_s:

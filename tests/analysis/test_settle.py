@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.model import FloatArray
 from analysis.settle import predict, settled
+
+Table = Callable[[str], dict[str, FloatArray]]
 
 TIMES = np.arange(0.0, 300.0, 15.0)
 
@@ -43,15 +48,15 @@ def test_prediction_of_a_cooling_resistance() -> None:
 
 @pytest.mark.slow
 def test_prediction_knows_how_good_it_is() -> None:
-    """The stated standard uncertainty is that seen in 400 repetitions, within a fifth."""
+    """The stated standard uncertainty is that seen in 200 repetitions, within a quarter."""
     rng = np.random.default_rng(7)
     t = np.arange(0.0, 600.0, 15.0)
     y = 90.0 - 40.0 * np.exp(-t / 240.0)
-    approaches = [predict(t, y + rng.normal(0.0, 0.05, t.size)) for _ in range(400)]
+    approaches = [predict(t, y + rng.normal(0.0, 0.05, t.size)) for _ in range(200)]
     finals = np.array([(a.final, a.u_final) for a in approaches if a is not None])
-    assert len(finals) == 400
+    assert len(finals) == 200
     assert finals[:, 0].mean() == pytest.approx(90.0, abs=0.02)
-    assert finals[:, 0].std() == pytest.approx(np.median(finals[:, 1]), rel=0.2)
+    assert finals[:, 0].std() == pytest.approx(np.median(finals[:, 1]), rel=0.25)
 
 
 @pytest.mark.parametrize(
@@ -62,6 +67,8 @@ def test_no_prediction_without_an_approach(y: np.ndarray) -> None:
     assert predict(TIMES[: y.size], y) is None
 
 
+@pytest.mark.slow
+@settings(max_examples=30)
 @given(st.floats(-1e5, 1e5))
 def test_prediction_does_not_know_the_clock(shift_s: float) -> None:
     """A later start of the clock changes nothing."""
@@ -70,6 +77,73 @@ def test_prediction_does_not_know_the_clock(shift_s: float) -> None:
     assert here is not None
     assert there is not None
     assert there.final == pytest.approx(here.final, abs=1e-4)
+
+
+def test_cooling_water_wants_two_exponentials(table: Table) -> None:
+    """Measured cooling in a cup: two exponentials are chosen, of 74.03 and 12.25 min, with 0.166 K left over.
+
+    Figures computed from the data of mosaicData's CoolingWater; one exponential leaves 1.477 K.
+    """
+    data = table("cooling_water")
+    minutes, degC = data["time_min"], data["temperature_degC"]
+    approach = predict(minutes, degC)
+    assert approach is not None
+    assert sorted(tau for _, tau in approach.falls) == pytest.approx([12.25, 74.03], abs=0.005)
+    fitted = approach.final + sum(a * np.exp(-minutes / tau) for a, tau in approach.falls)
+    assert np.std(degC - fitted) == pytest.approx(0.166, abs=5e-4)
+    # The plain uncertainty is 0.071; but neighbouring residuals are alike, and three terms would end at 22.8.
+    assert approach.u_final == pytest.approx(0.15, abs=0.02)
+
+
+def test_capacitor_wants_one_exponential_and_an_offset(table: Table) -> None:
+    """Measured discharge: one exponential with an offset is chosen, of 0.43777(72) s, ending at 0.28861 V.
+
+    Figures computed from the data of Stat2Data's Volts.
+    """
+    data = table("rc_discharge")
+    approach = predict(data["time_s"], data["voltage_V"])
+    assert approach is not None
+    assert len(approach.falls) == 1
+    assert approach.tau_s == pytest.approx(0.43777, abs=5e-6)
+    assert approach.final == pytest.approx(0.28861, abs=5e-6)
+
+
+@pytest.mark.parametrize("taus_s", [(60.0, 600.0), (30.0, 240.0)])
+def test_second_exponential_only_by_evidence(taus_s: tuple[float, float]) -> None:
+    """Winding and body falling together are two exponentials; with the fast one gone it is one."""
+    fast_s, slow_s = taus_s
+    t = np.arange(0.0, 4.0 * slow_s, slow_s / 40.0)
+    noise = np.random.default_rng(4).normal(0.0, 0.05, t.size)
+    both = predict(t, 22.0 + 30.0 * np.exp(-t / fast_s) + 40.0 * np.exp(-t / slow_s) + noise)
+    late = predict(t, 22.0 + 40.0 * np.exp(-t / slow_s) + noise)
+    assert both is not None
+    assert late is not None
+    assert [len(each.falls) for each in (both, late)] == [2, 1]
+    assert both.final == pytest.approx(22.0, abs=4.0 * both.u_final)
+    assert sorted(tau for _, tau in both.falls) == pytest.approx(sorted(taus_s), rel=0.05)
+
+
+@pytest.mark.parametrize(("a", "tau_s"), [(-40.0, 240.0), (30.0, 600.0), (-5.0, 90.0)])
+def test_time_until_settled(a: float, tau_s: float) -> None:
+    """The moment is that of the closed form, movement = |a| exp(-t/tau) (exp(W/tau) - 1) over a window W."""
+    t = np.arange(0.0, 1.5 * tau_s, 10.0)
+    approach = predict(t, 90.0 + a * np.exp(-t / tau_s))
+    assert approach is not None
+    settled_s = tau_s * np.log(abs(a) * (np.exp(120.0 / tau_s) - 1.0) / 0.15)
+    in_s = approach.settles_in_s(window_s=120.0, tolerance=0.15)
+    assert in_s == pytest.approx(settled_s - t[-1], abs=(120.0 + 20.0 * tau_s) / 790.0)
+    assert approach.settles_in_s(window_s=120.0, tolerance=100.0) == pytest.approx(0.0, abs=120.0)
+
+
+@pytest.mark.slow
+@settings(max_examples=60)
+@given(st.lists(st.floats(-1e6, 1e6), min_size=6, max_size=20), st.sampled_from([1e-3, 1.0, 15.0, 1e5]))
+def test_prediction_of_anything_is_finite_or_none(values: list[float], spacing_s: float) -> None:
+    """Whatever the readings are, there is no warning, no infinity and no NaN."""
+    approach = predict(spacing_s * np.arange(len(values)), np.array(values))
+    if approach is not None:
+        in_s = approach.settles_in_s(window_s=120.0, tolerance=0.15)
+        assert np.isfinite([approach.final, approach.u_final, approach.tau_s, in_s]).all()
 
 
 def test_quiet_series_is_settled() -> None:

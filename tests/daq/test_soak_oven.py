@@ -183,6 +183,7 @@ def test_the_screen_tells_progress_and_where_the_record_is(soaked: Ran) -> None:
     assert shares[0] == 0
     assert shares == sorted(shares)
     assert shares[-1] >= 80
+    assert re.search(r"(step \d+ degC|back to cold), settles in about \d+ min", soaked.screen)
 
 
 @pytest.mark.slow
