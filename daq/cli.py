@@ -78,6 +78,9 @@ _run_options = _options(
     "--heat", type=click.Choice(["oven", "supply", "hand"]), help="How to heat.  [default: the set's]"
 )
 @_run_options
+@click.option(
+    "--resume", type=_FILE, metavar="RUN", help="Go on with a cut soak, with the same rig and set files."
+)
 @click.option("--yes", is_flag=True, help="Skip the cautions' confirmation (simulated bench only).")
 def soak(as_json: bool, **asked: Any) -> None:
     """Heat the set step by step, log every coil, judge each, write the report."""

@@ -30,14 +30,23 @@ class AppendFile:
         try:
             if self._raw.write(line) != len(line):
                 raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))  # noqa: TRY301 - one way out for both
-            now_s = self._wall.monotonic()
-            if now_s - self._synced_s >= SYNC_S:
-                os.fsync(self._raw.fileno())
-                self._synced_s = now_s
+            if self._wall.monotonic() - self._synced_s >= SYNC_S:
+                self._sync()
         except OSError as exc:
             with contextlib.suppress(OSError):
                 self._raw.truncate(before)
             raise broken(self._path, exc) from exc
+
+    def push(self) -> None:
+        """Push what there is to the disk now; RecordError if it does not get there."""
+        try:
+            self._sync()
+        except OSError as exc:
+            raise broken(self._path, exc) from exc
+
+    def _sync(self) -> None:
+        os.fsync(self._raw.fileno())
+        self._synced_s = self._wall.monotonic()
 
     def close(self) -> None:
         """Push what there is to the disk and give the file back."""

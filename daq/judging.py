@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from analysis.report import ReportInfo
 
 #: Kinds of events that the report repeats.
-_TOLD = frozenset({"fault", "alarm", "companion", "contact", "ambient", "heat"})
+_TOLD = frozenset({"fault", "alarm", "companion", "resume", "contact", "ambient", "heat"})
 REPORT = "report.pdf"
 CURVES = "curves"
 

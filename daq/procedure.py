@@ -100,14 +100,17 @@ class Progress:
 
 
 class Procedure:
-    """A bench, a record and a screen, with the readings that sweep and soak share."""
+    """A bench, a record and a screen, with the readings that sweep and soak share.
 
-    def __init__(self, bench: Bench, record: RowSink, screen: Screen) -> None:
+    *elapsed_s* is the run's time already spent, of a run that goes on with another.
+    """
+
+    def __init__(self, bench: Bench, record: RowSink, screen: Screen, *, elapsed_s: float = 0.0) -> None:
         self.bench = bench
         self.clock = bench.clock
         self._record = record
         self._screen = screen
-        self._start_s = self.clock.monotonic()
+        self._start_s = self.clock.monotonic() - elapsed_s
         self._energy_J: dict[str, float] = {}
 
     def now(self) -> float:

@@ -13,6 +13,7 @@ import shutil
 import unicodedata
 import uuid
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -22,6 +23,7 @@ from daq.durable import AppendFile, broken, sync_folder, write_whole
 from daq.errors import RecordError
 from daq.recordformat import (
     COIL_SET,
+    DONE,
     EVENT_COLUMNS,
     EVENTS,
     FAULT_SCRIPT,
@@ -44,7 +46,7 @@ from daq.recordformat import (
     reading_line,
 )
 
-__all__ = ["FileUsed", "Header", "InstrumentUsed", "Reading", "RunWriter", "folder_name"]
+__all__ = ["Carried", "FileUsed", "Header", "InstrumentUsed", "Reading", "RunWriter", "folder_name"]
 
 #: More runs of one name within one second than this is a loop gone wild.
 MAX_SAME_NAME = 1000
@@ -65,6 +67,21 @@ def _safe(text: str) -> str:
     return short.decode("utf-8", "ignore").strip("-")
 
 
+@dataclass(frozen=True)
+class Carried:
+    """What a new record begins with: heading and rows of either table, and the time that they took."""
+
+    readings: bytes
+    events: bytes
+    elapsed_s: float
+
+    @classmethod
+    def nothing(cls) -> Carried:
+        """Return the beginning of a run of its own."""
+        readings, events = (",".join(columns) + "\n" for columns in (READING_COLUMNS, EVENT_COLUMNS))
+        return cls(readings.encode(), events.encode(), 0.0)
+
+
 class RunWriter:
     """The record of one run while it is being made; made by :meth:`create`.
 
@@ -72,10 +89,10 @@ class RunWriter:
     record that says it was cut.
     """
 
-    def __init__(self, folder: Path, clock: Clock, wall: Clock) -> None:
+    def __init__(self, folder: Path, clock: Clock, wall: Clock, elapsed_s: float) -> None:
         self._folder = folder
         self._clock = clock
-        self._origin_s = clock.monotonic()
+        self._origin_s = clock.monotonic() - elapsed_s
         self._readings = AppendFile(folder / READINGS, wall)
         self._events = AppendFile(folder / EVENTS, wall)
         self._done = False
@@ -88,6 +105,7 @@ class RunWriter:
         texts: Mapping[str, str],
         clock: Clock,
         wall: Clock | None = None,
+        carried: Carried | None = None,
     ) -> RunWriter:
         """Make a new run folder under *parent* and start its record.
 
@@ -97,12 +115,14 @@ class RunWriter:
             texts: ``rig.toml``, ``coil_set.toml`` and, if simulated, ``fault_script.toml``, as used.
             clock: The run's clock: stamps events; its present is time zero of the record.
             wall: What paces the pushes to the disk; tests may pass their own.
+            carried: What a resumed run brings along from the cut one.
 
         Raises:
             RecordError: The folder cannot be made or written.
         """
         if unknown := set(texts) - set(_TEXT_NAMES):
             raise RecordError(f"record: no place for {sorted(unknown)}, expected {', '.join(_TEXT_NAMES)}")
+        carried = carried or Carried.nothing()
         name = folder_name(header)
         # Made whole under a hidden name first: a run folder that can be seen can be read.
         staging = parent / f".{name}.{uuid.uuid4().hex[:12]}"
@@ -112,10 +132,10 @@ class RunWriter:
             write_whole(staging / HEADER, json_text(header))
             for file_name, text in texts.items():
                 write_whole(staging / file_name, text.encode("utf-8"))
-            write_whole(staging / READINGS, (",".join(READING_COLUMNS) + "\n").encode())
-            write_whole(staging / EVENTS, (",".join(EVENT_COLUMNS) + "\n").encode())
+            write_whole(staging / READINGS, carried.readings)
+            write_whole(staging / EVENTS, carried.events)
             folder = _claim(staging, parent, name)
-            return cls(folder, clock, wall or RealClock())
+            return cls(folder, clock, wall or RealClock(), carried.elapsed_s)
         except OSError as exc:
             shutil.rmtree(staging, ignore_errors=True)
             if isinstance(exc, RecordError):
@@ -144,7 +164,7 @@ class RunWriter:
         self._readings.append(reading_line(reading).encode())
 
     def event(self, kind: str, text: str, coil: str = "") -> None:
-        """Append one event, stamped with the run's clock.
+        """Append one event, stamped with the run's clock; what says 'done' goes to the disk after its rows.
 
         Raises:
             RecordError: The disk is full or gone; rows up to here are kept whole.
@@ -152,6 +172,8 @@ class RunWriter:
         self._require_open()
         utc = self._clock.utc().isoformat(timespec="milliseconds").replace("+00:00", "Z")
         event = Event(time_s=self.elapsed_s(), utc=utc, kind=kind, coil=coil, text=text)
+        if kind == DONE:
+            self._readings.push()
         self._events.append(event_line(event).encode())
 
     def add_file(self, name: str, content: bytes | str) -> Path:

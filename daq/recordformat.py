@@ -29,6 +29,8 @@ HEADER, READINGS, EVENTS, RESULT, MANIFEST = (
 )
 #: What the companion process had to do: events of its own, since it may write while the run still does.
 COMPANION = "companion.csv"
+#: Kind of the event that says that a part of the run is finished: a resumed run need not do it again.
+DONE = "done"
 RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
 
 READING_COLUMNS = (
@@ -69,6 +71,19 @@ class InstrumentUsed(msgspec.Struct, frozen=True, kw_only=True):
     accuracy: str = ""
 
 
+class Resumed(msgspec.Struct, frozen=True, kw_only=True):
+    """The cut run that this one goes on with: its folder's name, how it ended, and what was taken from it.
+
+    *start_utc* is when the very first of them began; *time_s* of rows counts from there, breaks left out.
+    """
+
+    folder: str
+    state: str
+    start_utc: datetime
+    rows_kept: int
+    rows_left: int
+
+
 class Header(msgspec.Struct, frozen=True, kw_only=True):
     """What is known when a run starts. *limits* carries units in its keys; *seed* is None on a real bench."""
 
@@ -89,6 +104,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     stage: Stage = "as received"
     limits: dict[str, float] = {}
     settings: dict[str, object] = {}
+    resumed: Resumed | None = None
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):

@@ -20,14 +20,15 @@ from daq.coilset import CoilSet, Heat, load_coil_set
 from daq.coilsetcheck import check_against
 from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
-from daq.errors import BenchError, CoilsoakError, RecordError
+from daq.errors import BenchError, CoilsoakError, InputError, RecordError
 from daq.heatwatch import Ceilings
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator, Operator
 from daq.procedure import Procedure, Progress, RowSink
-from daq.record import FileUsed, Header, InstrumentUsed, RunWriter
+from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
 from daq.results import PaperName
+from daq.resume import CutRun, open_cut_run, require_same_files
 from daq.rig import TYPED, Rig, fault_script, load_rig
 from daq.runfolder import read_run
 from daq.screen import RunScreen
@@ -67,6 +68,7 @@ class RunRequest:
     operator: str = ""
     paper: PaperName = "a4"
     yes: bool = False
+    resume: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -103,9 +105,14 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         InputError: A file is wrong or the bench is not what it says; nothing was energised.
         RecordError: The run folder cannot be made.
     """
+    cut = None if request.resume is None else open_cut_run(request.resume)
+    if cut is not None:
+        request = _as_before(request, cut)
     # Whether the rig can heat as the set asks is no question of a sweep.
     heat = request.heat if request.kind == "soak" else "hand"
     rig, coil_set = load_inputs(request.rig, request.coil_set, heat)
+    if cut is not None:
+        require_same_files(cut, rig, coil_set)
     operator: Operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     labels = coil_set.value.labels()
     screen = RunScreen(console, labels, _note(rig.value), asks=_asks(rig.value, coil_set.value))
@@ -117,18 +124,24 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         if request.kind == "soak":
             confirm_cautions(console, operator, practising=_practising(rig.value), agreed=request.yes)
         watch = _watch(request, rig, coil_set.value, beside)
-        header = _header(request, rig, coil_set, assembled)
+        header = _header(request, rig, coil_set, assembled, cut)
         texts = {RIG: rig.text, COIL_SET: coil_set.text}
         if assembled.script_text is not None:
             texts[FAULT_SCRIPT] = assembled.script_text
-        with RunWriter.create(request.out, header, texts, assembled.bench.clock) as record:
+        carried = Carried.nothing() if cut is None else cut.carried
+        with RunWriter.create(request.out, header, texts, assembled.bench.clock, carried=carried) as record:
             alarms.record = record
+            for coil, note in cut.notes if cut is not None else ():
+                record.event("resume", note, coil)
+                screen.event("resume", note, coil)
             beside.record_in(record.folder)
             if watch:
                 record.event("watch", watch)
                 screen.event("watch", watch, "")
             breathing = BreathingRecord(record, beside)
-            state, error = _measure(request, rig.value, coil_set.value, assembled, breathing, screen)
+            procedure = Procedure(assembled.bench, breathing, screen, elapsed_s=record.elapsed_s())
+            soak = Soak(procedure, soak_plan(rig.value, coil_set.value), cut.finished if cut else None)
+            state, error = _measure(request.kind, coil_set.value, soak, breathing, screen)
             # Ctrl-C waits: a run that was measured is judged, reported and closed, and then ends.
             with shielded():
                 judged = judge_run(read_run(record.folder), coil_set.value, state=state)
@@ -163,22 +176,16 @@ class _Alarms:
 
 
 def _measure(
-    request: RunRequest,
-    rig: Rig,
-    coil_set: CoilSet,
-    assembled: Assembled,
-    record: RowSink,
-    screen: RunScreen,
+    kind: Kind, coil_set: CoilSet, soak: Soak, record: RowSink, screen: RunScreen
 ) -> tuple[CloseState, CoilsoakError | None]:
     """Do the procedure; whatever ends it early is kept with the record and not raised."""
-    procedure = Procedure(assembled.bench, record, screen)
     try:
         with screen:
             try:
-                _procedure(request, rig, coil_set, procedure, screen)
+                _do(kind, coil_set, soak, screen)
             finally:
                 # Judging and drawing take their time: whatever a stop signal left on goes off before.
-                assembled.bench.guard.leave_safe()
+                soak.procedure.bench.guard.leave_safe()
     except KeyboardInterrupt:
         record.event("stopped", "stopped by the operator")
         return "stopped", None
@@ -190,17 +197,29 @@ def _measure(
     return "complete", None
 
 
-def _procedure(
-    request: RunRequest, rig: Rig, coil_set: CoilSet, procedure: Procedure, screen: RunScreen
-) -> None:
-    if request.kind == "sweep":
+def _do(kind: Kind, coil_set: CoilSet, soak: Soak, screen: RunScreen) -> None:
+    if kind == "sweep":
         labels = coil_set.labels()
-        sweep(procedure, labels, Progress(screen, sweep_stages(labels, READING_S)))
+        sweep(soak.procedure, labels, Progress(screen, sweep_stages(labels, READING_S)))
         return
     stages, run = _SOAKS[coil_set.heat]
-    soak = Soak(procedure, soak_plan(rig, coil_set))
-    procedure.null_leads()
+    soak.procedure.null_leads()
     run(soak, Progress(screen, stages(soak)))
+
+
+def _as_before(request: RunRequest, cut: CutRun) -> RunRequest:
+    """Return *request* with what a cut run was made for and how: a resumed one is of the same kind."""
+    before = cut.run.header
+    if request.heat not in {None, cut.heat}:
+        raise InputError(f"--heat {request.heat}: the soak to resume heats by {cut.heat}; leave --heat out")
+    return replace(
+        request,
+        heat=cut.heat,
+        stage=before.stage,
+        job=before.job,
+        operator=request.operator or before.operator,
+        seed=before.seed if request.seed is None else request.seed,
+    )
 
 
 def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
@@ -222,7 +241,13 @@ def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
     )
 
 
-def _header(request: RunRequest, rig: Loaded[Rig], coil_set: Loaded[CoilSet], assembled: Assembled) -> Header:
+def _header(
+    request: RunRequest,
+    rig: Loaded[Rig],
+    coil_set: Loaded[CoilSet],
+    assembled: Assembled,
+    cut: CutRun | None,
+) -> Header:
     plan = soak_plan(rig.value, coil_set.value)
     script = fault_script(rig) if rig.value.simulated else None
     return Header(
@@ -256,6 +281,7 @@ def _header(request: RunRequest, rig: Loaded[Rig], coil_set: Loaded[CoilSet], as
             "winding_degC": plan.ceilings.winding_degC,
         },
         settings=_settings(request, plan, coil_set.value, rig.value),
+        resumed=None if cut is None else cut.resumed,
     )
 
 

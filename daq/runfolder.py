@@ -199,7 +199,7 @@ def _rows(
         problems.append(f"{name}:1: the heading is damaged, expected {','.join(columns)}")
     rows, bad = [], []
     for number, line in enumerate(lines[1:], start=2):
-        cells = _split(line)
+        cells = split_row(line)
         if len(cells) == len(columns):
             rows.append((number, cells))
         else:
@@ -208,8 +208,8 @@ def _rows(
     return rows
 
 
-def _split(line: str) -> list[str]:
-    """Split one line; a stray quote can harm no other line."""
+def split_row(line: str) -> list[str]:
+    """Return the cells of one line of the record; a stray quote can harm no other line."""
     if '"' not in line:
         return line.split(",")
     try:

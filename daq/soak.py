@@ -10,6 +10,8 @@ from daq.conversation import Number
 from daq.heatwatch import Ceilings, HeatWatch
 from daq.procedure import Procedure
 from daq.record import Reading
+from daq.recordformat import DONE
+from daq.resume import Finished
 from daq.sweep import read_cold, warn_if_not_at_ambient
 
 #: Readings stop arriving: heating ends after this silence.
@@ -18,6 +20,8 @@ STALE_S = 60.0
 SWITCH_ON_S = 0.2
 #: Between two readings of V and I while a coil is driven.
 DRIVE_PERIOD_S = 0.04
+#: Between two looks at a coil that has to cool down.
+WAIT_PERIOD_S = 5.0
 
 
 @dataclass(frozen=True)
@@ -48,12 +52,49 @@ class SoakPlan:
 
 
 class Soak:
-    """A procedure with a plan, and a watch on every coil."""
+    """A procedure with a plan, and a watch on every coil; *finished* is what a cut run has done of it."""
 
-    def __init__(self, procedure: Procedure, plan: SoakPlan) -> None:
+    def __init__(self, procedure: Procedure, plan: SoakPlan, finished: Finished | None = None) -> None:
         self.procedure = procedure
         self.plan = plan
         self.watches = {coil: HeatWatch(coil, plan.ceilings, stale_s=STALE_S) for coil in plan.labels()}
+        self._before = finished or Finished()
+        for coil, (ohm, degC) in self._before.cold.items():
+            if coil in self.watches:
+                self.watches[coil].cold(ohm, degC)
+        for coil, joules in self._before.energy_J.items():
+            procedure.add_energy(coil, joules)
+
+    def finished(self, part: str, coil: str = "") -> bool:
+        """Whether the run that this one goes on with has done *part* already."""
+        return (coil, part) in self._before.parts
+
+    def finish(self, part: str, coil: str = "") -> None:
+        """Say in the record that *part* is done: after a crash it is not done again."""
+        self.procedure.event(DONE, part, coil)
+
+    def ambient_degC(self) -> float | None:
+        """Return what the probes showed cold in the run that this one goes on with."""
+        cold = [degC for _, degC in self._before.cold.values()]
+        return sum(cold) / len(cold) if cold else None
+
+    def wait_for_cold(self, coil: str, reach_K: float) -> None:
+        """Let a coil cool whose soak was cut in the middle: its cold reading is taken anew."""
+        begun_degC = self._before.begun_degC.get(coil)
+        if begun_degC is None:
+            return
+        bench, began_s = self.procedure.bench, self.procedure.now()
+        self.procedure.event("resume", f"waits until it is back at {begun_degC:.0f} degC", coil)
+        if bench.typed:
+            bench.operator.confirm(f"Wait until coil {coil} is cold")
+            return
+        while self.procedure.now() - began_s < self.plan.max_step_s:
+            bench.harness.to_coil(coil)
+            body = bench.temperature(coil)
+            if body.value is not None and body.value <= begun_degC + reach_K:
+                return
+            self.procedure.clock.sleep(WAIT_PERIOD_S)
+        self.procedure.event("step", "not back to cold yet; readings taken as they are", coil)
 
     def watched(self) -> list[str]:
         """Return the coils to read while temperatures move.

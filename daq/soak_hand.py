@@ -5,13 +5,25 @@ from __future__ import annotations
 from daq.forecast import Forecast
 from daq.procedure import Progress, Stage
 from daq.soak import Soak
-from daq.soak_oven import COLD_K, REACHED_K, SCAN_S, SETTLED_K, WINDOW_S, Approach
+from daq.soak_oven import (
+    BACK,
+    COLD,
+    COLD_K,
+    REACHED_K,
+    SCAN_S,
+    SETTLED_K,
+    WINDOW_S,
+    Approach,
+    cold_before,
+    step_name,
+)
 
 
 def hand_stages(soak: Soak) -> list[Stage]:
     """Plan the soak; how long an operator takes is anybody's guess."""
-    steps = [Stage(f"step {step:g} degC", soak.plan.hold_s + 900.0) for step in soak.plan.steps_degC]
-    return [Stage("cold before", 10.0 * len(soak.plan.coils)), *steps, Stage("back to cold", 2400.0)]
+    steps = [Stage(step_name(step), soak.plan.hold_s + 900.0) for step in soak.plan.steps_degC]
+    stages = [Stage(COLD, 10.0 * len(soak.plan.coils)), *steps, Stage(BACK, 2400.0)]
+    return [stage for stage in stages if not soak.finished(stage.name)]
 
 
 def soak_by_hand(soak: Soak, progress: Progress) -> None:
@@ -19,10 +31,10 @@ def soak_by_hand(soak: Soak, progress: Progress) -> None:
     procedure, plan = soak.procedure, soak.plan
     operator = procedure.bench.operator
     coils = plan.labels()
-    progress.enter(procedure.now())
-    cold = [r.probe_degC for r in soak.cold(coils, "ambient") if r.probe_degC is not None]
-    ambient_degC = sum(cold) / len(cold) if cold else 20.0
+    ambient_degC = cold_before(soak, progress)
     for step in plan.steps_degC:
+        if soak.finished(step_name(step)):
+            continue
         progress.enter(procedure.now())
         operator.confirm(
             f"Heat the coils to about {step:g} degC and keep them there (never leave them alone)"
@@ -31,10 +43,13 @@ def soak_by_hand(soak: Soak, progress: Progress) -> None:
         soak.hold(coils, step, heating=True)
         for coil in plan.coils:
             soak.drive(coil, step)
-    progress.enter(procedure.now())
-    operator.confirm("Stop heating and let the coils come back to room temperature")
-    _watch(soak, progress, None, "cool", ambient_degC, COLD_K)
-    soak.cold(coils, "return")
+        soak.finish(step_name(step))
+    if not soak.finished(BACK):
+        progress.enter(procedure.now())
+        operator.confirm("Stop heating and let the coils come back to room temperature")
+        _watch(soak, progress, None, "cool", 20.0 if ambient_degC is None else ambient_degC, COLD_K)
+        soak.cold(coils, "return")
+        soak.finish(BACK)
     procedure.bench.harness.release()
 
 

@@ -26,6 +26,8 @@ BODY_ALONE_K = SETTLED_K * BODY_ALONE_S / WINDOW_S
 REACHED_K = 5.0
 #: Cold again: this near to where it began.
 COLD_K = 1.5
+#: Parts of the soak, as progress and record name them.
+COLD, BACK = "cold before", "back to cold"
 
 
 class Approach:
@@ -63,9 +65,10 @@ def _still(points: Sequence[tuple[float, float]], window_s: float, tolerance: fl
 
 def oven_stages(soak: Soak) -> list[Stage]:
     """Plan the soak: lengths seen on an oven of moving air with bodies of some 60 J/K."""
-    cold = Stage("cold before", 5.0 * len(soak.plan.coils))
-    steps = [Stage(f"step {step:g} degC", soak.plan.hold_s + 1200.0) for step in soak.plan.steps_degC]
-    return [cold, *steps, Stage("back to cold", 3000.0)]
+    cold = Stage(COLD, 5.0 * len(soak.plan.coils))
+    steps = [Stage(step_name(step), soak.plan.hold_s + 1200.0) for step in soak.plan.steps_degC]
+    stages = [cold, *steps, Stage(BACK, 3000.0)]
+    return [stage for stage in stages if not soak.finished(stage.name)]
 
 
 def soak_in_oven(soak: Soak, progress: Progress) -> None:
@@ -76,13 +79,12 @@ def soak_in_oven(soak: Soak, progress: Progress) -> None:
     """
     procedure, plan = soak.procedure, soak.plan
     coils = plan.labels()
-    progress.enter(procedure.now())
-    cold = [r.probe_degC for r in soak.cold(coils, "ambient") if r.probe_degC is not None]
-    if not cold:
+    ambient_degC = cold_before(soak, progress)
+    if ambient_degC is None:
         raise BenchError("no probe gave a temperature cold: the soak was not started; look at the probes")
-    ambient_degC = sum(cold) / len(cold)
+    steps = [step for step in plan.steps_degC if not soak.finished(step_name(step))]
     with procedure.bench.guard.heating(plan.ceilings.body_degC) as oven:
-        for step in plan.steps_degC:
+        for step in steps:
             progress.enter(procedure.now())
             procedure.event("step", f"oven to {step:g} degC")
             oven.go_to(step)
@@ -91,11 +93,31 @@ def soak_in_oven(soak: Soak, progress: Progress) -> None:
             soak.hold(coils, step, heating=True)
             for coil in plan.coils:
                 soak.drive(coil, step)
-    progress.enter(procedure.now())
-    procedure.event("step", "oven off, back to cold")
-    _approach(soak, progress, None, "cool", ambient_degC, COLD_K, heating=False)
-    soak.cold(coils, "return")
+            soak.finish(step_name(step))
+    if not soak.finished(BACK):
+        progress.enter(procedure.now())
+        procedure.event("step", "oven off, back to cold")
+        _approach(soak, progress, None, "cool", ambient_degC, COLD_K, heating=False)
+        soak.cold(coils, "return")
+        soak.finish(BACK)
     procedure.bench.harness.release()
+
+
+def step_name(step_degC: float) -> str:
+    """Return how progress and record name a step."""
+    return f"step {step_degC:g} degC"
+
+
+def cold_before(soak: Soak, progress: Progress) -> float | None:
+    """Read all coils cold, unless that is done; return the mean of what the probes showed, or None."""
+    if soak.finished(COLD):
+        return soak.ambient_degC()
+    progress.enter(soak.procedure.now())
+    cold = [r.probe_degC for r in soak.cold(soak.plan.labels(), "ambient") if r.probe_degC is not None]
+    if not cold:
+        return None
+    soak.finish(COLD)
+    return sum(cold) / len(cold)
 
 
 def _approach(

@@ -22,6 +22,8 @@ from daq.soak_oven import COLD_K, REACHED_K
 ROW_S = 1.0
 #: How long current flows between two looks at a probe that the meter has to leave the coil for.
 PULSE_S = 10.0
+#: A coil's part of the soak, as the record names it.
+SOAKED = "soaked"
 #: A step counts as reached this close below it.
 NEAR_K = 0.5
 #: The winding is kept this far below its ceiling by lowering the power.
@@ -47,6 +49,8 @@ def supply_stages(soak: Soak) -> list[Stage]:
     """Plan the soak, coil by coil."""
     stages = []
     for coil in soak.plan.labels():
+        if soak.finished(SOAKED, coil):
+            continue
         stages.append(Stage("cold before", 8.0, coil))
         stages += [
             Stage(f"step {step:g} degC", 200.0 + soak.plan.hold_s, coil) for step in soak.plan.steps_degC
@@ -62,7 +66,9 @@ def soak_by_supply(soak: Soak, progress: Progress) -> None:
         BenchError: A ceiling was passed, the probe is gone or does not follow, the bench failed.
     """
     for coil in soak.plan.coils:
-        _SelfHeating(soak, coil, progress).run()
+        if not soak.finished(SOAKED, coil.label):
+            _SelfHeating(soak, coil, progress).run()
+            soak.finish(SOAKED, coil.label)
     soak.procedure.bench.harness.release()
 
 
@@ -88,6 +94,7 @@ class _SelfHeating:
         """Heat, hold and cool; a coil that opens or does not get there ends its heating, not the soak."""
         label, procedure = self._coil.label, self._procedure
         self._progress.enter(procedure.now())
+        self._soak.wait_for_cold(label, COLD_K)
         cold = self._soak.cold([label], "ambient")[-1]
         self._ohm, self._body_degC = cold.resistance_ohm, cold.probe_degC
         if self._ohm is None or self._body_degC is None:
