@@ -32,6 +32,7 @@ TITLE_INCH = 0.2
 _HEIGHT_INCH = BODY_INCH[1] + TITLE_INCH
 
 _WINDOW = re.compile(rb'width="[\d.]+pt" height="%gpt" viewBox="0 0 [\d.]+ [\d.]+"' % (_HEIGHT_INCH * 72))
+_HASHED = re.compile(r"(?:^|-)[0-9a-f]{8}$")
 _RC: Any = {
     "font.family": "DejaVu Sans",
     "font.size": 6.5,
@@ -80,11 +81,11 @@ def curve_stem(coil: str) -> str:
         coil: label of the coil, any text.
 
     Returns:
-        ``curve_<label>``; a label that had to be changed carries a short hash of the original, so that
-        two labels never share a file.
+        ``curve_<label>``; a label that had to be changed, or looks as if it had been, carries a short hash
+        of the original, so that two labels never share a file.
     """
     safe = re.sub(r"[^A-Za-z0-9_-]+", "-", coil)[:40].strip("-")
-    if safe != coil:
+    if safe != coil or _HASHED.search(coil):
         digest = hashlib.sha256(coil.encode("utf-8", "surrogatepass")).hexdigest()[:8]
         safe = f"{safe}-{digest}" if safe else digest
     return f"curve_{safe}"

@@ -11,9 +11,12 @@ from analysis.model import Limits, Subject
 from daq.coilsetcheck import check
 from daq.tomlfile import Loaded, load
 
-Positive = Annotated[float, msgspec.Meta(gt=0)]
-NotNegative = Annotated[float, msgspec.Meta(ge=0)]
-Share = Annotated[float, msgspec.Meta(gt=0, lt=1)]
+#: Bounds that no coil comes near: a figure beyond them is a slip, and would overflow somewhere.
+Positive = Annotated[float, msgspec.Meta(ge=1e-9, le=1e15)]
+NotNegative = Annotated[float, msgspec.Meta(ge=0, le=1e9)]
+Share = Annotated[float, msgspec.Meta(ge=1e-9, lt=1)]
+#: A fortnight: what is meant to take longer is a slip, and would fill the disk.
+Duration = Annotated[float, msgspec.Meta(ge=0, le=14 * 86_400)]
 Name = Annotated[str, msgspec.Meta(min_length=1, max_length=100)]
 #: A label stands in prompts, tables, file names and cells: short, and nothing that those take for their own.
 Label = Annotated[str, msgspec.Meta(pattern=r"^\w([\w .+-]{0,22}[\w+])?\Z")]
@@ -37,9 +40,9 @@ class TestPlan(_Table, frozen=True, kw_only=True):
     heat_voltage_V: Positive | None = None
     steps_degC: Annotated[tuple[float, ...], msgspec.Meta(min_length=1, max_length=20)] = (50.0, 70.0, 90.0)
     #: Time at each step after it is reached.
-    hold_s: NotNegative = 120.0
+    hold_s: Duration = 120.0
     #: A step not reached within this time ends the heating.
-    max_step_s: Positive = 3600.0
+    max_step_s: Duration = 3600.0
     #: Readings of each coil at each hold.
     hold_readings: Annotated[int, msgspec.Meta(ge=2, le=1000)] = 5
     #: How long each coil is energised at each step, to see its hot current.

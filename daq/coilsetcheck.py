@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from daq.tomlfile import Loaded
+from daq.tomllines import quote_key
 
 if TYPE_CHECKING:
     from daq.coilset import CoilSet
@@ -68,15 +69,18 @@ def _kinds(coil_set: CoilSet) -> Iterator[Trouble]:
     for name, kind in coil_set.kinds.items():
         if kind.r20_ohm is None:
             if kind.r20_tolerance_rel is not None:
-                yield f"kinds.{_key(name)}.r20_tolerance_rel", "is a tolerance of r20_ohm, which is missing"
+                yield (
+                    f"kinds.{quote_key(name)}.r20_tolerance_rel",
+                    "is a tolerance of r20_ohm, which is missing",
+                )
             if kind.r20_spread_rel is not None:
-                yield f"kinds.{_key(name)}.r20_spread_rel", "is a spread about r20_ohm, which is missing"
+                yield f"kinds.{quote_key(name)}.r20_spread_rel", "is a spread about r20_ohm, which is missing"
         elif voltage_V / kind.r20_ohm > kind.max_current_A:
             message = (
                 f"is {kind.max_current_A:g} A, but at {voltage_V:g} V a sound coil of {kind.r20_ohm:g} ohm "
                 f"takes {voltage_V / kind.r20_ohm:.2f} A"
             )
-            yield f"kinds.{_key(name)}.max_current_A", message
+            yield f"kinds.{quote_key(name)}.max_current_A", message
 
 
 def _test(coil_set: CoilSet) -> Iterator[Trouble]:
@@ -124,7 +128,7 @@ def _limits(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
         if used[1] > rig.meter.range_V:
             yield used[0], f"is {used[1]:g} V, above the rig's meter.range_V of {rig.meter.range_V:g} V"
     asked += [
-        (f"kinds.{_key(name)}.max_current_A", kind.max_current_A, "current_A", rig.limits.current_A, "A")
+        (f"kinds.{quote_key(name)}.max_current_A", kind.max_current_A, "current_A", rig.limits.current_A, "A")
         for name, kind in coil_set.kinds.items()
     ]
     for keypath, value, limit, allowed, unit in asked:
@@ -160,12 +164,3 @@ def _channels(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
             if needed and coil.label not in getattr(rig.switch, path):
                 message = f"is {coil.label!r}, which has no channel in the rig's [switch.{path}]"
                 yield f"coils[{at}].label", message
-
-
-def _key(name: str) -> str:
-    plain = name.replace("-", "").replace("_", "")
-    return (
-        name
-        if plain.isascii() and plain.isalnum()
-        else '"' + name.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    )

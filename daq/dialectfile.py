@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 import msgspec
 
-Positive = Annotated[float, msgspec.Meta(gt=0)]
+Positive = Annotated[float, msgspec.Meta(gt=0, le=1e9)]
 Pause = Annotated[float, msgspec.Meta(ge=0, le=10)]
 
 
@@ -20,10 +20,10 @@ class LinkTable(Table, frozen=True, kw_only=True):
     send_end: str = "\n"
     #: Empty: replies have no end; one is over when nothing follows for *idle_s*.
     reply_end: str = "\n"
-    idle_s: Positive = 0.05
+    idle_s: Annotated[float, msgspec.Meta(ge=1e-3, le=10)] = 0.05
     #: Least time between one command or reply and the next command.
     gap_s: Pause = 0.0
-    timeout_s: Positive = 5.0
+    timeout_s: Annotated[float, msgspec.Meta(ge=1e-3, le=3600)] = 5.0
     #: The instrument repeats each command before it answers.
     echo: bool = False
     #: Lines that follow each setting, and each answer.
@@ -31,7 +31,7 @@ class LinkTable(Table, frozen=True, kw_only=True):
     ack_ask: tuple[str, ...] = ()
     #: Characters that may stand anywhere in a reply and mean nothing, such as NUL.
     ignore: str = ""
-    baud: Annotated[int, msgspec.Meta(gt=0)] = 9600
+    baud: Annotated[int, msgspec.Meta(gt=0, le=10_000_000)] = 9600
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1

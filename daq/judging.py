@@ -15,7 +15,7 @@ from daq.builtin import find
 from daq.coilset import CoilSet, load_coil_set
 from daq.durable import write_whole
 from daq.errors import InputError, RecordError
-from daq.recordformat import COIL_SET, READINGS, RESULT, Header, json_text
+from daq.recordformat import COIL_SET, EVENTS, READINGS, RESULT, Header, json_text
 from daq.results import PaperName, as_object
 from daq.runfolder import Run, RunState, read_run
 from daq.tracefile import read_csv
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 #: Kinds of events that the report repeats.
 _TOLD = frozenset({"fault", "alarm", "companion", "resume", "contact", "ambient", "heat"})
+#: So many of them; the rest are in the record.
+MAX_TOLD = 50
 REPORT = "report.pdf"
 CURVES = "curves"
 
@@ -80,10 +82,12 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
     traces, limits = tuple(run.traces()), coil_set.kind_limits()
     soak_degC = max(coil_set.test.steps_degC) if run.header.kind == "soak" else None
     result = judge_set(traces, coil_set.subjects(), limits, run.header.accuracy, soak_degC=soak_degC)
-    told = tuple(
-        f"{event.coil}: {event.text}".removeprefix(": ") for event in run.events if event.kind in _TOLD
+    told = [f"{event.coil}: {event.text}".removeprefix(": ") for event in run.events if event.kind in _TOLD]
+    if more := len(told) - MAX_TOLD:
+        told[MAX_TOLD:] = [f"{more} more of the like are in {EVENTS}"] if more > 0 else []
+    return Judged(
+        run.folder, traces, result, limits, state or run.state, run.header, run.problems, tuple(told)
     )
-    return Judged(run.folder, traces, result, limits, state or run.state, run.header, run.problems, told)
 
 
 def judgement_files(folder: Path, judged: Judged, paper: PaperName) -> dict[str, object]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from datetime import datetime
 from math import isfinite
@@ -16,6 +17,11 @@ from analysis.model import OK, Accuracy
 #: Source of a row that tells winding to body, and its status when that is more than the meter can show.
 INSULATION = "insulation"
 ABOVE_RANGE = "missing: insulation above the meter's range"
+
+#: More coils, or a label, status or other word of more characters, is no record or table of this bench.
+MAX_COILS, MAX_LABEL, MAX_STATUS = 256, 100, 100
+#: Nor is a larger table of readings: weeks of a row a second.
+MAX_TABLE_BYTES, MAX_ROWS = 100_000_000, 1_000_000
 
 #: Version of this layout. A reader takes its own and older ones, and refuses newer ones.
 SCHEMA = 1
@@ -161,8 +167,9 @@ def number_cell(value: float | None, digits: int) -> str:
     return repr(round(float(value), digits) + 0.0)  # + 0.0 turns -0.0 into 0.0
 
 
-# Spreadsheets run a cell that starts like this as a formula, some even after blanks or in full width.
-_RUNNABLE = ("=", "+", "-", "@", "＝", "＋", "－", "＠")
+# Spreadsheets run a cell that starts like this as a formula, some even after blanks or in full width. In
+# some countries a cell also starts after a semicolon, whatever quotes are around the whole.
+_RUNNABLE = re.compile(r"(^|;)(?=\s*[=+\-@＝＋－＠]|')")
 
 
 def text_cell(text: str) -> str:
@@ -172,8 +179,7 @@ def text_cell(text: str) -> str:
     """
     if not text.isprintable():
         text = "".join(c if c.isprintable() else " " for c in text)
-    if text.lstrip().startswith(_RUNNABLE) or text.startswith("'"):
-        text = "'" + text
+    text = _RUNNABLE.sub(r"\1'", text)
     if '"' in text or "," in text or text != text.strip():
         text = '"' + text.replace('"', '""') + '"'
     return text
@@ -181,7 +187,7 @@ def text_cell(text: str) -> str:
 
 def cell_text(cell: str) -> str:
     """Return the text that :func:`text_cell` wrote, its CSV quotes being off already."""
-    return cell.removeprefix("'")
+    return cell.removeprefix("'").replace(";'", ";")
 
 
 def reading_line(reading: Reading) -> str:

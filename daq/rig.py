@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date
 from math import hypot, sqrt
 from pathlib import Path
@@ -14,8 +15,11 @@ from daq.builtin import builtin, names
 from daq.rigcheck import check
 from daq.tomlfile import Loaded, load
 
-Positive = Annotated[float, msgspec.Meta(gt=0)]
-NotNegative = Annotated[float, msgspec.Meta(ge=0)]
+#: Bounds that no bench comes near: a figure beyond them is a slip, and would overflow somewhere.
+Positive = Annotated[float, msgspec.Meta(ge=1e-9, le=1e9)]
+NotNegative = Annotated[float, msgspec.Meta(ge=0, le=1e9)]
+Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
+Kelvin = Annotated[float, msgspec.Meta(ge=-1000, le=1000)]
 Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 Channel = Annotated[int, msgspec.Meta(ge=0)]
 
@@ -58,10 +62,10 @@ class Instrument(_Table, frozen=True, kw_only=True):
     #: Text that the instrument's identity must contain, capitals or not.
     identity: Text | None = None
     #: None: what the dialect says.
-    timeout_s: Positive | None = None
+    timeout_s: Annotated[float, msgspec.Meta(ge=1e-3, le=3600)] | None = None
     calibrated: date | None = None
     #: Serial lines only; None: the usual 9600 baud, 8 data bits, no parity, 1 stop bit, no flow control.
-    baud: Annotated[int, msgspec.Meta(gt=0)] | None = None
+    baud: Annotated[int, msgspec.Meta(gt=0, le=10_000_000)] | None = None
     data_bits: Literal[7, 8] | None = None
     parity: Literal["none", "odd", "even"] | None = None
     stop_bits: Literal[1, 2] | None = None
@@ -71,7 +75,7 @@ class Instrument(_Table, frozen=True, kw_only=True):
 class SupplyAccuracy(_Table, frozen=True, kw_only=True):
     """Limits of error of the current readback: plus or minus (rel x reading + offset)."""
 
-    current_rel: NotNegative
+    current_rel: Share
     current_offset_A: NotNegative = 0.0
 
 
@@ -85,13 +89,13 @@ class Supply(Instrument, frozen=True, kw_only=True):
 class MeterAccuracy(_Table, frozen=True, kw_only=True):
     """Limits of error: plus or minus (reading_rel x reading + range_rel x range + offset_ohm)."""
 
-    reading_rel: NotNegative
-    range_rel: NotNegative = 0.0
+    reading_rel: Share
+    range_rel: Share = 0.0
     offset_ohm: NotNegative = 0.0
     #: Scatter of one reading, standard deviation.
     noise_ohm: NotNegative = Accuracy().noise_ohm
     #: Of DC volts, for V/I while a coil is driven.
-    volts_rel: NotNegative = 1e-3
+    volts_rel: Share = 1e-3
 
 
 class Meter(Instrument, frozen=True, kw_only=True):
@@ -120,13 +124,13 @@ class Probe(Instrument, frozen=True, kw_only=True):
     resource: Text = ""
     kind: ProbeKind
     #: What the sensor shows too much; taken off each reading.
-    offset_K: float = 0.0
+    offset_K: Kelvin = 0.0
     #: Limits of error, plus or minus, with the contact to the body.
     accuracy_K: Positive = 1.0
     #: Scatter of one reading, standard deviation.
     noise_K: NotNegative = Accuracy().probe_noise_K
     ntc: Thermistor | None = None
-    cold_junction_degC: float | None = None
+    cold_junction_degC: Kelvin | None = None
     #: One sensor is moved from coil to coil.
     single: bool = False
 
@@ -165,7 +169,7 @@ class Rig(_Table, frozen=True, kw_only=True):
     oven: Oven | None = None
     simulation: Simulation | None = None
     #: How much faster than the wall clock the bench lives: above 1 for a practice bench only.
-    time_scale: Annotated[float, msgspec.Meta(ge=1)] = 1.0
+    time_scale: Annotated[float, msgspec.Meta(ge=1, le=3600)] = 1.0
     #: A second process switches the supply off if this program is killed or hangs.
     companion: bool = True
 
@@ -243,8 +247,9 @@ def fault_script(rig: Loaded[Rig]) -> Path:
     if simulation is None:
         raise rig.error("simulation", "is missing, expected a table with fault_script")
     beside = rig.path.parent / simulation.fault_script
-    if "\0" not in simulation.fault_script and beside.is_file():
-        return beside
+    with suppress(OSError, ValueError):  # a name that no file system takes
+        if beside.is_file():
+            return beside
     known = names("fault_scripts")
     if simulation.fault_script.removesuffix(".toml") in known:
         return builtin("fault_scripts", simulation.fault_script)

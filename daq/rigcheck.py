@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daq.tomlfile import Loaded
+from daq.tomllines import quote_key
 
 if TYPE_CHECKING:
     from daq.rig import Instrument, Rig
@@ -137,7 +138,7 @@ def _switch(rig: Rig) -> Iterator[Trouble]:
     tables = {"sense": switch.sense, "power": switch.power, "probe": switch.probe, "leak": switch.leak}
     for table, channels in tables.items():
         for label, channel in channels.items():
-            key = f"switch.{table}.{_quoted(label)}"
+            key = f"switch.{table}.{quote_key(label)}"
             if label not in switch.sense:
                 yield key, f"has no sense channel: add {label} to [switch.sense]"
             if table == "probe" and shared and used.get(channel, "").startswith("probe."):
@@ -157,7 +158,3 @@ def _switch(rig: Rig) -> Iterator[Trouble]:
                 f"switch.{table}",
                 f"has no channel for {', '.join(missing)}, expected one for each coil in sense",
             )
-
-
-def _quoted(label: str) -> str:
-    return label if re.fullmatch(r"[A-Za-z0-9_-]+", label) else '"' + label.replace('"', '\\"') + '"'

@@ -6,13 +6,13 @@ one wants to hear which line to change, in one sentence.
 
 from __future__ import annotations
 
-import copy
 import hashlib
 import math
 import re
 import tomllib
 import types
 import typing
+from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -22,20 +22,31 @@ from typing import Any, Generic, TypeVar
 import msgspec
 
 from daq.errors import InputError
-from daq.tomllines import KeyPath, line_at, line_of, parse_keypath, show_keypath
+from daq.plainfile import read_plain
+from daq.tomllines import KeyPath, line_at, line_of, parse_keypath, quote_key, show_keypath
 
 __all__ = ["MAX_BYTES", "Loaded", "line_of", "load"]
 
 T = TypeVar("T")
 
 #: A hand-written file is a few kilobytes; whatever is larger was not meant for us.
-MAX_BYTES = 1_000_000
+MAX_BYTES = 256_000
+#: A dotted key of more parts is nobody's, and the parser's work grows with their square; a value nested
+#: deeper is nobody's either.
+MAX_KEY_PARTS = 20
+MAX_DEPTH = 50
+#: A key or a message beyond this length is cut: it still has to be read.
+MAX_KEY_SHOWN, MAX_SHOWN = 100, 500
 
 _WHERE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _AT = re.compile(r"^(?P<what>.*?)(?: - at `(?P<at>.*)`)?$", re.DOTALL)
-_UNKNOWN = re.compile(r"^Object contains unknown field `(.*)`$")
+_UNKNOWN = re.compile(r"^Object contains unknown field `(.*)`$", re.DOTALL)
 _MISSING = re.compile(r"^Object missing required field `(.*)`$")
 _WRONG_TYPE = re.compile(r"^Expected `(.*)`, got `(.*)`$")
+_KEY_PART = r"""(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')"""
+_LONG_KEY = re.compile(
+    rf"(?<![A-Za-z0-9_-]){_KEY_PART}(?:[ \t]*+\.[ \t]*+{_KEY_PART}){{{MAX_KEY_PARTS}}}", re.ASCII
+)
 _TOML_WORDS = {
     "str": "a text in quotes",
     "int": "a whole number",
@@ -67,7 +78,8 @@ class Loaded(Generic[T]):
 def load(path: Path, kind: type[T]) -> Loaded[T]:
     """Read the TOML file at *path* into a *kind*, a msgspec struct that forbids unknown fields.
 
-    Numbers that are not finite are refused: a limit of ``nan`` would hold nothing back.
+    Numbers that are not finite are refused: a limit of ``nan`` would hold nothing back. So are whole
+    numbers that TOML 1.0 does not warrant (beyond 64 bits).
 
     Raises:
         InputError: one line with file, line and key: not readable, not UTF-8, not TOML, an unknown
@@ -80,9 +92,7 @@ def load(path: Path, kind: type[T]) -> Loaded[T]:
         line = raw.count(b"\n", 0, exc.start) + 1
         raise InputError(f"{path}:{line}: a byte is not UTF-8, expected text saved as UTF-8") from exc
     document = _parse(path, text)
-    for keypath, number in _numbers(document, ()):
-        if not math.isfinite(number):
-            raise _key_error(path, text, keypath, f"is {number}, expected a finite number")
+    _check_values(path, text, document)
     try:
         value = msgspec.convert(document, type=kind, strict=True)
     except (msgspec.ValidationError, OverflowError) as exc:
@@ -93,22 +103,17 @@ def load(path: Path, kind: type[T]) -> Loaded[T]:
 
 def _read(path: Path) -> bytes:
     try:
-        plain = path.is_file() or not path.exists()  # a pipe or a device would block or never end
-        raw = b""
-        if plain:
-            with path.open("rb") as stream:
-                raw = stream.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as exc:  # ValueError: a NUL in the name
-        reason = getattr(exc, "strerror", None) or exc
-        raise InputError(f"{path}: cannot be read ({reason}), expected a TOML file") from exc
-    if not plain:
-        raise InputError(f"{path}: not a plain file, expected a TOML file")
-    if len(raw) > MAX_BYTES:
-        raise InputError(f"{path}: larger than {MAX_BYTES} bytes, expected a hand-written TOML file")
-    return raw
+        return read_plain(path, MAX_BYTES)
+    except OSError as exc:
+        raise InputError(
+            f"{path}: cannot be read ({exc.strerror or exc}), expected a hand-written TOML file"
+        ) from exc
 
 
 def _parse(path: Path, text: str) -> dict[str, Any]:
+    if found := _LONG_KEY.search(text):
+        number = text.count("\n", 0, found.start()) + 1
+        raise InputError(f"{path}:{number}: a key of more than {MAX_KEY_PARTS} parts, expected plain TOML")
     try:
         return tomllib.loads(text)
     except RecursionError as exc:
@@ -124,23 +129,39 @@ def _parse(path: Path, text: str) -> dict[str, Any]:
         raise InputError(f"{path}{line}: not valid TOML: {' '.join(what.split())}") from exc
 
 
-def _numbers(node: object, here: KeyPath) -> Iterator[tuple[KeyPath, float]]:
-    """Yield every float of the document with its path."""
-    if isinstance(node, dict):
-        for key, value in node.items():
-            yield from _numbers(value, (*here, key))
-    elif isinstance(node, list):
-        for index, value in enumerate(node):
-            yield from _numbers(value, (*here, index))
-    elif isinstance(node, float):
+def _check_values(path: Path, text: str, document: dict[str, Any]) -> None:
+    """Refuse what no key of any file takes: numbers beyond bounds, tables within tables without end."""
+    for keypath, value in _values(document):
+        if len(keypath) > MAX_DEPTH:
+            raise InputError(f"{path}: nested too deeply, expected plain TOML")
+        if isinstance(value, float) and not math.isfinite(value):
+            raise _key_error(path, text, keypath, f"is {value}, expected a finite number")
+        if isinstance(value, int) and not -(2**63) <= value < 2**63:
+            raise _key_error(path, text, keypath, "is beyond 64 bits, expected a smaller number")
+
+
+def _values(document: dict[str, Any]) -> Iterator[tuple[KeyPath, object]]:
+    """Yield everything in the document with its path, in the order of the file."""
+    waiting: list[tuple[KeyPath, Any]] = [((), document)]
+    while waiting:
+        here, node = waiting.pop()
         yield here, node
+        pairs = node.items() if isinstance(node, dict) else enumerate(node) if isinstance(node, list) else ()
+        waiting += [((*here, key), value) for key, value in reversed(list(pairs))]
 
 
 def _key_error(path: Path, text: str, keypath: KeyPath, message: str) -> InputError:
     line = line_at(text, keypath) if keypath else None
     where = f"{path}:{line}" if line else f"{path}"
-    key = f"key '{show_keypath(keypath)}': " if keypath else ""
-    return InputError(f"{where}: {key}{' '.join(message.split())}")
+    key = f"key '{_cut(show_keypath(keypath), MAX_KEY_SHOWN)}': " if keypath else ""
+    return InputError(f"{where}: {key}{_cut(' '.join(message.split()), MAX_SHOWN)}")
+
+
+def _cut(text: str, most: int) -> str:
+    """Return *text* on one line, its middle left out beyond *most* characters: what to do comes last."""
+    half = most // 2
+    text = "".join(sign if sign.isprintable() else " " for sign in text)
+    return text if len(text) <= most else f"{text[:half]}...{text[-half:]}"
 
 
 def _explain(document: dict[str, Any], kind: Any, complaint: str) -> tuple[KeyPath, str]:
@@ -150,7 +171,7 @@ def _explain(document: dict[str, Any], kind: Any, complaint: str) -> tuple[KeyPa
     keypath = _locate(document, kind, at.partition("$")[2], complaint)
     if unknown := _UNKNOWN.match(what):
         known = _known_keys(kind, keypath)
-        close = get_close_matches(unknown[1], known, n=1)
+        close = get_close_matches(unknown[1][:MAX_KEY_SHOWN], known, n=1)
         hint = f"; did you mean '{close[0]}'?" if close else ""
         return (*keypath, unknown[1]), f"unknown key, expected one of {', '.join(known)}{hint}"
     if missing := _MISSING.match(what):
@@ -168,25 +189,35 @@ def _explain(document: dict[str, Any], kind: Any, complaint: str) -> tuple[KeyPa
 def _locate(document: dict[str, Any], kind: Any, at: str, complaint: str) -> KeyPath:
     """Return the path *at*, with each ``[...]`` (a key that msgspec does not name) resolved.
 
-    The guilty key of such a table is the one that, left alone in it, draws the same complaint.
+    The guilty key of such a table is the last of the fewest first ones that draw the same complaint.
     """
     before, hole, after = at.partition("[...]")
     here = parse_keypath(before.lstrip("."))
-    if not hole:
-        return here
     table = _value_at(document, here)
-    for key in list(table) if isinstance(table, dict) else []:
-        alone = copy.deepcopy(document)
-        parent = _value_at(alone, here)
-        for other in set(parent) - {key}:
-            del parent[other]
+    if not hole or not isinstance(table, dict):
+        return here
+    keys = list(table)
+
+    def drawn_by(count: int) -> bool:
+        first = {key: table[key] for key in keys[:count]}
         try:
-            msgspec.convert(alone, type=kind, strict=True)
+            msgspec.convert(_with(document, here, first), type=kind, strict=True)
         except msgspec.ValidationError as exc:
-            if str(exc) == complaint:
-                quoted = msgspec.json.encode(key).decode()
-                return _locate(document, kind, f"{before}.{quoted}{after}", complaint)
-    return here
+            return str(exc) == complaint
+        return False
+
+    guilty = bisect_left(range(1, len(keys)), True, key=drawn_by)
+    return _locate(document, kind, f"{before}.{quote_key(keys[guilty])}{after}", complaint)
+
+
+def _with(node: Any, keypath: KeyPath, value: object) -> Any:
+    """Return *node* with *value* at *keypath*; what is not on the way is shared, not copied."""
+    if not keypath:
+        return value
+    part, *rest = keypath
+    changed = node.copy()
+    changed[part] = _with(node[part], tuple(rest), value)
+    return changed
 
 
 def _value_at(node: Any, keypath: KeyPath) -> Any:

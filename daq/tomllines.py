@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
+from bisect import bisect_right
 
 #: Names of tables and keys, and indices of lists: ``coils[2].label`` is ``("coils", 2, "label")``.
 KeyPath = tuple[str | int, ...]
 
 _PART = re.compile(r'\[(\d+)\]|"((?:[^"\\]|\\.)*)"|([^.\[\]"]+)')
+_PLAIN = re.compile(r"[A-Za-z0-9_-]+")
 _BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)*")
 _DOT = re.compile(r"[ \t]*\.[ \t]*")
 _KEY_PART = re.compile(r"""[A-Za-z0-9_-]+|"(?:[^"\\]|\\.)*"|'[^']*'""")
@@ -24,14 +27,19 @@ _BARE = re.compile(r"[^,\]}#\n]+")
 
 
 def parse_keypath(text: str) -> KeyPath:
-    """Split ``coils[2].label`` into its parts; a part with dots in it is written in double quotes."""
+    """Split ``coils[2].label`` into its parts; one that is no plain word is written by :func:`quote_key`."""
     parts: list[str | int] = []
     for index, quoted, bare in _PART.findall(text):
         if index:
             parts.append(int(index))
         else:
-            parts.append(bare or _decoded(f'"{quoted}"'))
+            parts.append(bare or json.loads(f'"{quoted}"', strict=False))
     return tuple(parts)
+
+
+def quote_key(name: str) -> str:
+    """Write a key for :func:`parse_keypath`, in quotes where it is more than a plain word."""
+    return name if _PLAIN.fullmatch(name) else json.dumps(name, ensure_ascii=False)
 
 
 def show_keypath(keypath: KeyPath) -> str:
@@ -69,6 +77,7 @@ class _Scanner:
     def __init__(self, text: str) -> None:
         self.lines: dict[KeyPath, int] = {}
         self._text = text.replace("\r\n", "\n")
+        self._ends = [at for at, sign in enumerate(self._text) if sign == "\n"]
         self._at = 0
         self._tables: dict[KeyPath, int] = {}  # index of the last element of each [[list of tables]]
         prefix: KeyPath = ()
@@ -91,7 +100,7 @@ class _Scanner:
         return self._text[self._at : self._at + 1]
 
     def _note(self, keypath: KeyPath, start: int) -> None:
-        self.lines.setdefault(keypath, self._text.count("\n", 0, start) + 1)
+        self.lines.setdefault(keypath, bisect_right(self._ends, start) + 1)
 
     def _key(self) -> list[str]:
         parts = [_decoded(self._take(_KEY_PART))]

@@ -7,9 +7,9 @@ line and column rather than guessed.
 from __future__ import annotations
 
 import csv
-import io
 import re
-from collections.abc import Iterator
+from array import array
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from math import isclose, isinf, isnan
 from pathlib import Path
@@ -19,10 +19,17 @@ import numpy as np
 from analysis.model import OK, OVER_RANGE, PHASES, Trace
 from analysis.rows import DRIVEN_A
 from daq.errors import InputError
-from daq.recordformat import INSULATION
+from daq.plainfile import read_plain
+from daq.recordformat import (
+    INSULATION,
+    MAX_COILS,
+    MAX_LABEL,
+    MAX_ROWS,
+    MAX_STATUS,
+    MAX_TABLE_BYTES,
+    cell_text,
+)
 
-#: Larger files are not somebody's readings of a few coils.
-MAX_BYTES = 100_000_000
 #: A coil with this voltage across it and no current to speak of is open.
 OPEN_V, OPEN_A = 1.0, 0.005
 #: SCPI-99 chapter 7.2.1: 9.91E37 is not a number, 9.9E37 infinity; the first is tested first.
@@ -36,6 +43,7 @@ _OPEN_WORDS = frozenset(
 _NO_WORDS = frozenset({"", "nan", "na", "n/a", "-", "--", "null", "none"})
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _COMMA_NUMBER = re.compile(r"[+-]?(\d+,?\d*|,\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+_LINE = re.compile(r"[^\r\n]*+(?:\r\n?|\n)?")
 _SIGN_NAMES = {".": "point", ",": "comma"}
 #: A record's own count of the energy put into a coil; a better answer than V and I at the rows.
 ENERGY = "energy_J"
@@ -48,9 +56,9 @@ _WANTED = (
 
 @dataclass
 class _Rows:
-    """The rows of one coil while they are read; *numbers* in the order of NUMBERS, NaN where empty."""
+    """The rows of one coil while they are read: *numbers* row by row, in the order of NUMBERS and ENERGY."""
 
-    numbers: list[list[float]] = field(default_factory=list)
+    numbers: array[float] = field(default_factory=lambda: array("d"))
     words: list[tuple[str, str, str]] = field(default_factory=list)
     #: First line with a time, and first without.
     timed: int | None = None
@@ -66,7 +74,8 @@ def read_csv(path: Path) -> list[Trace]:
 
     Raises:
         InputError: One line with file, line and column: not readable, not text, a needed column
-            missing, a cell that is no number, times given for only some of a coil's rows.
+            missing, a cell that is no number, times given for only some of a coil's rows, more rows or
+            coils than anybody reads.
     """
     text = _text(path)
     heading = text.lstrip().partition("\n")[0]
@@ -76,7 +85,9 @@ def read_csv(path: Path) -> list[Trace]:
     columns = _columns(path, first_line, names)
     cells = _Cells(path, columns, separator)
     coils: dict[str, _Rows] = {}
-    for line, row in rows:
+    for count, (line, row) in enumerate(rows):
+        if count == MAX_ROWS:
+            raise InputError(f"{path}:{line}: more than {MAX_ROWS} rows, expected fewer; split the file")
         if any(cell.strip() for cell in row[len(names) :]):
             raise InputError(
                 f"{path}:{line}: {len(row)} cells under {len(names)} headings; expected one each "
@@ -84,13 +95,14 @@ def read_csv(path: Path) -> list[Trace]:
             )
         if cells.text(row, "source") == INSULATION:
             continue  # winding to body in a record's own readings: no point of the winding's line
-        label = cells.text(row, "coil") if "coil" in columns else path.stem
-        if not label:
-            raise InputError(f"{path}:{line}: column coil is empty, expected a coil's label")
+        label = cell_text(cells.text(row, "coil")) if "coil" in columns else path.stem
+        if label not in coils:
+            _check_label(path, line, label, coils)
         mine = coils.setdefault(label, _Rows())
-        mine.numbers.append([cells.number(line, row, name) for name in (*NUMBERS, ENERGY)])
-        mine.words.append((cells.text(row, "phase"), cells.text(row, "source"), cells.text(row, "status")))
-        if isnan(mine.numbers[-1][0]):
+        numbers = [cells.number(line, row, name) for name in (*NUMBERS, ENERGY)]
+        mine.numbers.extend(numbers)
+        mine.words.append(cells.words(row))
+        if isnan(numbers[0]):
             mine.untimed = mine.untimed or line
         else:
             mine.timed = mine.timed or line
@@ -99,19 +111,29 @@ def read_csv(path: Path) -> list[Trace]:
     return [_trace(path, label, mine) for label, mine in coils.items()]
 
 
+def _check_label(path: Path, line: int, label: str, coils: Iterable[str]) -> None:
+    """Refuse what cannot be the label of one more coil."""
+    where = f"{path}:{line}: column coil"
+    if not label:
+        raise InputError(f"{where} is empty, expected a coil's label")
+    if len(label) > MAX_LABEL:
+        raise InputError(
+            f"{where}: {label[:40]!r}... has {len(label)} characters, expected at most {MAX_LABEL}"
+        )
+    seen = {each.casefold(): each for each in coils}
+    if twin := seen.get(label.casefold()):
+        raise InputError(f"{where} is {label!r}, above it was {twin!r}; expected one spelling for one coil")
+    if len(seen) == MAX_COILS:
+        raise InputError(f"{where}: more than {MAX_COILS} coils, expected the readings of one set")
+
+
 def _text(path: Path) -> str:
     try:
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder, expected a CSV file or a run folder with a header.json")
-        with path.open("rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
-    except (OSError, ValueError) as exc:
-        if isinstance(exc, InputError):
-            raise
-        reason = getattr(exc, "strerror", None) or exc
-        raise InputError(f"{path}: cannot be read ({reason}), expected a CSV file") from exc
-    if len(raw) > MAX_BYTES:
-        raise InputError(f"{path}: larger than {MAX_BYTES // 1_000_000} MB, expected a CSV file of readings")
+        raw = read_plain(path, MAX_TABLE_BYTES)
+    except OSError as exc:
+        raise InputError(
+            f"{path}: cannot be read ({exc.strerror or exc}), expected a CSV file or a run folder"
+        ) from exc
     try:
         # Some spreadsheets save "Unicode text" in 16 bits.
         text = raw.decode("utf-16" if raw[:2] in {b"\xff\xfe", b"\xfe\xff"} else "utf-8-sig")
@@ -124,7 +146,8 @@ def _text(path: Path) -> str:
 
 def _numbered_rows(path: Path, text: str, separator: str) -> Iterator[tuple[int, list[str]]]:
     """Yield each row that is not blank with the number of the line on which it ends."""
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    lines = (found[0] for found in _LINE.finditer(text) if found[0])
+    reader = csv.reader(lines, delimiter=separator, strict=True)
     try:
         for row in reader:
             if any(cell.strip() for cell in row):
@@ -158,11 +181,18 @@ class _Cells:
         self._columns = columns
         self._separator = separator
         self._sign: tuple[str, int] | None = None
+        self._known: dict[str, str] = {}
 
     def text(self, row: list[str], name: str) -> str:
         """Return the cell of column *name*, empty where there is none."""
         at = self._columns.get(name)
         return row[at].strip() if at is not None and at < len(row) else ""
+
+    def words(self, row: list[str]) -> tuple[str, str, str]:
+        """Return phase, source and status; the same words are the same objects, so that they take no room."""
+        cells = (self.text(row, name)[:MAX_STATUS] for name in ("phase", "source", "status"))
+        phase, source, status = (self._known.setdefault(cell, cell) for cell in cells)
+        return phase, source, status
 
     def number(self, line: int, row: list[str], name: str) -> float:
         """Return the number in column *name*: NaN where missing, infinity for a resistance over range."""
@@ -206,9 +236,9 @@ def _trace(path: Path, label: str, rows: _Rows) -> Trace:
             f"{path}:{rows.untimed}: column time_s is empty, yet coil {label} has a time in line "
             f"{rows.timed}; expected a time for all of its rows or for none"
         )
-    time_s, probe_degC, resistance_ohm, voltage_V, current_A, energy_J = np.array(
-        rows.numbers, dtype=np.float64
-    ).T.copy()
+    time_s, probe_degC, resistance_ohm, voltage_V, current_A, energy_J = (
+        np.array(rows.numbers).reshape(-1, len(NUMBERS) + 1).T.copy()
+    )
     phases, sources, statuses = [], [], []
     for at, (phase, source, status) in enumerate(rows.words):
         ohm, judged, how = _resistance(resistance_ohm[at], voltage_V[at], current_A[at])

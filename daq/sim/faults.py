@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import math
-import re
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Literal, TypeVar
+from typing import Annotated, Literal
 
 import msgspec
 
-from daq.errors import InputError
+from daq import tomlfile
 
-Positive = Annotated[float, msgspec.Meta(gt=0)]
-NotNegative = Annotated[float, msgspec.Meta(ge=0)]
+#: Wide enough for any bench, narrow enough that a simulation of it neither overflows nor stands still.
+Positive = Annotated[float, msgspec.Meta(ge=1e-6, le=1e12)]
+NotNegative = Annotated[float, msgspec.Meta(ge=0, le=1e6)]
+DegC = Annotated[float, msgspec.Meta(ge=-273.15, le=1e4)]
 Share = Annotated[float, msgspec.Meta(ge=0, lt=1)]
 Channel = Annotated[int, msgspec.Meta(ge=1, le=9999)]
 Label = Annotated[str, msgspec.Meta(min_length=1, max_length=40)]
-_Shape = TypeVar("_Shape")
 
 
 class Thermal(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -52,15 +50,15 @@ class Kind(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
 class HeatOpen(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The winding opens above one temperature and closes again below a lower one."""
 
-    opens_above_degC: float
-    closes_below_degC: float
+    opens_above_degC: DegC
+    closes_below_degC: DegC
 
 
 class Dropouts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Short opens; their rate grows linearly from the onset to *open_share* of the time at the reference."""
 
-    onset_degC: float
-    reference_degC: float = 90.0
+    onset_degC: DegC
+    reference_degC: DegC = 90.0
     open_share: Annotated[float, msgspec.Meta(ge=0, le=0.5)]
     mean_open_s: Annotated[float, msgspec.Meta(ge=0.005, le=60)] = 0.2
 
@@ -68,7 +66,7 @@ class Dropouts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 class Drift(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The copper resistance creeps up for good while the winding is above a temperature."""
 
-    above_degC: float
+    above_degC: DegC
     rate_rel_per_h: NotNegative
 
 
@@ -158,7 +156,7 @@ class FaultScript(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     meter: Meter = Meter()
     thermometer: Thermometer = Thermometer()
     wiring: Wiring
-    kinds: dict[str, Kind]
+    kinds: dict[Label, Kind]
     coils: Annotated[tuple[CoilPart, ...], msgspec.Meta(min_length=1, max_length=64)]
 
 
@@ -167,65 +165,12 @@ def load(path: Path) -> FaultScript:
 
     Raises:
         InputError: no such file, not TOML, an unknown key, a value out of bounds, or tables that
-            contradict each other; one line with file and key.
+            contradict each other; one line with file, line and key.
     """
-    try:
-        raw = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as exc:
-        raise InputError(
-            f"{path}: cannot read the fault script: {exc.strerror or exc}; check the path"
-        ) from exc
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as exc:
-        raise InputError(f"{path}: not a TOML file: {_one_line(exc)}; correct it there") from exc
-    for key, value in _numbers("", raw):
-        if not math.isfinite(value):
-            raise InputError(f"{path}: key {key}: {value} is not a finite number; write one")
-    kinds = raw.get("kinds")
-    if isinstance(kinds, dict):
-        # One by one, because the checker does not say which key of a dictionary it is at.
-        for name, table in kinds.items():
-            _convert(path, f"kinds.{name}", table, Kind)
-    script = _convert(path, "", raw, FaultScript)
-    for key, complaint in _contradictions(script):
-        raise InputError(f"{path}: key {key}: {complaint}")
-    return script
-
-
-def _convert(path: Path, key: str, raw: object, shape: type[_Shape]) -> _Shape:
-    try:
-        return msgspec.convert(raw, shape)
-    except msgspec.ValidationError as exc:
-        raise InputError(f"{path}: {_explain(key, _one_line(exc))}") from exc
-
-
-def _numbers(key: str, value: object) -> Iterator[tuple[str, float]]:
-    if isinstance(value, float):
-        yield key, value
-    elif isinstance(value, dict):
-        for name, inner in value.items():
-            yield from _numbers(f"{key}.{name}" if key else str(name), inner)
-    elif isinstance(value, list):
-        for position, inner in enumerate(value):
-            yield from _numbers(f"{key}[{position}]", inner)
-
-
-def _one_line(exc: Exception) -> str:
-    return " ".join(str(exc).split())
-
-
-def _explain(key: str, text: str) -> str:
-    """Turn the checker's words into "key ...: what is wrong; what to do"."""
-    message, _, where = text.partition(" - at ")
-    place = (key + where.strip("`").removeprefix("$")).removeprefix(".")
-    if found := re.match(r"Object (contains unknown|missing required) field `(.+)`", message):
-        name = f"{place}.{found[2]}" if place else found[2]
-        wrong = (
-            "is not known; remove it or correct its spelling"
-            if "unknown" in found[1]
-            else "is missing; add it"
-        )
-        return f"key {name}: {wrong}"
-    return f"key {place or '(top)'}: {message[:1].lower()}{message[1:]}; correct the value"
+    loaded = tomlfile.load(path, FaultScript)
+    for key, complaint in _contradictions(loaded.value):
+        raise loaded.error(key, complaint)
+    return loaded.value
 
 
 def _contradictions(script: FaultScript) -> Iterator[tuple[str, str]]:
@@ -233,9 +178,9 @@ def _contradictions(script: FaultScript) -> Iterator[tuple[str, str]]:
     for index, part in enumerate(script.coils):
         at = f"coils[{index}]"
         if part.label in labels[:index]:
-            yield f"{at}.label", f"{part.label!r} is there twice; labels must differ"
+            yield f"{at}.label", f"is {part.label!r}, which is there twice; labels must differ"
         if part.kind not in script.kinds:
-            yield f"{at}.kind", f"{part.kind!r} is none of the kinds {', '.join(sorted(script.kinds))}"
+            yield f"{at}.kind", f"is {part.kind!r}, none of the kinds {', '.join(sorted(script.kinds))}"
         hot = part.heat_open
         if hot is not None and not hot.closes_below_degC < hot.opens_above_degC:
             yield f"{at}.heat_open.closes_below_degC", "must be below opens_above_degC"

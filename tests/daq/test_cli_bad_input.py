@@ -166,7 +166,7 @@ def test_what_is_no_toml_file_is_refused(
     empty.write_bytes(b"")
     for path, expected in (
         (tmp_path / "gone" / "x.toml", "cannot be read"),
-        (tmp_path, "not a plain file"),
+        (tmp_path, "cannot be read (is a folder)"),
         (binary, "not UTF-8"),
         (empty, "key 'name': is missing"),
     ):

@@ -184,7 +184,7 @@ def test_files_that_cannot_be_read_are_one_line(tmp_path: Path, monkeypatch: pyt
     ]:
         with pytest.raises(InputError, match=expected):
             read_csv(path)
-    monkeypatch.setattr(tracefile, "MAX_BYTES", 1000)
+    monkeypatch.setattr(tracefile, "MAX_TABLE_BYTES", 1000)
     assert "larger than" in complaint(tmp_path, HEADING + "Y1,0,20,3.2,,\n" * 100)
 
 

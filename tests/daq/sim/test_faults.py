@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import msgspec
@@ -121,7 +122,15 @@ def test_a_wrong_script_is_refused_in_one_line(tmp_path: Path, old: str, new: st
         load(tmp_path, GOOD.replace(old, new, 1))
     message = str(caught.value)
     assert "\n" not in message
-    assert message.startswith(f"{tmp_path / 'bench.toml'}: key {key}")
+    assert re.match(rf"{re.escape(str(tmp_path / 'bench.toml'))}(:\d+)?: key '{re.escape(key)}", message)
+
+
+def test_a_wrong_key_is_named_by_its_line(tmp_path: Path) -> None:
+    """A mistake in the second coil is reported at the line where that key stands."""
+    with pytest.raises(InputError, match=r"bench\.toml:13: key 'coils\[1\]\.label': is 'Y1', which is there"):
+        load(tmp_path, GOOD.replace('label = "Y2"', 'label = "Y1"'))
+    with pytest.raises(InputError, match=r"bench\.toml:8: key 'kinds\.plain\.copper_ohm': is -3\.3"):
+        load(tmp_path, GOOD.replace("copper_ohm = 3.3", "copper_ohm = -3.3"))
 
 
 def test_what_is_no_script_at_all_is_refused_in_one_line(tmp_path: Path) -> None:
@@ -134,12 +143,12 @@ def test_what_is_no_script_at_all_is_refused_in_one_line(tmp_path: Path) -> None
         with pytest.raises(InputError) as caught:
             faults.load(path)
         assert "\n" not in str(caught.value)
-        assert str(caught.value).startswith(f"{path}: ")
+        assert str(caught.value).startswith(f"{path}:")
 
 
 def test_leads_moved_by_hand_need_no_channels(tmp_path: Path) -> None:
     """Without a switch the wiring names the coil the leads start on; another name is refused."""
     by_hand = GOOD.replace("power = [101, 102]\nsense = [201, 202]", 'switch = false\ndirect = "Y2"')
     assert load(tmp_path, by_hand).wiring.direct == "Y2"
-    with pytest.raises(InputError, match=r"key wiring\.direct: .*Y1, Y2"):
+    with pytest.raises(InputError, match=r"key 'wiring\.direct': .*Y1, Y2"):
         load(tmp_path, by_hand.replace('direct = "Y2"', 'direct = "Y3"'))
