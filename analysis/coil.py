@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from analysis import criteria
+from analysis import criteria, interrupted
 from analysis.criteria import Finding
 from analysis.decision import combined_risk
 from analysis.drift import Drift, before_heat, cold_drift, hot_drift
 from analysis.estimate import Estimate, Measured, estimate
-from analysis.events import OpenKind, Opens, find_opens
-from analysis.model import Accuracy, CoilResult, Limits, Reason, Subject, Trace
+from analysis.events import find_opens
+from analysis.model import Accuracy, CoilResult, Limits, MeterUse, Reason, Subject, Trace
+from analysis.opens import OpenKind, Opens
+from analysis.reasons import retest
 from analysis.rows import Rows, Story, sort_rows
 from analysis.verdict import decide, overall
 
@@ -42,12 +44,12 @@ class Coil:
         return self.subject.coil
 
 
-def examine(subject: Subject, trace: Trace, accuracy: Accuracy) -> Coil:
+def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse) -> Coil:
     """Find out everything one trace says about its coil."""
     rows = sort_rows(trace)
     found = estimate(rows, accuracy)
-    opens = find_opens(rows, found.jumped)
-    whole = opens.kind in {OpenKind.NONE, OpenKind.DROPOUTS}
+    opens = interrupted.with_winding(find_opens(rows, found.jumped, meter), found.r20, accuracy)
+    whole = opens.kind in {OpenKind.NONE, OpenKind.DROPOUTS, OpenKind.ONCE_HOT}
     hot = hot_drift(rows, accuracy) if opens.kind is OpenKind.NONE else None
     return Coil(subject, rows, found, opens, cold_drift(rows, accuracy) if whole else None, hot)
 
@@ -71,7 +73,7 @@ def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
 def own_findings(coil: Coil, limits: Limits, soak_degC: float | None) -> list[Finding]:
     """The checks that need no other coil; *soak_degC* is how hot it should have been, None if nobody said."""
     findings = [
-        criteria.interruptions(coil.opens, coil.rows, coil.found),
+        interrupted.interruptions(coil.opens, heated=coil.rows.heated),
         criteria.resistance(coil.found, limits),
         criteria.leakage(coil.rows.trace, limits),
     ]
@@ -121,6 +123,7 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
         point_degC=found.point_degC,
         point_ohm=found.point_ohm,
         budgets=found.budgets,
+        interruptions=coil.opens,
     )
 
 
@@ -131,11 +134,11 @@ def _missing(coil: Coil) -> list[Reason]:
     code = "self-heated" if story is Story.SELF_HEATED else "one-temperature"
     if found.r20 is None and story is not Story.SELF_HEATED:
         if coil.rows.good.any():
-            return [Reason("no-temperature", f"{found.lack}; {change}")]
-        return [Reason("no-reading", f"no reading at all; {change}")]
+            return [retest("no-temperature", found.lack, change)]
+        return [retest("no-reading", "no reading at all", change)]
     if found.parts is not None or story is Story.SWEEP:
         return []
-    return [Reason(code, f"slope and joint not determined: {found.lack}; {change}")]
+    return [retest(code, f"slope and joint not determined: {found.lack}", change)]
 
 
 def _sound(coil: Coil) -> str:

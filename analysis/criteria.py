@@ -1,4 +1,4 @@
-"""The checks of one coil by itself: interruptions, resistance, drift, insulation."""
+"""The checks of one coil by itself: resistance, drift, heat, insulation."""
 
 from __future__ import annotations
 
@@ -6,18 +6,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.copper import REFERENCE_DEGC, winding_temperature
+from analysis.contributions import R20
 from analysis.decision import Zone, wrong_risk
 from analysis.drift import Drift
 from analysis.estimate import Estimate
-from analysis.events import OpenKind, Opens
 from analysis.model import Criterion, Limits, Reason, Trace
+from analysis.reasons import largest_change, retest
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story
-from analysis.verdict import K, Outcome, judged, undetermined
+from analysis.verdict import K, judged, undetermined
 
-#: Interruptions that convict a coil: so many while warm, or so many in all. Fewer may be the contacts.
-_WARM_DROPOUTS, _DROPOUTS = 2, 3
 #: A body further below the temperature asked for has not been soaked at it.
 REACHED_K = 5.0
 #: A two-wire reading of insulation is good to some five per cent (common practice, no source).
@@ -30,72 +28,6 @@ class Finding:
 
     criterion: Criterion
     reason: Reason | None = None
-
-
-def interruptions(opens: Opens, rows: Rows, found: Estimate) -> Finding:
-    """Judge opens and dropouts; *found* tells the winding's temperature where the coil heated itself."""
-    count = float(opens.count)
-    outcome, reason = _interrupted(opens, rows.heated)
-    if (
-        reason is not None
-        and opens.kind is OpenKind.HOT
-        and opens.driven_ohm is not None
-        and found.r20 is not None
-        and found.r20.value > SHORT_OHM
-    ):
-        winding_degC = winding_temperature(opens.driven_ohm, found.r20.value, REFERENCE_DEGC)
-        reason = replace(
-            reason, text=f"{reason.text}; the winding was at {winding_degC:.0f} degC by its resistance"
-        )
-    note = "" if rows.heated else "cold only: heat not tested"
-    return Finding(
-        Criterion("open", "interruptions", "", count, 0.0, None, 0.0, outcome, note),
-        reason,
-    )
-
-
-def _interrupted(opens: Opens, heated: bool) -> tuple[Outcome, Reason | None]:
-    if opens.kind is OpenKind.NONE:
-        return "pass", None
-    if opens.kind is OpenKind.ALWAYS:
-        return "fail", Reason(
-            "open",
-            "open or over range in every reading; check the leads and contacts first, then the coil is open",
-        )
-    if opens.kind is OpenKind.COLD:
-        return "fail", Reason(
-            "open",
-            f"open for a while although cold ({opens.count} times); check the leads and contacts first",
-        )
-    if opens.kind is OpenKind.HOT:
-        return "fail", Reason("opens-hot", _opens_hot(opens))
-    share = _percent(opens.warm_share)
-    if heated and (opens.warm_count >= _WARM_DROPOUTS or opens.count >= _DROPOUTS):
-        return "fail", Reason(
-            "dropouts",
-            f"{opens.count} short interruptions: {share} of the warm readings, "
-            f"{_percent(opens.cold_share)} of the cold ones",
-        )
-    return "retest", Reason(
-        "contact",
-        f"{opens.count} interrupted reading{'s' if opens.count > 1 else ''}: too few to blame the coil; "
-        "clean the contacts and test again",
-    )
-
-
-def _opens_hot(opens: Opens) -> str:
-    text = "opens when hot"
-    if opens.opened_degC is not None:
-        text += " between {:.0f} and {:.0f} degC".format(*sorted(opens.opened_degC))
-    if opens.closed_degC is None:
-        return text + ", and was not seen to close again (at the probe)"
-    return text + " and closes again between {:.0f} and {:.0f} degC (at the probe)".format(
-        *sorted(opens.closed_degC)
-    )
-
-
-def _percent(share: float | None) -> str:
-    return "none" if share is None else f"{100.0 * share:.1f} %"
 
 
 def resistance(found: Estimate, limits: Limits) -> Finding:
@@ -133,8 +65,8 @@ def resistance(found: Estimate, limits: Limits) -> Finding:
     if criterion.outcome == "fail":
         word, bound = ("low", low) if r20.value < low else ("high", high)
         return Finding(criterion, Reason(f"resistance-{word}", f"R20 {r20} ohm, limit {bound:.4g} ohm"))
-    text = f"R20 {r20} ohm is too near its limits {low:.4g} to {high:.4g} ohm; measure with less uncertainty"
-    return Finding(criterion, Reason("resistance-unsure", text))
+    text = f"R20 {r20} ohm is too near its limits {low:.4g} to {high:.4g} ohm"
+    return Finding(criterion, retest("resistance-unsure", text, largest_change(found.budgets, R20)))
 
 
 def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> list[Finding]:
@@ -152,7 +84,7 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
         if criterion.outcome == "fail":
             reason = Reason("drift", _how(hot) + " during the hottest hold")
         elif criterion.outcome == "retest":
-            reason = Reason("drift-unsure", "its trend while hot is not known well enough; hold longer")
+            reason = retest("drift-unsure", "its trend while hot is not known well enough", "hold longer")
         findings.append(Finding(criterion, reason))
     return findings
 
@@ -177,7 +109,7 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: floa
             return Finding(criterion)
         return Finding(
             criterion,
-            Reason("unfinished", "no cold reading after heat, so drift is not known; finish the soak"),
+            retest("unfinished", "no cold reading after heat, so drift is not known"),
         )
     criterion = judged(
         code, name, "", found.change_rel, found.u_rel, low=-most, high=most, guard_band_U=guard_band_U
@@ -191,9 +123,7 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: floa
     if criterion.outcome == "retest":
         return Finding(
             criterion,
-            Reason(
-                "drift-unsure", f"change of {percent} % is too near {100 * most:g} %; wait longer, read again"
-            ),
+            retest("drift-unsure", f"change of {percent} % is too near {100 * most:g} %"),
         )
     return Finding(criterion)
 
@@ -205,12 +135,9 @@ def heat(hottest_degC: float | None, soak_degC: float) -> Finding:
         return Finding(undetermined(code, name, unit, low=least, note="no temperature"))
     if hottest_degC >= least:
         return Finding(Criterion(code, name, unit, hottest_degC, None, least, None, "pass"))
-    text = (
-        f"heated to {hottest_degC:.0f} degC only, where {soak_degC:g} degC were asked for; "
-        "wrap the coil or use an oven, and soak again"
-    )
+    text = f"heated to {hottest_degC:.0f} degC only, where {soak_degC:g} degC were asked for"
     return Finding(
-        Criterion(code, name, unit, hottest_degC, None, least, None, "retest"), Reason("not-hot-enough", text)
+        Criterion(code, name, unit, hottest_degC, None, least, None, "retest"), retest("not-hot-enough", text)
     )
 
 
@@ -229,11 +156,7 @@ def leakage(trace: Trace, limits: Limits) -> Finding:
     criterion = judged(code, name, unit, worst, u, low=least, guard_band_U=limits.guard_band_U)
     if criterion.outcome == "pass":
         return Finding(criterion)
-    code = "leakage" if criterion.outcome == "fail" else "leakage-unsure"
-    return Finding(
-        criterion,
-        Reason(
-            code,
-            f"{worst:.3g} ohm from winding to body, at least {least:.3g} ohm wanted; dry, clean, test again",
-        ),
-    )
+    text = f"{worst:.3g} ohm from winding to body, at least {least:.3g} ohm wanted"
+    if criterion.outcome == "retest":
+        return Finding(criterion, retest("leakage-unsure", text))
+    return Finding(criterion, Reason("leakage", f"{text}; dry, clean, test again"))

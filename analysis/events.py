@@ -3,97 +3,140 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from enum import Enum
 
 import numpy as np
 
 from analysis.copper import to_20degC, winding_temperature
-from analysis.model import FloatArray
-from analysis.rows import SHORT_OHM, BoolArray, Rows, last_known
+from analysis.model import FloatArray, MeterUse
+from analysis.opens import OpenKind, Opens
+from analysis.rows import PATIENT_S, SHORT_OHM, BoolArray, IndexArray, Rows, last_known, next_known
+from analysis.sampling import Windows, open_time, runs, watch, windows
 
 #: Above the coldest by this much a coil counts as warm.
 WARM_K = 10.0
 #: A reading above its neighbours by this share was interrupted while it was taken.
 JUMP_REL = 0.05
 _NEIGHBOURS = 3
-#: An open that lasts: so many readings in a row over so many seconds. Shorter ones are dropouts.
+#: An open that lasts: so many readings in a row over so many seconds. Shorter ones are dropouts. Of warm
+#: readings that somebody waited for two are enough: no contact bounces that long.
 _LASTING = ((5, 5.0), (3, 60.0))
-
-
-class OpenKind(Enum):
-    """What kind of interruption was seen."""
-
-    NONE = "none"
-    ALWAYS = "always"  # no reading at all had a resistance
-    COLD = "cold"  # open for a while without heat
-    HOT = "hot"  # opened by heat
-    DROPOUTS = "dropouts"  # short interruptions
+#: Temperatures this near to each other are one step.
+_STEP_K = 1.5
+_Run = tuple[int, int]
 
 
 @dataclass(frozen=True)
-class Opens:
-    """Interruptions of one coil.
+class _Told:
+    """The readings of a trace that say something, in order; arrays of shape (n,).
 
-    Attributes:
-        kind: The gravest kind seen.
-        count: Interruptions, each a run of readings.
-        warm_count: Those that began while the coil was warm.
-        warm_share: Interrupted share of the warm readings, None without warm readings.
-        cold_share: The same of the cold ones.
-        opened_degC: Probe readings (last good, first open) about the first lasting open.
-        closed_degC: Probe readings (last open, first good) about the end of the last one, None if it stayed.
-        driven_ohm: Last good reading before the first lasting open, if the coil was under current then.
+    *before_degC* and *after_degC* are what the probe last said and what it says next. *patient* is
+    true where somebody waited for the reading.
     """
 
-    kind: OpenKind = OpenKind.NONE
-    count: int = 0
-    warm_count: int = 0
-    warm_share: float | None = None
-    cold_share: float | None = None
-    opened_degC: tuple[float, float] | None = None
-    closed_degC: tuple[float, float] | None = None
-    driven_ohm: float | None = None
+    at: IndexArray
+    before_degC: FloatArray
+    after_degC: FloatArray
+    flags: BoolArray
+    opened: BoolArray
+    warm: BoolArray
+    patient: BoolArray
+    time_s: FloatArray | None
 
 
-def find_opens(rows: Rows, jumped: BoolArray) -> Opens:
+def find_opens(rows: Rows, jumped: BoolArray, meter: MeterUse | None = None) -> Opens:
     """Tell lasting opens from dropouts.
 
     Args:
         rows: The sorted trace.
         jumped: Settled rows too high for the coil's line, shape (n,), or empty.
+        meter: How the meter was used; None: nobody knows.
     """
-    told = np.flatnonzero(rows.good | rows.opened)
-    if not told.size or not (rows.opened.any() or rows.heated):
+    at = np.flatnonzero(rows.good | rows.opened)
+    if not at.size or not (rows.opened.any() or rows.heated):
         return Opens()
     if not rows.good.any():
         return Opens(OpenKind.ALWAYS, count=1)
-    if not rows.timed:
-        # Without times the order of rows means nothing; temperature orders them.
-        told = told[np.argsort(rows.temperature_degC[told], kind="stable")]
-    temperature = rows.temperature_degC[told]
-    coldest_degC = rows.coldest_degC if rows.coldest_degC is not None else np.inf
-    warm = _winding_or_body(rows)[told] >= coldest_degC + WARM_K
-    broken = rows.opened | (_jumps(rows, jumped) & _spread(warm, told, rows.good.size))
-    flags = broken[told]
-    if not flags.any():
-        return Opens()
-    runs = _runs(flags)
-    time_s = rows.time_s[told] if rows.timed else None
-    lasting = [run for run in runs if _lasts(rows.opened[told], run, time_s)]
-    common = Opens(
-        OpenKind.DROPOUTS,
-        count=len(runs),
-        warm_count=sum(bool(warm[first]) for first, _ in runs),
-        warm_share=_share(flags, warm),
-        cold_share=_share(flags, ~warm),
-    )
-    if not lasting:
-        return common
-    found = _lasting(common, lasting, temperature, warm)
-    before = told[lasting[0][0] - 1] if lasting[0][0] else None
-    if before is None or not (rows.driven & rows.good)[before]:
+    told = _told(rows, at, jumped)
+    found = _found(rows, told)
+    if told.time_s is None:
         return found
-    return replace(found, driven_ohm=float(rows.trace.resistance_ohm[before]))
+    seen = windows(rows, told.at, meter or MeterUse(), JUMP_REL)
+    return _watched(found, told, seen, meter or MeterUse())
+
+
+def _told(rows: Rows, at: IndexArray, jumped: BoolArray) -> _Told:
+    own = rows.trace.probe_degC
+    before, after = rows.temperature_degC, next_known(own)
+    if not rows.timed:
+        # Without times the order of rows means nothing: temperature orders them, and only their own.
+        at = at[np.lexsort((rows.opened[at], np.nan_to_num(own[at], nan=-np.inf)))]
+        before = after = own
+    coldest_degC = rows.coldest_degC if rows.coldest_degC is not None else np.inf
+    warm = (_winding_or_body(rows) if rows.timed else own)[at] >= coldest_degC + WARM_K
+    flags = (rows.opened | (_jumps(rows, jumped) & _spread(warm, at, rows.good.size)))[at]
+    time_s = rows.time_s[at] if rows.timed else None
+    patient = np.ones_like(flags)
+    if time_s is not None:
+        alone = np.diff(time_s, prepend=-np.inf) >= PATIENT_S
+        patient = (rows.trace.source[at] == "typed") | (alone & np.append(alone[1:], True))
+    return _Told(at, before[at], after[at], flags, rows.opened[at], warm, patient, time_s)
+
+
+def _found(rows: Rows, told: _Told) -> Opens:
+    """What happened, without what may have been missed."""
+    if not told.flags.any():
+        return Opens()
+    found = runs(told.flags)
+    lasting = [run for run in found if _lasts(told, run)]
+    once = not lasting and len(found) == 1 and _once_hot(told, found[0])
+    common = Opens(
+        OpenKind.ONCE_HOT if once else OpenKind.DROPOUTS,
+        count=len(found),
+        warm_count=sum(bool(told.warm[first]) for first, _ in found),
+        warm_share=_share(told.flags, told.warm),
+        cold_share=_share(told.flags, ~told.warm),
+        ordered=told.time_s is not None,
+    )
+    return _bracketed(common, rows, told, lasting or found, hot=once) if lasting or once else common
+
+
+def _bracketed(common: Opens, rows: Rows, told: _Told, lasting: list[_Run], *, hot: bool) -> Opens:
+    """Where it opened and where it closed again."""
+    first, last = lasting[0][0], lasting[-1][1]
+    if not hot:
+        common = replace(
+            common,
+            kind=OpenKind.HOT if told.warm[first] else OpenKind.COLD,
+            count=len(lasting),
+            warm_count=sum(bool(told.warm[begin]) for begin, _ in lasting),
+        )
+    begins, ends = first > 0, last + 1 < told.at.size
+    if told.time_s is None:
+        # It had not opened at the hottest good reading, and had at the hottest open one. A cooler open
+        # reading tells nothing more: the coil may have been on its way down.
+        good_degC, open_degC = _hottest(told, ~told.flags), _hottest(told, told.opened)
+        known = np.isfinite(good_degC) and np.isfinite(open_degC)
+        return replace(common, opened_degC=(good_degC, open_degC) if known else None)
+    found = replace(
+        common,
+        opened_degC=(float(told.before_degC[first - 1]), float(told.after_degC[first])) if begins else None,
+        closed_degC=(float(told.before_degC[last]), float(told.after_degC[last + 1])) if ends else None,
+    )
+    ohm = rows.trace.resistance_ohm[told.at]
+    return replace(
+        found,
+        before_ohm=float(ohm[first - 1]) if begins else None,
+        after_ohm=float(ohm[last + 1]) if ends else None,
+    )
+
+
+def _watched(found: Opens, told: _Told, seen: Windows, meter: MeterUse) -> Opens:
+    """Add how long it was open, and what the readings could have shown."""
+    found = replace(found, watch=watch(seen, told.warm, meter))
+    if found.kind is OpenKind.NONE:
+        return found
+    every = runs(told.flags)
+    return replace(found, open_s=open_time(seen, every, [run for run in every if _lasts(told, run)]))
 
 
 def _winding_or_body(rows: Rows) -> FloatArray:
@@ -109,39 +152,35 @@ def _winding_or_body(rows: Rows) -> FloatArray:
     return np.maximum(body, winding)
 
 
-def _lasting(common: Opens, runs: list[tuple[int, int]], temperature: FloatArray, warm: BoolArray) -> Opens:
-    first, last = runs[0][0], runs[-1][1]
-    return replace(
-        common,
-        kind=OpenKind.HOT if warm[first] else OpenKind.COLD,
-        count=len(runs),
-        warm_count=sum(bool(warm[begin]) for begin, _ in runs),
-        opened_degC=(float(temperature[first - 1]), float(temperature[first])) if first else None,
-        closed_degC=(float(temperature[last]), float(temperature[last + 1]))
-        if last + 1 < temperature.size
-        else None,
-    )
-
-
-def _lasts(opened: BoolArray, run: tuple[int, int], time_s: FloatArray | None) -> bool:
+def _lasts(told: _Told, run: _Run) -> bool:
     """Whether a run (first, last) of interrupted readings is an open that lasts."""
     first, last = run
+    opened, time_s = told.opened, told.time_s
     if time_s is None:
         # Without times: open in more than one reading and in all that are hotter.
         return last > first and last == opened.size - 1 and bool(opened[first:].all())
     # A contact that is about to close may be read as some ohms too many: that does not unsay the open before.
-    stretches = ((first + begin, first + end) for begin, end in _runs(opened[first : last + 1]))
+    stretches = ((first + begin, first + end) for begin, end in runs(opened[first : last + 1]))
     return any(
-        end - begin + 1 >= least and time_s[end] - time_s[begin] >= span_s
+        (end - begin + 1 >= least and time_s[end] - time_s[begin] >= span_s)
+        or (end > begin and told.warm[begin] and told.patient[begin : end + 1].all())
         for begin, end in stretches
         for least, span_s in _LASTING
     )
 
 
-def _runs(flags: BoolArray) -> list[tuple[int, int]]:
-    """First and last index of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], flags, [False])).astype(np.int8)))
-    return [(int(begin), int(end) - 1) for begin, end in edges.reshape(-1, 2)]
+def _once_hot(told: _Told, run: _Run) -> bool:
+    """Whether the one interrupted reading is the only one at the hottest step, and was waited for."""
+    first, last = run
+    if first != last or not (told.opened[first] and told.warm[first] and told.patient[first]):
+        return False
+    return float(told.before_degC[first]) > _hottest(told, ~told.flags) + _STEP_K
+
+
+def _hottest(told: _Told, of: BoolArray) -> float:
+    """The highest temperature of some readings, minus infinity without any."""
+    known = told.before_degC[of & np.isfinite(told.before_degC)]
+    return float(known.max(initial=-np.inf))
 
 
 def _jumps(rows: Rows, jumped: BoolArray) -> BoolArray:
@@ -170,7 +209,7 @@ def _beside(values: FloatArray) -> FloatArray:
     return high
 
 
-def _spread(flags: BoolArray, at: np.ndarray, size: int) -> BoolArray:
+def _spread(flags: BoolArray, at: IndexArray, size: int) -> BoolArray:
     whole = np.zeros(size, dtype=np.bool_)
     whole[at] = flags
     return whole

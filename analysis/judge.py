@@ -10,8 +10,9 @@ import numpy as np
 from analysis.coil import COLD_ONLY, Coil, examine, own_findings, result, settle_drift
 from analysis.criteria import Finding
 from analysis.decision import Process, Zone, global_risks, rule_name
-from analysis.events import OpenKind
-from analysis.model import Accuracy, CoilResult, Limits, SetResult, Subject, Trace
+from analysis.interrupted import watch_notes
+from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Subject, Trace
+from analysis.opens import OpenKind
 from analysis.peers import Comparison, Peer, compare, like_parts
 from analysis.slope import against_peers, slope_and_joint
 from analysis.verdict import K
@@ -28,6 +29,7 @@ def judge_set(
     accuracy: Accuracy,
     *,
     soak_degC: float | None = None,
+    meter: MeterUse | None = None,
 ) -> SetResult:
     """Judge every coil of a set.
 
@@ -37,6 +39,7 @@ def judge_set(
         limits: Limits by kind; a kind without limits is held to common practice.
         accuracy: What the instruments can be trusted to.
         soak_degC: The hottest step of the soak; a coil that was not brought there cannot pass.
+        meter: How the meter was used; None: nobody knows.
 
     Returns:
         The coils in the order of *subjects*, else of *traces*. Unusable input gives a retest with its
@@ -50,7 +53,7 @@ def judge_set(
     if subjects is not None:
         notes += [f"{each.coil} is not in the coil set: held to common practice" for each in strangers]
     coils = [
-        examine(subject, by_label.get(subject.coil) or _empty(subject.coil), accuracy)
+        examine(subject, by_label.get(subject.coil) or _empty(subject.coil), accuracy, meter or MeterUse())
         for subject in (*named, *strangers)
     ]
     if subjects is None:
@@ -63,6 +66,7 @@ def judge_set(
         notes += _risk_of_kind(alike, held_to)
     notes += _rules(limits)
     notes += [f"{coil.label}: {coil.found.caution}" for coil in coils if coil.found.caution]
+    notes += watch_notes({coil.label: coil.opens.watch for coil in coils})
     if cold := [coil.label for coil in coils if not coil.rows.heated]:
         notes.append(f"{', '.join(cold)}: {COLD_ONLY}")
     return SetResult(tuple(results[coil.label] for coil in coils), tuple(notes))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.budget import Budget
+from analysis.opens import Opens
 
 FloatArray = NDArray[np.float64]
 TextArray = NDArray[np.str_]
@@ -70,6 +71,19 @@ class Accuracy:
 
 
 @dataclass(frozen=True)
+class MeterUse:
+    """How the meter of a run was used; None: not known.
+
+    *window_s* is the integration time of an ohms reading, *quick_window_s* that of one in haste between
+    two pulses of current, *range_ohm* the range of both.
+    """
+
+    window_s: float | None = None
+    quick_window_s: float | None = None
+    range_ohm: float | None = None
+
+
+@dataclass(frozen=True)
 class Limits:
     """What one kind of coil is held to. ``None``: not given by the maker."""
 
@@ -119,10 +133,14 @@ class Criterion:
 
 @dataclass(frozen=True)
 class Reason:
-    """Why a coil has its verdict: a short stable code and a sentence for people."""
+    """Why a coil has its verdict: a short stable code and a sentence for people.
+
+    *action* is what to change before a retest; the sentence ends with it.
+    """
 
     code: str
     text: str
+    action: str = ""
 
 
 @dataclass(frozen=True)
@@ -153,6 +171,8 @@ class CoilResult:
     wrong_risk: float | None = None
     #: What the uncertainties of R20 and joint are made of, where they are determined.
     budgets: tuple[Budget, ...] = ()
+    #: Opens and dropouts, with what the readings could have shown of them.
+    interruptions: Opens = field(default_factory=Opens)
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from analysis.model import OK, OVER_RANGE, FloatArray, Trace
 from analysis.settle import settled as has_settled
 
 BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 
 SETTLED_PHASES = ("ambient", "hold", "return", "sweep")
 #: A current that heats: no ohmmeter puts that much through a coil.
@@ -208,3 +209,8 @@ def last_known(values: FloatArray) -> FloatArray:
         return values
     before = np.searchsorted(known, np.arange(values.size), side="right") - 1
     return values[known[np.maximum(before, 0)]]
+
+
+def next_known(values: FloatArray) -> FloatArray:
+    """Fill gaps with the value after, those at the end with the last value; all-NaN stays."""
+    return last_known(values[::-1])[::-1]

@@ -10,14 +10,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
 
+from analysis.contributions import JOINT
 from analysis.copper import PUBLISHED_ALPHA20_PER_K
 from analysis.criteria import Finding
 from analysis.estimate import Estimate, Measured, Parts
 from analysis.model import Criterion, Limits, Reason
 from analysis.peers import Comparison
+from analysis.reasons import largest_change, retest
 from analysis.verdict import K, judged, undetermined
-
-_AGAIN = "measure again with winding, body and probe at one temperature"
 
 
 def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) -> tuple[Finding, Finding]:
@@ -49,10 +49,8 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
     )
     slope = Criterion(*slope_as, alpha.value, K * alpha.u, low, high, "pass")
     if alpha.value - K * alpha.u > high:
-        text = (
-            f"slope implausible for copper: {_shown(alpha)}, copper has at most {1e3 * high:g}e-3; {_AGAIN}"
-        )
-        reason = Reason("slope-implausible", text)
+        text = f"slope implausible for copper: {_shown(alpha)}, copper has at most {1e3 * high:g}e-3"
+        reason = retest("slope-implausible", text)
         return Finding(replace(slope, outcome="retest"), reason), Finding(judged_joint)
     if judged_joint.outcome == "fail":
         return _low_slope(
@@ -65,9 +63,10 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
             judged_joint,
         )
     if judged_joint.outcome == "retest":
-        change = "move slowly or hold at each step" if found.caution else "heat higher, hold longer"
-        text = f"joint {joint} ohm is too near {limits.joint_max_ohm:g} ohm to decide; {change}"
-        return Finding(slope), Finding(judged_joint, Reason("joint-unsure", text))
+        text = f"joint {joint} ohm is too near {limits.joint_max_ohm:g} ohm to decide"
+        return Finding(slope), Finding(
+            judged_joint, retest("joint-unsure", text, largest_change(found.budgets, JOINT))
+        )
     return Finding(slope), Finding(judged_joint)
 
 
@@ -85,9 +84,9 @@ def _low_slope(
             Finding(joint, Reason("joint", text)),
         )
     shown = _shown(parts.alpha20)
-    text = f"slope implausible for copper: {shown}, as if {value} were in series, but {doubt}; {_AGAIN}"
+    text = f"slope implausible for copper: {shown}, as if {value} were in series, but {doubt}"
     return (
-        Finding(replace(slope, outcome="retest"), Reason("slope-implausible", text)),
+        Finding(replace(slope, outcome="retest"), retest("slope-implausible", text)),
         Finding(replace(joint, outcome="not determined", note=doubt, wrong_risk=None)),
     )
 
@@ -137,10 +136,13 @@ def against_peers(comparison: Comparison | None, limits: Limits, basis: str, not
     criterion = judged(code, name, unit, difference, u, low=-most, high=most, guard_band_U=guard, note=note)
     value = f"{basis} differs by {Measured(difference, u)} ohm from {others}"
     if not comparison.majority:
-        text = f"like parts disagree and none is in the majority: {value}; test them again with one more part"
+        text, change = f"like parts disagree and none is in the majority: {value}", None
         if comparison.compared == 2:
-            text = f"two coils alone can only disagree: {value}; test them again with a third"
-        return Finding(replace(criterion, outcome="retest", wrong_risk=None), Reason("peers-disagree", text))
+            text = f"two coils alone can only disagree: {value}"
+            change = "test them again with a third"
+        return Finding(
+            replace(criterion, outcome="retest", wrong_risk=None), retest("peers-disagree", text, change)
+        )
     return Finding(criterion, _unlike(comparison, criterion, value, most))
 
 
@@ -152,8 +154,7 @@ def _unlike(comparison: Comparison, criterion: Criterion, value: str, most: floa
         )
         return Reason("unlike-peers", text) if comparison.outlying else None
     if criterion.outcome == "retest":
-        text = f"{value}, too near the limit of {most:g} ohm; measure again, side by side"
-        return Reason("peers-unsure", text)
+        return retest("peers-unsure", f"{value}, too near the limit of {most:g} ohm")
     if comparison.difference_ohm < 0.0:
         return Reason("shorted-turns", f"{value}: turns are shorted, or it is another part")
     return Reason("resistance-high", f"{value}, at most {most:g} ohm allowed")

@@ -232,6 +232,7 @@ def _meter_setup(rig: Rig) -> MeterSetup:
         wires=meter.wires,
         nplc=meter.nplc,
         quick_nplc=meter.quick_nplc,
+        mains_Hz=meter.mains_Hz,
         range_ohm=meter.range_ohm,
         range_V=meter.range_V,
         sensor_range_ohm=SENSOR_RANGE_OHM if rig.probe.kind == "meter-ntc" else PT100_RANGE_OHM,

@@ -81,13 +81,14 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
     coil_set = given or load_coil_set(run.folder / COIL_SET).value
     traces, limits = tuple(run.traces()), coil_set.kind_limits()
     soak_degC = max(coil_set.test.steps_degC) if run.header.kind == "soak" else None
-    result = judge_set(traces, coil_set.subjects(), limits, run.header.accuracy, soak_degC=soak_degC)
+    header = run.header
+    result = judge_set(
+        traces, coil_set.subjects(), limits, header.accuracy, soak_degC=soak_degC, meter=header.meter
+    )
     told = [f"{event.coil}: {event.text}".removeprefix(": ") for event in run.events if event.kind in _TOLD]
     if more := len(told) - MAX_TOLD:
         told[MAX_TOLD:] = [f"{more} more of the like are in {EVENTS}"] if more > 0 else []
-    return Judged(
-        run.folder, traces, result, limits, state or run.state, run.header, run.problems, tuple(told)
-    )
+    return Judged(run.folder, traces, result, limits, state or run.state, header, run.problems, tuple(told))
 
 
 def judgement_files(folder: Path, judged: Judged, paper: PaperName) -> dict[str, object]:

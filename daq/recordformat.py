@@ -12,7 +12,7 @@ from typing import Literal
 import msgspec
 import numpy as np
 
-from analysis.model import OK, Accuracy
+from analysis.model import OK, Accuracy, MeterUse
 
 #: Source of a row that tells winding to body, and its status when that is more than the meter can show.
 INSULATION = "insulation"
@@ -105,6 +105,7 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     fault_script: FileUsed | None = None
     instruments: dict[str, InstrumentUsed] = {}
     accuracy: Accuracy = Accuracy()
+    meter: MeterUse = MeterUse()
     operator: str = ""
     job: str = ""
     stage: Stage = "as received"

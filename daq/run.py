@@ -272,6 +272,7 @@ def _header(
             for role, used in rig.value.instruments().items()
         },
         accuracy=rig.value.accuracy(),
+        meter=assembled.bench.meter.use(),
         operator=request.operator,
         job=request.job or coil_set.value.job,
         stage=request.stage,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from analysis.model import MeterUse
 from daq.conversation import QUICK_S, Conversation, Number
 from daq.errors import LinkError
 from daq.operator import Operator
@@ -23,6 +24,7 @@ class MeterSetup:
     wires: int = 4
     nplc: float = 10.0
     quick_nplc: float = 1.0
+    mains_Hz: float = 50.0
     range_ohm: float = 100.0
     range_V: float = 10.0
     sensor_range_ohm: float = PT100_RANGE_OHM
@@ -65,6 +67,13 @@ class DialectMeter:
     def insulation(self, coil: str) -> Number:  # noqa: ARG002 - typed meters ask by coil
         """Measure winding to body in ohms."""
         return self._ohms(2, INSULATION_RANGE_OHM, self._setup.quick_nplc)
+
+    def use(self) -> MeterUse:
+        """Return how ohms readings of a coil are taken; a meter that cannot be told keeps its own times."""
+        told = self._talk.has(f"nplc_ohms_{self._setup.wires}w")
+        cycles = (self._setup.nplc, self._setup.quick_nplc) if told else ()
+        window_s, quick_s = (each / self._setup.mains_Hz for each in cycles) if told else (None, None)
+        return MeterUse(window_s, quick_s, self._setup.range_ohm)
 
     def _ohms(self, wires: int, range_ohm: float, nplc: float) -> Number:
         if not self._talk.has("function_ohms_4w" if wires == 4 else "function_ohms_2w"):
@@ -148,3 +157,7 @@ class TypedMeter:
     def insulation(self, coil: str) -> Number:
         """Ask for winding to body of *coil* in ohms."""
         return self._operator.ask_number(f"{coil}: winding to body", "ohm")
+
+    def use(self) -> MeterUse:
+        """Return nothing: how long a hand meter looks, its display does not say."""
+        return MeterUse()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from analysis.model import MeterUse
 from daq.conversation import Number
 
 
@@ -80,6 +81,10 @@ class Meter(Protocol):
 
     def insulation(self, coil: str) -> Number:
         """Measure winding to body in ohms; over range is what sound insulation shows."""
+        ...
+
+    def use(self) -> MeterUse:
+        """Return how ohms readings of a coil are taken, as far as it is known."""
         ...
 
 

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from analysis.drift import before_heat, cold_drift, hot_drift
-from analysis.events import OpenKind, Opens, find_opens
+from analysis.events import find_opens
 from analysis.model import Accuracy, FloatArray, Trace
+from analysis.opens import OpenKind, Opens
 from analysis.rows import Story, sort_rows
 from tests.analysis.conftest import Bench
 
@@ -96,12 +97,85 @@ def test_winding_opens_while_its_body_is_still_cold(bench: Bench) -> None:
     )
     opens = find_opens(sort_rows(trace), NO_JUMPS)
     assert opens.kind is OpenKind.HOT
-    assert opens.driven_ohm == pytest.approx(whole.resistance_ohm[170])
+    assert opens.before_ohm == pytest.approx(whole.resistance_ohm[170])
 
 
 def test_nothing_seen_in_a_sound_coil(bench: Bench) -> None:
     """Heating and cooling alone are no event."""
-    assert seen(bench, np.zeros(240, dtype=np.bool_)) == Opens()
+    opens = seen(bench, np.zeros(240, dtype=np.bool_))
+    assert replace(opens, watch=None) == Opens()
+
+
+def test_bracket_holds_the_temperature_where_the_probe_was_not_read(bench: Bench) -> None:
+    """Without a probe reading at the open row, the next one bounds the bracket, not the last."""
+    time_s, body, ohm = up_and_down()
+    rising = time_s < 1800.0
+    ohm = np.where(np.where(rising, body > 72.0, body > 64.0), np.inf, ohm)
+    probe = np.where(np.arange(body.size) % 10 == 0, body, np.nan)
+    opens = find_opens(sort_rows(bench.trace("Y1", time_s, probe, ohm)), NO_JUMPS)
+    assert opens.opened_degC is not None
+    assert opens.closed_degC is not None
+    assert opens.opened_degC[0] <= 72.0 < opens.opened_degC[1]
+    assert opens.closed_degC[1] <= 64.0 < opens.closed_degC[0]
+
+
+@pytest.mark.parametrize("order", [[0, 1, 2, 3, 4, 5, 6, 7], [7, 2, 5, 0, 3, 6, 1, 4]])
+def test_bracket_without_times_claims_no_order(bench: Bench, order: list[int]) -> None:
+    """Untimed points of a coil that opens at 85 and closes at 60 degC: all that holds is 75 to 90 degC.
+
+    The open readings at 80 and 70 degC were taken on the way down, which nobody told.
+    """
+    probe = np.array([22.0, 50.0, 75.0, 90.0, 90.2, 80.0, 70.0, 22.1])[order]
+    ohm = np.array([3.32, 3.69, 4.01, np.inf, np.inf, np.inf, np.inf, 3.32])[order]
+    opens = find_opens(sort_rows(bench.points("Y1", probe.tolist(), ohm.tolist())), NO_JUMPS)
+    assert opens.kind is OpenKind.HOT
+    assert (opens.opened_degC, opens.closed_degC, opens.ordered) == ((75.0, 90.2), None, False)
+
+
+def test_point_without_a_temperature_takes_no_other(bench: Bench) -> None:
+    """An untimed open row without a probe reading is an interruption, but at no temperature."""
+    opens = find_opens(
+        sort_rows(bench.points("Y1", [22.0, 90.0, np.nan, np.nan], [3.3, 4.2, np.inf, np.inf])), NO_JUMPS
+    )
+    assert (opens.kind, opens.count, opens.warm_count) == (OpenKind.DROPOUTS, 1, 0)
+
+
+def typed(bench: Bench, steps_degC: list[float], ohm: list[float]) -> Opens:
+    """What is found in readings typed in, a step every twenty minutes."""
+    time_s = 1200.0 * np.arange(len(ohm))
+    trace = bench.trace("Y1", time_s, np.array(steps_degC), np.array(ohm))
+    return find_opens(sort_rows(replace(trace, source=np.full(len(ohm), "typed"))), NO_JUMPS)
+
+
+def test_typed_open_at_the_hottest_step(bench: Bench) -> None:
+    """One reading that a person waited for, open where it was hottest, is told as such with its bracket."""
+    opens = typed(bench, [22.0, 50.0, 70.0, 90.0, 22.5], [3.33, 3.69, 3.95, np.inf, 3.33])
+    assert (opens.kind, opens.opened_degC, opens.closed_degC) == (
+        OpenKind.ONCE_HOT,
+        (70.0, 90.0),
+        (90.0, 22.5),
+    )
+
+
+def test_two_typed_opens_while_hot_convict(bench: Bench) -> None:
+    """Two such readings in a row are an open that lasts, at one step or at two."""
+    for steps in ([22.0, 50.0, 90.0, 90.0, 22.5], [22.0, 50.0, 70.0, 90.0, 22.5]):
+        opens = typed(bench, steps, [3.33, 3.69, np.inf, np.inf, 3.33])
+        assert (opens.kind, opens.opened_degC) == (OpenKind.HOT, (50.0, steps[2]))
+
+
+def test_typed_open_that_is_not_at_the_hottest_step_is_a_contact(bench: Bench) -> None:
+    """Open once at a step where it also read well, or below one where it did, or cold: heat is not blamed."""
+    assert typed(bench, [22.0, 90.0, 90.3, 22.5], [3.33, 4.2, np.inf, 3.33]).kind is OpenKind.DROPOUTS
+    assert typed(bench, [22.0, 70.0, 90.0, 22.5], [3.33, np.inf, 4.2, 3.33]).kind is OpenKind.DROPOUTS
+    assert typed(bench, [22.0, 70.0, 90.0, 22.5], [np.inf, 3.95, 4.2, 3.33]).kind is OpenKind.DROPOUTS
+
+
+def test_a_short_look_at_the_hottest_is_no_open_by_heat(bench: Bench) -> None:
+    """One open reading of a logger at the very top, with readings beside it, is a dropout."""
+    opened = np.zeros(240, dtype=np.bool_)
+    opened[120] = True
+    assert seen(bench, opened).kind is OpenKind.DROPOUTS
 
 
 def drifting(bench: Bench, grown_rel: float, *, phased: bool = True) -> Trace:

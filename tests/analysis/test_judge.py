@@ -94,6 +94,8 @@ def test_faulty_set(bench: Bench) -> None:
     assert codes(result["Y1"]) == ["within-limits"]
     assert result["Y5"].method == "single temperature"
     assert "between 70 and 90 degC" in result["Y2"].reasons[0].text
+    # Held in an oven, the winding was where its body was.
+    assert "winding was at 70.04(99) degC before it opened" in result["Y2"].reasons[0].text
 
 
 @pytest.mark.parametrize("phased", [True, False])
@@ -280,7 +282,8 @@ inf = np.inf
         ([22.0, 90.0], [-1.0, -1.0], "fail", "short"),
         ([22.0, 90.0], [1e300, 1e300], "retest", "no-reading"),
         ([1e300, -1e300], [3.3, 4.2], "retest", "no-temperature"),
-        ([22.0, 50.0, 90.0], [3.33, 3.69, inf], "retest", "contact"),
+        ([22.0, 50.0, 90.0], [3.33, 3.69, inf], "retest", "opens-hot-once"),
+        ([22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf], "retest", "contact"),
         ([22.0, 50.0, 90.0, 90.0], [3.33, 3.69, inf, inf], "fail", "opens-hot"),
         ([22.0, 90.0], [4.2, 3.3], "retest", "slope-implausible"),
     ],

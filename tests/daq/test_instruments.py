@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from analysis.model import MeterUse
 from analysis.thermometers import pt100_degC
 from daq.clock import VirtualClock
 from daq.conversation import Conversation, Number
@@ -213,6 +214,25 @@ def test_a_quick_reading_is_quick_and_changes_the_integration_only() -> None:
     assert bench.heard["meter"].sent == ["FRES:NPLC 1.0", "READ?", "FRES:NPLC 10.0", "READ?"]
     # Nine power line cycles of 20 ms less, twice because of the offset compensation.
     assert taken_s[False] - taken_s[True] == pytest.approx(2 * 9 * 0.02, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("mains_Hz", "window_s", "quick_s"), [(50.0, 0.2, 0.02), (60.0, 10.0 / 60.0, 1.0 / 60.0)]
+)
+def test_integration_time_is_cycles_of_the_mains(mains_Hz: float, window_s: float, quick_s: float) -> None:
+    """How long a reading looks follows from its power line cycles and the frequency of the mains."""
+    meter = DialectMeter(wired().talk("meter"), MeterSetup(mains_Hz=mains_Hz))
+    assert meter.use() == MeterUse(pytest.approx(window_s), pytest.approx(quick_s), 100.0)
+
+
+def test_integration_time_of_a_meter_that_is_not_told_is_not_known() -> None:
+    """A dialect without the command, and a hand meter, leave the window open."""
+    bench = wired()
+    dialect = load_dialect("meter-display").role("meter")
+    link = InProcessLink(bench.heard["meter"], "sim:meter", "\n", "\n", timeout_s=1.0, clock=bench.clock)
+    talk = Conversation(link, dialect, name="meter", clock=bench.clock)
+    assert DialectMeter(talk, MeterSetup(wires=2)).use() == MeterUse(None, None, 100.0)
+    assert TypedMeter(AbsentOperator()).use() == MeterUse()
 
 
 def test_two_wires_show_the_leads_until_they_are_nulled() -> None:

@@ -55,6 +55,22 @@ def test_a_folder_is_judged_as_its_own_result_says(
 
 
 @pytest.mark.slow
+def test_a_record_tells_what_its_readings_could_have_missed(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """The meter's integration time on record tells the missed share; a bare table, only the spacing."""
+    (recorded,) = (Path(__file__).parents[2] / "sample_runs" / "healthy").iterdir()
+    told = [note for note in say(capsys, "judge", recorded, "--json").json()["notes"] if "while warm" in note]
+    assert told
+    assert all("% of 1 ms" in note for note in told)
+    rows = say(capsys, "judge", recorded / "readings.csv", "--json").json()
+    bare = [note for note in rows["notes"] if "while warm" in note]
+    assert bare
+    assert all("not known without the meter's integration time" in note for note in bare)
+    assert all(coil["interruptions"]["kind"] for coil in rows["coils"])
+
+
+@pytest.mark.slow
 def test_judging_again_leaves_the_record_alone(capsys: pytest.CaptureFixture[str], recorded: Path) -> None:
     """A record is evidence: after judge it is byte for byte what it was."""
     before = {path: path.read_bytes() for path in recorded.rglob("*") if path.is_file()}

@@ -89,7 +89,7 @@ def test_typed_readings_find_the_faults(typed: tuple[Ran, Person]) -> None:
     ran, _ = typed
     assert ran.outcome.error is None
     # One reading a step: that of Y4 came between two dropouts, and a single OL may be a slipped clip.
-    expected = FAULTS | {"Y2": ("retest", "contact"), "Y4": ("pass", "within-limits")}
+    expected = FAULTS | {"Y2": ("retest", "opens-hot-once"), "Y4": ("pass", "within-limits")}
     assert ran.verdicts() == expected
     joint = ran.coil("Y5")
     assert joint.joint_ohm is not None

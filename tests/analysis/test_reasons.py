@@ -1,0 +1,161 @@
+"""What to change before a retest: every reason that asks for one says it."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import analysis
+from analysis.budget import Source, budget
+from analysis.judge import judge_set
+from analysis.model import Accuracy, Limits, Reason, SetResult, Subject, Trace
+from analysis.reasons import ACTIONS, CHANGES, largest_change, retest
+from tests.analysis.conftest import Bench
+
+NOMINAL = {"valve": Limits("valve", r20_ohm=3.30)}
+ACCURACY = Accuracy()
+inf, nan = np.inf, np.nan
+
+
+def judged(
+    *traces: Trace,
+    limits: Limits | None = None,
+    accuracy: Accuracy = ACCURACY,
+    soak_degC: float | None = None,
+) -> SetResult:
+    """Judge like parts against *limits*, else as a bare table."""
+    subjects = [Subject(trace.coil, "valve") for trace in traces] if limits else None
+    return judge_set(traces, subjects, {"valve": limits} if limits else None, accuracy, soak_degC=soak_degC)
+
+
+def joints(bench: Bench) -> SetResult:
+    """A joint at its limit, in company."""
+    return judged(bench.soak(), bench.soak("Y2", joint_ohm=0.1, seed=2), limits=NOMINAL["valve"])
+
+
+def unfinished(bench: Bench) -> SetResult:
+    """A soak without its cold end."""
+    whole = bench.soak()
+    names = ("time_s", "probe_degC", "resistance_ohm", "voltage_V", "current_A", "phase", "source", "status")
+    return judged(replace(whole, **{name: getattr(whole, name)[:24] for name in names}))
+
+
+def self_heated(bench: Bench) -> SetResult:
+    """A coil that heats itself, of which too little was recorded to be fitted."""
+    whole = bench.self_heated()
+    names = ("time_s", "probe_degC", "resistance_ohm", "voltage_V", "current_A", "phase", "source", "status")
+    return judged(replace(whole, **{name: getattr(whole, name)[100:200] for name in names}))
+
+
+SCENES: dict[str, Callable[[Bench], SetResult]] = {
+    "contact": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf])),
+    "drift-unsure": lambda bench: judged(bench.soak(grown_rel=0.01)),
+    "joint-unsure": joints,
+    "leakage-unsure": lambda bench: judged(replace(bench.soak(), leakage_ohm=np.array([1.02e6]))),
+    "no-reading": lambda bench: judged(bench.points("Y1", [], [])),
+    "no-temperature": lambda bench: judged(bench.points("Y1", [nan, nan], [3.3, 3.3])),
+    "not-hot-enough": lambda bench: judged(bench.soak(), soak_degC=120.0),
+    "one-temperature": lambda bench: judged(bench.points("Y1", [22.0], [3.3])),
+    "opens-hot-once": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0], [3.33, 3.69, inf])),
+    "peers-disagree": lambda bench: judged(bench.soak(), bench.soak("Y2", copper_ohm=3.1, seed=2)),
+    "peers-unsure": lambda bench: judged(
+        bench.soak(),
+        bench.soak("Y2", seed=2),
+        bench.soak("Y3", copper_ohm=3.2, seed=3),
+        limits=NOMINAL["valve"],
+    ),
+    "resistance-unsure": lambda bench: judged(bench.soak(copper_ohm=3.63), limits=NOMINAL["valve"]),
+    "self-heated": self_heated,
+    "slope-implausible": lambda bench: judged(bench.points("Y1", [22.0, 90.0], [4.2, 3.3])),
+    "unfinished": unfinished,
+}
+
+
+@pytest.mark.parametrize("code", ACTIONS)
+def test_each_retest_says_what_to_change(bench: Bench, code: str) -> None:
+    """Each reason of the table is reached by some coil, asks for a retest, and ends with what to change."""
+    coils = [coil for coil in SCENES[code](bench).coils if coil.verdict == "retest"]
+    reasons = [reason for coil in coils for reason in coil.reasons if reason.code == code]
+    assert reasons
+    for reason in (reason for coil in coils for reason in coil.reasons):
+        assert reason.code in ACTIONS
+        assert reason.action
+        assert reason.text.endswith(f"; {reason.action}")
+
+
+def test_no_retest_is_given_past_the_table() -> None:
+    """Nowhere is a reason built by hand for a code of the table, so none can come without its action."""
+    made: list[str] = []
+    for path in Path(analysis.__file__).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Reason":
+                made += [str(arg.value) for arg in node.args[:1] if isinstance(arg, ast.Constant)]
+    assert made
+    assert not set(made) & set(ACTIONS)
+
+
+def test_a_reason_without_an_action_is_refused() -> None:
+    """A code that is not in the table, or has no words there and gets none, is a mistake of the program."""
+    for code in ("unheard-of", "joint-unsure"):
+        with pytest.raises(KeyError, match="expected an action"):
+            retest(code, "something")
+    assert retest("contact", "one") == Reason(
+        "contact", "one; " + str(ACTIONS["contact"]), ACTIONS["contact"]
+    )
+
+
+@pytest.mark.parametrize(
+    ("accuracy", "change"),
+    [
+        (Accuracy(offset_ohm=0.2), "meter offset"),
+        (Accuracy(probe_gain_rel=0.03), "probe gain"),
+        (Accuracy(probe_K=5.0), "probe offset"),
+        (Accuracy(noise_ohm=0.5), "noise and rest of the settled points"),
+        (ACCURACY, "alpha20 of the wire"),
+    ],
+)
+def test_the_largest_uncertainty_says_what_to_change(bench: Bench, accuracy: Accuracy, change: str) -> None:
+    """A joint too near its limit asks for the one thing that would decide it."""
+    result = judged(bench.soak(joint_ohm=0.1), accuracy=accuracy).coils[0]
+    assert [reason.action for reason in result.reasons if reason.code == "joint-unsure"] == [CHANGES[change]]
+
+
+def test_a_resistance_near_its_limit_asks_for_a_better_meter(bench: Bench) -> None:
+    """Where the meter's gain makes R20 uncertain, another meter is what would decide it."""
+    coil = judged(bench.soak(), limits=NOMINAL["valve"], accuracy=Accuracy(gain_rel=0.06)).coils[0]
+    assert [(reason.code, reason.action) for reason in coil.reasons] == [
+        ("resistance-unsure", CHANGES["meter gain"])
+    ]
+
+
+def named_sources(results: Sequence[SetResult]) -> set[str]:
+    """What the budgets of these results name."""
+    coils = [coil for result in results for coil in result.coils]
+    return {part.name for coil in coils for each in coil.budgets for part in each.components}
+
+
+@pytest.mark.slow
+def test_every_source_of_uncertainty_can_be_bettered(bench: Bench) -> None:
+    """Whatever a budget names has its line in the table, and the table names nothing else."""
+    whole = bench.self_heated()
+    cooling = {
+        name: getattr(whole, name)[640:]
+        for name in ("time_s", "probe_degC", "resistance_ohm", "phase", "source", "status")
+    }
+    nothing = np.full(1760, nan)
+    results = [scene(bench) for scene in SCENES.values()]
+    results += [judged(whole), judged(replace(whole, **cooling, voltage_V=nothing, current_A=nothing))]
+    assert named_sources(results) == set(CHANGES)
+
+
+def test_without_a_budget_the_change_is_general() -> None:
+    """Where nobody knows the largest part, the advice is to measure with less uncertainty."""
+    assert largest_change([], "R20") == "measure with less uncertainty"
+    only = budget("R20", "ohm", 3.3, [Source("probe gain", "B", "1", 0.01, 1.0)])
+    assert largest_change([only], "joint") == "measure with less uncertainty"
+    assert largest_change([only], "R20") == CHANGES["probe gain"]
