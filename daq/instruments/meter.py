@@ -51,8 +51,8 @@ class DialectMeter:
 
     def voltage(self, coil: str) -> Number:  # noqa: ARG002 - typed meters ask by coil
         """Measure the DC voltage at the present contacts in volts."""
-        # While current flows nobody may wait long; integration at the slower mains is in it.
-        within_s = QUICK_S + self._setup.quick_nplc / 50.0
+        # While current flows nobody may wait long; integration is in it.
+        within_s = QUICK_S + self._setup.quick_nplc / self._setup.mains_Hz
         return self._volts(self._setup.range_V, self._setup.quick_nplc, within_s)
 
     def sensor_resistance(self) -> Number:
