@@ -38,7 +38,9 @@ class Bench:
 
     def resistance(self, coil: str, *, quick: bool = False) -> Number:
         """Measure the resistance of *coil* in ohms with the supply off and disconnected."""
-        self.guard.require_off(f"an ohms reading of coil {coil}")
+        what = f"an ohms reading of coil {coil}"
+        # A switch unit takes the supply off the coil; without one only the supply knows.
+        (self.guard.require_off if self.harness.switched else self.guard.confirm_off)(what)
         self.harness.to_coil(coil)
         return self.meter.resistance(coil, quick=quick)
 

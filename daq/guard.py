@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from daq.clock import Clock
 from daq.conversation import Number
-from daq.errors import BenchError, InterlockError, LimitError, OutputUnknownError, ReadbackError
+from daq.errors import InterlockError, LimitError, OutputUnknownError, ReadbackError
 from daq.instruments.roles import Oven, Supply
 from daq.signals import shielded
 from daq.watcher import Unwatched, Watcher
@@ -28,6 +28,8 @@ GONE_A = 0.02
 GONE_V = 0.5
 #: The coil itself is empty within a tenth of a second; the supply's output capacitor takes longer.
 GONE_WITHIN_S = 3.0
+#: By then at least this share of what the capacitor held at first is gone.
+FALLEN = 0.9
 OFF_TRIES = 3
 #: Protection stands this far above the working limit, so that it trips on faults and not on ripple.
 PROTECTION_MARGIN = 1.1
@@ -69,6 +71,8 @@ class Drive:
         self._supply = supply
         self._volts = volts
         self._watcher = watcher
+        #: Whether the block is still open; after it nothing can be set any more.
+        self.live = True
         #: The clock's reading when the voltage went to zero; None while the coil is driven.
         self.ended_s: float | None = None
 
@@ -77,7 +81,10 @@ class Drive:
 
         Raises:
             LimitError: Above the lower of rig and coil limit; nothing was sent.
+            InterlockError: The guarded block has been left; nothing was sent.
         """
+        if not self.live:
+            raise InterlockError("a voltage was to be set after the guarded block; nothing was sent")
         self._supply.set_voltage(self._volts.admit(voltage_V))
 
     def current(self) -> Number:
@@ -94,12 +101,18 @@ class Drive:
         """Measure the voltage at the supply's terminals in volts."""
         return self._supply.voltage()
 
-    def trouble(self) -> str:
-        """Say why the drive is not what was asked for (a trip, current limiting), or return ''."""
+    def trouble(self, *, dead: bool = False) -> str:
+        """Say why the drive is not what was asked for (a trip, current limiting), or return ''.
+
+        Args:
+            dead: No current flows: then the output itself is asked for, before a coil is called open.
+        """
         if self._supply.tripped():
             return "a protection of the supply has tripped"
         if self._supply.mode() == "CC":
             return "the supply is limiting current where constant voltage is expected: shorted coil or leads?"
+        if dead and not self._supply.output_is_on():
+            return "the supply's output went off by itself: a power cut, or somebody at the supply?"
         return ""
 
 
@@ -109,13 +122,18 @@ class OvenHeat:
     def __init__(self, oven: Oven, setpoint: Ceiling) -> None:
         self._oven = oven
         self._setpoint = setpoint
+        #: Whether the block is still open.
+        self.live = True
 
     def go_to(self, temperature_degC: float) -> None:
         """Heat towards *temperature_degC*.
 
         Raises:
             LimitError: Above the lower of rig and coil ceiling; nothing was sent.
+            InterlockError: The guarded block has been left; nothing was sent.
         """
+        if not self.live:
+            raise InterlockError("the oven was to heat after the guarded block; nothing was sent")
         self._oven.set_temperature(self._setpoint.admit(temperature_degC))
         self._oven.switch_heat(True)
 
@@ -170,6 +188,23 @@ class Guard:
         if self._driven is not None:
             raise InterlockError(f"{what} refused: coil {self._driven} is driven; switch it off first")
 
+    def confirm_off(self, what: str) -> None:
+        """Refuse *what* (a move of a supply's contacts) unless the supply itself says that it is off.
+
+        Somebody may have pressed a key at the supply since it was last switched off.
+
+        Raises:
+            InterlockError: A coil is driven, or the output is on; it has been switched off.
+            OutputUnknownError: The supply could not be confirmed off.
+        """
+        self.require_off(what)
+        if self._supply is not None and self._supply.output_is_on():
+            self.make_safe()
+            raise InterlockError(
+                f"{what} refused: the supply's output was on though this program had switched it off; it is "
+                "off again. Is somebody else using the supply?"
+            )
+
     @contextmanager
     def energised(
         self, coil: str, *, voltage_V: float, coil_voltage_V: float, coil_current_A: float
@@ -201,6 +236,7 @@ class Guard:
             self._supply.switch_output(True)
             yield drive
         finally:
+            drive.live = False
             try:
                 self.make_safe()
             finally:
@@ -214,6 +250,10 @@ class Guard:
             )
         if supply.tripped():
             supply.clear_trip()  # the coil that tripped it has been given up and told
+            if supply.tripped():
+                raise InterlockError(
+                    "the supply's protection stays tripped; look at the supply and its leads"
+                )
         missing = supply.protect(PROTECTION_MARGIN * voltage_V, PROTECTION_MARGIN * current_A)
         if missing and not self._told_missing:
             self._told_missing = True
@@ -233,10 +273,12 @@ class Guard:
         if self._oven is None:
             raise InterlockError("nothing to heat with: the rig file names no oven")
         self._heating = True
+        heat = OvenHeat(self._oven, Ceiling("oven setpoint", "degC", self._rig_body_degC, coil_body_degC))
         try:
             self._watcher.begin(_OVEN)
-            yield OvenHeat(self._oven, Ceiling("oven setpoint", "degC", self._rig_body_degC, coil_body_degC))
+            yield heat
         finally:
+            heat.live = False
             with shielded():
                 try:
                     self._stop_heat(self._oven)
@@ -262,11 +304,11 @@ class Guard:
                     self._watcher.end(_OVEN)
 
     def _stop_heat(self, oven: Oven) -> None:
-        cause: BenchError | None = None
+        cause: Exception | None = None
         for _ in range(OFF_TRIES):
             try:
                 oven.switch_heat(False)
-            except BenchError as exc:
+            except Exception as exc:  # noqa: BLE001 - whatever it is, off is tried again, or told
                 cause = exc
             else:
                 self._heating = False
@@ -283,12 +325,12 @@ class Guard:
         """
         if self._supply is None:
             return
-        cause: BenchError | None = None
+        cause: Exception | None = None
         with shielded():
             for _ in range(OFF_TRIES):
                 try:
                     self._switch_off(self._supply)
-                except BenchError as exc:
+                except Exception as exc:  # noqa: BLE001 - whatever it is, off is tried again, or told
                     cause = exc
                 else:
                     self._driven, self._unknown = None, False
@@ -307,15 +349,20 @@ class Guard:
         if supply.output_is_on():
             raise ReadbackError("supply: the output was switched off and reads back as on")
         deadline_s = self._clock.monotonic() + GONE_WITHIN_S
+        first_V: float | None = None
         while True:
-            current_A, voltage_V = _remaining(supply.current()), _remaining(supply.voltage())
+            current_A, voltage_V = _remaining(supply.current()), abs(_remaining(supply.voltage()))
+            first_V = voltage_V if first_V is None else first_V
             late = self._clock.monotonic() > deadline_s
-            if abs(current_A) < GONE_A and (abs(voltage_V) < GONE_V or late):
+            # A capacitor that empties slowly is off; a voltage that stays is a switch that does nothing.
+            fallen = voltage_V < GONE_V or (late and voltage_V < FALLEN * first_V)
+            if abs(current_A) < GONE_A and fallen:
                 return
             if late:
-                raise ReadbackError(
-                    f"supply: {current_A:.3f} A still flow {GONE_WITHIN_S:g} s after switching off"
+                left = (
+                    f"{current_A:.3f} A still flow" if abs(current_A) >= GONE_A else f"{voltage_V:.2f} V stay"
                 )
+                raise ReadbackError(f"supply: {left} {GONE_WITHIN_S:g} s after switching off")
             self._clock.sleep(0.02)
 
 

@@ -52,6 +52,8 @@ class Harness:
         self._announce = announce
         #: Closed channels, or what the operator was last asked for; None: not known.
         self._at: tuple[int, ...] | str | None = None
+        #: Whether a contact of the supply may be closed.
+        self._on_supply = True
 
     @property
     def switched(self) -> bool:
@@ -97,25 +99,26 @@ class Harness:
 
     def to_joined_leads(self) -> None:
         """Have the operator hold the meter's leads together."""
-        self._guard.require_off("moving leads")
-        self._at = None
+        self._leave(powered=True)
         if self._announce:
             self._operator.confirm("Hold the meter leads together")
 
     def release(self) -> None:
         """Open every contact."""
-        self._guard.require_off("moving contacts")
+        self._leave(powered=True)
         if self._switch is not None:
             self._switch.open_all()
-        self._at = None
+        self._on_supply = False
 
     def _close(self, *channels: int) -> None:
         """Close *channels* and no other."""
         assert self._switch is not None
         if channels == self._at:
             return
-        self._leave()
+        self._leave(powered=self._on_supply or self._powered(channels))
+        self._on_supply = True  # until both commands have succeeded
         self._switch.close_only(channels)
+        self._on_supply = self._powered(channels)
         self._clock.sleep(CONTACT_SETTLE_S)
         self._at = channels
 
@@ -123,13 +126,19 @@ class Harness:
         """Have the operator move the leads, unless that was the last move asked for."""
         if what == self._at:
             return
-        self._leave()
+        self._leave(powered=True)
         self._operator.confirm(what)
         self._at = what
 
-    def _leave(self) -> None:
-        """Until the move has succeeded nobody knows where the leads are."""
-        self._guard.require_off("moving contacts")
+    def _powered(self, channels: tuple[int, ...]) -> bool:
+        return any(channel in channels for channel in self._routes.power.values())
+
+    def _leave(self, *, powered: bool) -> None:
+        """Until the move has succeeded nobody knows where the leads are.
+
+        Where contacts of the supply move, or leads that carry it, the supply itself says that it is off.
+        """
+        (self._guard.confirm_off if powered else self._guard.require_off)("moving contacts")
         self._at = None
 
 

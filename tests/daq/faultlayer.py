@@ -84,8 +84,8 @@ class Layer:
     exchanges: dict[str, int] = field(default_factory=dict)
     #: Faults that have come to pass, in order.
     happened: list[Fault] = field(default_factory=list)
-    #: Called after each exchange with the instrument's name: for what must hold at every moment.
-    watch: Callable[[str], None] | None = None
+    #: Called after each exchange with the instrument's name and what it was sent: for what must always hold.
+    watch: Callable[[str, bytes], None] | None = None
 
     def __post_init__(self) -> None:
         self.rng = random.Random(self.seed)
@@ -126,7 +126,7 @@ class FaultyPeer:
         """Take a command and return what comes back, with whatever happens to either."""
         reply = self._through(data)
         if self._layer.watch is not None:
-            self._layer.watch(self._name)
+            self._layer.watch(self._name, data)
         return reply
 
     def _through(self, data: bytes) -> bytes:

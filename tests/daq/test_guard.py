@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+from unittest.mock import Mock
 
 import pytest
 
@@ -116,6 +117,81 @@ def test_an_output_found_on_is_switched_off_and_refused() -> None:
     with pytest.raises(InterlockError, match="already on"), drive(make_guard(supply)):
         raise AssertionError("the block must not be entered")
     assert not supply.on
+
+
+def test_a_bug_in_a_driver_does_not_keep_the_supply_on() -> None:
+    """Whatever goes wrong in switching off, off is tried again, and told if it stays unconfirmed."""
+    supply, alarms = FakeSupply(), []
+    with pytest.raises(OutputUnknownError, match="a bug"), drive(make_guard(supply, alarms)):
+        supply.set_voltage = Mock(side_effect=RuntimeError("a bug"))  # type: ignore[method-assign]
+    assert alarms == [OUTPUT_UNKNOWN]
+    assert supply.calls.count("output off") == 3
+    assert not supply.on
+
+
+def test_a_voltage_that_stays_is_a_switch_that_does_nothing() -> None:
+    """Behind an open coil no current tells; the voltage of a capacitor falls, however slowly."""
+    supply, alarms = FakeSupply(), []
+    supply.amperes_when_on = 0.0
+    supply.voltage = Mock(return_value=Number(8.4, "ok"))  # type: ignore[method-assign]
+    with pytest.raises(OutputUnknownError, match=r"8\.40 V stay"), drive(make_guard(supply, alarms)):
+        pass
+    clock = VirtualClock()
+    slow = FakeSupply()
+    slow.voltage = lambda: Number(8.0 - clock.monotonic(), "ok")  # type: ignore[method-assign]
+    guard = Guard(slow, None, clock, voltage_V=12.0, current_A=4.0, body_degC=120.0, alarm=alarms.append)
+    with drive(guard):
+        pass
+    assert not guard.output_unknown
+
+
+def test_nothing_is_set_after_the_block() -> None:
+    """The handles of a drive and of the oven are dead once their block has been left."""
+    supply, oven = FakeSupply(), FakeOven()
+    guard = make_guard(supply, oven=oven)
+    with drive(guard) as powered:
+        powered.set_voltage(5.0)
+    with guard.heating(90.0) as heat:
+        heat.go_to(50.0)
+    sent = len(supply.calls)
+    with pytest.raises(InterlockError, match="after the guarded block; nothing was sent"):
+        powered.set_voltage(5.0)
+    with pytest.raises(InterlockError, match="after the guarded block; nothing was sent"):
+        heat.go_to(50.0)
+    assert (len(supply.calls), oven.heating) == (sent, False)
+
+
+def test_an_output_switched_on_by_somebody_else_is_off_before_a_contact_moves() -> None:
+    """The supply is asked before contacts of the supply move: found on it is switched off, and refused."""
+    supply = FakeSupply()
+    guard, switch = make_guard(supply), FakeSwitch()
+    routes = Routes(power={"Y1": 101}, sense={"Y1": 201})
+    harness = Harness(guard, VirtualClock(), switch=switch, routes=routes, operator=AbsentOperator())
+    supply.on = True
+    with pytest.raises(InterlockError, match="output was on though this program had switched it off"):
+        harness.to_driven_coil("Y1")
+    assert switch.calls == []
+    assert not supply.on
+    harness.to_driven_coil("Y1")
+    assert switch.calls == ["close (101, 201)"]
+
+
+def test_a_trip_that_does_not_clear_is_not_driven_over() -> None:
+    """After clearing it the supply is asked again; still tripped, the coil is not driven."""
+    supply = FakeSupply()
+    supply.tripped = lambda: True  # type: ignore[method-assign]
+    with pytest.raises(InterlockError, match="stays tripped"), drive(make_guard(supply)):
+        raise AssertionError("the block must not be entered")
+    assert "output on" not in supply.calls
+
+
+def test_an_output_that_went_off_by_itself_is_no_open_coil() -> None:
+    """No current and the output off: the supply's doing, and said so; with the output on, the coil's."""
+    supply = FakeSupply()
+    with drive(make_guard(supply)) as powered:
+        assert powered.trouble(dead=True) == ""
+        supply.on = False
+        assert "output went off by itself" in powered.trouble(dead=True)
 
 
 def test_a_supply_without_protection_is_told_once() -> None:
