@@ -31,6 +31,9 @@ from daq.signals import shielded
 from daq.tomlfile import Loaded
 from daq.watcher import Watcher
 
+#: By this the simulated instruments give themselves away, on whatever wire.
+SIMULATED_MAKER = "Coilsoak,Simulated "
+
 
 @dataclass(frozen=True)
 class Assembled:
@@ -40,6 +43,11 @@ class Assembled:
     identities: dict[str, str]
     seed: int | None = None
     script_text: str | None = None
+
+    @property
+    def simulated(self) -> bool:
+        """Whether any instrument gives itself away as simulated: no reading of such a run is real."""
+        return any(SIMULATED_MAKER in identity for identity in self.identities.values())
 
 
 @contextmanager

@@ -8,13 +8,13 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, cast
+from typing import IO, TYPE_CHECKING, Any, TextIO, cast
 
 import click
 
 from daq import __version__
 from daq.errors import CoilsoakError, InputError
-from daq.terminal import Lasting, complain, let_go, one_line, prepare_streams, print_json
+from daq.terminal import Alarmed, Lasting, complain, let_go, one_line, prepare_streams, print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -109,15 +109,23 @@ def _run(kind: Kind, as_json: bool, asked: dict[str, Any]) -> None:
 
 
 def _show(console: Console, outcome: Outcome, as_json: bool) -> None:
+    from rich.console import Console
+
     from daq.results import as_object, as_table
 
+    if outcome.alarm:
+        console = Console(
+            file=cast("IO[str]", Alarmed(cast("TextIO", console.file), outcome.alarm)), width=console.width
+        )
     if as_json:
-        print_json(as_object(outcome.result, run=str(outcome.folder), state=outcome.state))
+        alarm = (outcome.alarm,) if outcome.alarm else ()
+        print_json(as_object(outcome.result, run=str(outcome.folder), state=outcome.state, problems=alarm))
     else:
         console.print(as_table(outcome.result))
         _print_notes(console, outcome.result.notes)
     if outcome.error is not None:
-        complain(str(outcome.error))
+        said = str(outcome.error)
+        complain(said if outcome.alarm in said else f"{outcome.alarm} {said}")
     elif outcome.state == "stopped":
         complain("stopped by the operator; what was measured is kept")
     console.print(f"run folder: {outcome.folder}", highlight=False, markup=False, soft_wrap=True)

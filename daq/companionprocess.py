@@ -149,7 +149,7 @@ def switch_off(hand: SwitchOff, tell: Callable[[str], None], clock: RealClock, p
 
 def main(arguments: list[str]) -> int:
     """Stand by; return 0 after a run that ended in order, 3 after having to act."""
-    for each in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for each in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
         signal.signal(each, signal.SIG_IGN)  # it ends with the run, not before
     prepare_streams()
     rig_file, parent = Path(arguments[0]), int(arguments[1])

@@ -12,14 +12,11 @@ from rich.console import Console
 from daq.builtin import builtin, find
 from daq.clock import RealClock, ScaledClock
 from daq.errors import InputError
+from daq.rig import PRACTICE_MARK
 from daq.sim.bench import SimBench, build
 from daq.sim.server import serve
 
 RIG_FILE = "practice-rig.toml"
-#: By this line the program knows a file of its own, which it may replace.
-MARK = (
-    "# Practice bench on this machine, all invented; written by `coilsoak practice`, good while that runs.\n"
-)
 #: Over which wire each simulated instrument is served.
 TCP, SERIAL = ("supply", "switch", "oven", "thermometer"), ("meter",)
 
@@ -55,7 +52,7 @@ def practice_bench(
     tcp = [name for name in TCP if name in bench.peers]
     with serve(bench.peers, tcp=tcp, serial=SERIAL) as resources:
         rig_file = out / RIG_FILE
-        _write(rig_file, MARK + rig_text(resources, scale))
+        _write(rig_file, PRACTICE_MARK + rig_text(resources, scale))
         try:
             yield bench, rig_file
         finally:
@@ -76,7 +73,7 @@ def rig_text(resources: Mapping[str, str], scale: float) -> str:
 def _write(path: Path, text: str) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and not path.read_text(encoding="utf-8", errors="replace").startswith(MARK):
+        if path.exists() and not path.read_text(encoding="utf-8", errors="replace").startswith(PRACTICE_MARK):
             raise InputError(
                 f"{path}: is not a practice rig file, so it is not replaced; choose another --out"
             )

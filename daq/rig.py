@@ -12,7 +12,7 @@ import msgspec
 
 from analysis.model import Accuracy
 from daq.builtin import builtin, names
-from daq.rigcheck import check
+from daq.rigcheck import check, on_this_machine
 from daq.tomlfile import Loaded, load
 
 #: Bounds that no bench comes near: a figure beyond them is a slip, and would overflow somewhere.
@@ -29,6 +29,10 @@ TWO_WIRE_U_OHM = 0.015
 
 TYPED = "typed"
 SIMULATED = "sim:"
+#: How a rig file begins that `coilsoak practice` wrote; such a file it may replace.
+PRACTICE_MARK = (
+    "# Practice bench on this machine, all invented; written by `coilsoak practice`, good while that runs.\n"
+)
 
 ProbeKind = Literal[
     "instrument",
@@ -235,6 +239,13 @@ def load_rig(path: Path) -> Loaded[Rig]:
     loaded = load(path, Rig)
     check(loaded)
     return loaded
+
+
+def is_practice(rig: Loaded[Rig]) -> bool:
+    """Whether nothing real can get hot: the simulated bench in the program, or one served on this machine."""
+    if rig.value.simulated or rig.value.time_scale != 1.0:
+        return True
+    return rig.text.startswith(PRACTICE_MARK) and on_this_machine(rig.value)
 
 
 def fault_script(rig: Loaded[Rig]) -> Path:

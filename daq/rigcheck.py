@@ -84,6 +84,11 @@ def _time_scale(rig: Rig) -> Iterator[Trouble]:
             yield "time_scale", message
 
 
+def on_this_machine(rig: Rig) -> bool:
+    """Whether programs of this machine may be all that is behind the rig file's addresses."""
+    return all(_is_local(role.resource) for role in _present(rig).values())
+
+
 def _is_local(resource: str) -> bool:
     """Whether only a program of this machine can be behind *resource*."""
     if _LOOPBACK.fullmatch(resource):

@@ -20,7 +20,7 @@ from daq.coilset import CoilSet, Heat, load_coil_set
 from daq.coilsetcheck import check_against
 from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
-from daq.errors import BenchError, CoilsoakError, InputError, RecordError
+from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError, RecordError
 from daq.heatwatch import Ceilings
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator, Operator
@@ -29,7 +29,7 @@ from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
 from daq.results import PaperName
 from daq.resume import CutRun, open_cut_run, require_same_files
-from daq.rig import TYPED, Rig, fault_script, load_rig
+from daq.rig import TYPED, Rig, fault_script, is_practice, load_rig
 from daq.runfolder import read_run
 from daq.screen import RunScreen
 from daq.signals import shielded
@@ -73,12 +73,13 @@ class RunRequest:
 
 @dataclass(frozen=True)
 class Outcome:
-    """How a run ended: its folder, its judgement, and what broke it if anything did."""
+    """How a run ended: its folder, its judgement, what broke it if anything did, and what stands unsafe."""
 
     folder: Path
     result: SetResult
     state: CloseState
     error: CoilsoakError | None = None
+    alarm: str = ""
 
 
 def load_inputs(
@@ -115,14 +116,14 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         require_same_files(cut, rig, coil_set)
     operator: Operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     labels = coil_set.value.labels()
-    screen = RunScreen(console, labels, _note(rig.value), asks=_asks(rig.value, coil_set.value))
+    screen = RunScreen(console, labels, _note(rig.value, request.kind), asks=_asks(rig.value, coil_set.value))
     alarms = _Alarms(screen)
+    if request.kind == "soak":
+        confirm_cautions(console, operator, practising=is_practice(rig), agreed=request.yes)
     with (
         companion() as beside,
         open_bench(rig, operator, alarms, seed=request.seed, companion=beside) as assembled,
     ):
-        if request.kind == "soak":
-            confirm_cautions(console, operator, practising=_practising(rig.value), agreed=request.yes)
         watch = _watch(request, rig, coil_set.value, beside)
         header = _header(request, rig, coil_set, assembled, cut)
         texts = {RIG: rig.text, COIL_SET: coil_set.text}
@@ -146,9 +147,10 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             with shielded():
                 judged = judge_run(read_run(record.folder), coil_set.value, state=state)
                 judged = replace(judged, problems=())  # the one there is: no manifest yet
-                console.print("drawing the report", style="dim")
+                screen.say("drawing the report")
                 record.close(state, judgement_files(record.folder, judged, request.paper))
-    return Outcome(record.folder, judged.result, state, error)
+    unsafe = isinstance(error, OutputUnknownError)
+    return Outcome(record.folder, judged.result, state, error, screen.standing_alarm if unsafe else "")
 
 
 def _watch(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Companion) -> str:
@@ -255,7 +257,7 @@ def _header(
         program=f"coilsoak {__version__}",
         command=request.command,
         kind=request.kind,
-        simulated=_practising(rig.value),
+        simulated=is_practice(rig) or assembled.simulated,
         seed=assembled.seed,
         rig=FileUsed(name=rig.value.name, sha256=rig.sha256),
         coil_set=FileUsed(name=coil_set.value.name, sha256=coil_set.sha256),
@@ -308,20 +310,15 @@ def _sha256(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
-def _practising(rig: Rig) -> bool:
-    """Whether nothing real can get hot: the simulated bench in the program, or served on this machine."""
-    return rig.simulated or rig.time_scale != 1.0
-
-
 def _asks(rig: Rig, coil_set: CoilSet) -> bool:
     """Whether the run puts questions to the operator."""
     by_hand = rig.meter_typed or rig.probe.kind == TYPED or rig.switch is None
     return by_hand or (coil_set.heat == "hand")
 
 
-def _note(rig: Rig) -> str:
+def _note(rig: Rig, kind: Kind) -> str:
     if rig.simulated:
         return "simulated bench, invented coils, virtual time"
     if rig.time_scale != 1.0:
         return f"practice bench on this machine, invented coils, time {rig.time_scale:g} times as fast"
-    return rig.name
+    return f"{rig.name}: a heated run, never leave it alone" if kind == "soak" else rig.name

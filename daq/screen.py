@@ -75,6 +75,15 @@ class RunScreen:
         if kind is not None and issubclass(kind, KeyboardInterrupt):
             self._print(Text("stopped: the bench is safe, closing the record"))
 
+    @property
+    def standing_alarm(self) -> str:
+        """What has to be said on every further line, or ''."""
+        return self._alarm
+
+    def say(self, text: str) -> None:
+        """Show a line about the program's own doings."""
+        self._print(Text(text, style="dim"))
+
     def alarm(self, text: str) -> None:
         """Show *text* now and on every further line."""
         self._alarm = one_line(text)

@@ -1,4 +1,4 @@
-"""Ctrl-C, SIGTERM and SIGHUP as one ordinary way to stop, held back while the bench is made safe."""
+"""Ctrl-C, SIGTERM, SIGQUIT and SIGHUP as one ordinary way to stop, held back while the bench is made safe."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ from typing import Any
 
 from daq.clock import Clock, RealClock
 
-_STOPS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+_STOPS = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT") if hasattr(signal, name)
+)
 #: A stop is being carried out: the record is closed and the report drawn. Another Ctrl-C within this
 #: time is impatience and would only cost the record; after it, something hangs and the signal counts.
 PATIENCE_S = 10.0
@@ -19,7 +21,7 @@ PATIENCE_S = 10.0
 
 @contextmanager
 def stoppable(clock: Clock | None = None) -> Iterator[None]:
-    """Let SIGTERM and SIGHUP (a closed terminal) end the block as Ctrl-C does: KeyboardInterrupt.
+    """Let SIGTERM, SIGQUIT and SIGHUP (a closed terminal) end the block as Ctrl-C does: KeyboardInterrupt.
 
     Further signals within PATIENCE_S of the first do nothing.
     """

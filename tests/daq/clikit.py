@@ -70,14 +70,14 @@ def start(*args: str | Path, env: Mapping[str, str] | None = None, **more: Any) 
     return subprocess.Popen(command, env=environment(**(env or {})), text=True, **pipes)
 
 
-def finish(process: subprocess.Popen[str]) -> Said:
+def finish(process: subprocess.Popen[str], patience_s: float = PATIENCE_S) -> Said:
     """Wait for the end of a started program."""
     try:
-        out, err = process.communicate(timeout=PATIENCE_S)
+        out, err = process.communicate(timeout=patience_s)
     except subprocess.TimeoutExpired:
         process.kill()
         out, err = process.communicate()
-        raise AssertionError(f"still running after {PATIENCE_S:g} s: {out} {err}") from None
+        raise AssertionError(f"still running after {patience_s:g} s: {out} {err}") from None
     return Said(process.returncode, out or "", err or "")
 
 
