@@ -46,6 +46,9 @@ class AppendFile:
 
     def _sync(self) -> None:
         os.fsync(self._raw.fileno())
+        # Where a file was removed or moved, writing goes on without an error, to nobody's use.
+        if not os.path.samestat(self._path.stat(), os.fstat(self._raw.fileno())):
+            raise FileNotFoundError(errno.ENOENT, "another file has taken its place")
         self._synced_s = self._wall.monotonic()
 
     def close(self) -> None:
@@ -53,9 +56,7 @@ class AppendFile:
         if self._raw.closed:
             return
         try:
-            os.fsync(self._raw.fileno())
-        except OSError as exc:
-            raise broken(self._path, exc) from exc
+            self.push()
         finally:
             self._raw.close()
 
