@@ -140,5 +140,10 @@ def coverage_factor(dof: float | None, level: float = LEVEL) -> float:
     """
     if dof is None:
         return 2.0 if level == LEVEL else float(stdtrit(np.inf, 0.5 + level / 2.0))
-    # What rounding took from a whole number is not cut off.
-    return float(stdtrit(max(1, floor(dof * (1.0 + 1e-12))), 0.5 + level / 2.0))
+    return float(stdtrit(whole_dof(dof), 0.5 + level / 2.0))
+
+
+def whole_dof(dof: float) -> int:
+    """Return degrees of freedom cut down to a whole number, at least 1 (JCGM 100, G.4.1)."""
+    # What rounding took from a whole number is not cut off; beyond a million nothing changes.
+    return max(1, floor(min(dof, 1e6) * (1.0 + 1e-12)))

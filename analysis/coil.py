@@ -14,7 +14,7 @@ from analysis.model import Accuracy, CoilResult, Limits, MeterUse, Reason, Subje
 from analysis.opens import OpenKind, Opens
 from analysis.reasons import retest
 from analysis.rows import Rows, Story, sort_rows
-from analysis.verdict import decide, overall
+from analysis.verdict import K, decide, overall
 
 _NONE = (None, None)
 COLD_ONLY = "cold only: heat not tested"
@@ -58,7 +58,9 @@ def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
     """Where the coil changed during the run, go by what was read before the heat: no line fits all of it."""
     most, guard = limits.drift_max_rel, limits.guard_band_U
     changes = [change for change in (coil.cold, coil.hot) if change is not None]
-    outcomes = [decide(each.change_rel, each.u_rel, -most, most, guard_band_U=guard) for each in changes]
+    outcomes = [
+        decide(each.change_rel, each.u_rel, -most, most, guard_band_U=guard, dof=each.dof) for each in changes
+    ]
     if "fail" not in outcomes:
         return coil
     before = before_heat(coil.rows)
@@ -122,6 +124,9 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
         wrong_risk=combined_risk(verdict, ((each.outcome, each.wrong_risk) for each in checked)),
         point_degC=found.point_degC,
         point_ohm=found.point_ohm,
+        r20_k=found.r20.k if found.r20 else K,
+        alpha20_k=parts.alpha20.k if parts else K,
+        joint_k=parts.joint.k if parts else K,
         budgets=found.budgets,
         interruptions=coil.opens,
     )

@@ -14,7 +14,7 @@ from analysis.model import Criterion, Limits, Reason, Trace
 from analysis.reasons import largest_change, retest
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story
-from analysis.verdict import K, judged, undetermined
+from analysis.verdict import judged, undetermined
 
 #: A body further below the temperature asked for has not been soaked at it.
 REACHED_K = 5.0
@@ -48,18 +48,22 @@ def resistance(found: Estimate, limits: Limits) -> Finding:
                 name,
                 unit,
                 r20.value,
-                K * r20.u,
+                r20.expanded_u,
                 least,
                 high,
                 "fail",
-                wrong_risk=wrong_risk("fail", r20.value, r20.u, Zone.between(least, high)),
+                wrong_risk=wrong_risk("fail", r20.value, r20.u, Zone.between(least, high), r20.dof),
+                dof=r20.dof,
+                k=r20.k,
             ),
             Reason("short", f"{r20.value:.3f} ohm is a short; check whether the leads touch, then the coil"),
         )
     if low is None or high is None:
         return Finding(undetermined(code, name, unit, note="no nominal resistance given"))
     guard = limits.guard_band_U
-    criterion = judged(code, name, unit, r20.value, r20.u, low=low, high=high, guard_band_U=guard)
+    criterion = judged(
+        code, name, unit, r20.value, r20.u, low=low, high=high, guard_band_U=guard, dof=r20.dof
+    )
     if criterion.outcome == "pass":
         return Finding(criterion)
     if criterion.outcome == "fail":
@@ -76,7 +80,15 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
     if hot is not None:
         name = "trend during the hottest hold"
         criterion = judged(
-            "drift-hot", name, "", hot.change_rel, hot.u_rel, low=-most, high=most, guard_band_U=guard
+            "drift-hot",
+            name,
+            "",
+            hot.change_rel,
+            hot.u_rel,
+            low=-most,
+            high=most,
+            guard_band_U=guard,
+            dof=hot.dof,
         )
         if hot.stepped is not None:
             criterion = replace(criterion, note=_how(hot))
@@ -112,7 +124,15 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: floa
             retest("unfinished", "no cold reading after heat, so drift is not known"),
         )
     criterion = judged(
-        code, name, "", found.change_rel, found.u_rel, low=-most, high=most, guard_band_U=guard_band_U
+        code,
+        name,
+        "",
+        found.change_rel,
+        found.u_rel,
+        low=-most,
+        high=most,
+        guard_band_U=guard_band_U,
+        dof=found.dof,
     )
     percent = with_uncertainty(100.0 * found.change_rel, 100.0 * found.u_rel)
     if criterion.outcome == "fail":

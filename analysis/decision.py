@@ -1,18 +1,22 @@
 """Risks of a decision by JCGM 106:2012: how likely a verdict is wrong, for one item and for many.
 
 A value *y* with standard uncertainty *u* leaves the measurand normal about *y* (JCGM 106, 7.2; nothing
-is taken for known beforehand, 7.2.1 note). How often a rule goes wrong over many items needs in
-addition how the items are spread (JCGM 106, 9).
+is taken for known beforehand, 7.2.1 note). JCGM 106 has nothing else; where few degrees of freedom stand
+behind *u*, the measurand is here as the t distribution of these about *y* (JCGM 101:2008, 6.4.9, from
+memory), which has the normal one as its limit and makes k of the guard band and the risk agree. How
+often a rule goes wrong over many items needs in addition how the items are spread (JCGM 106, 9).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import inf, pi, sqrt
+from math import inf, isfinite, pi, sqrt
 
 import numpy as np
-from scipy.special import ndtr
+from scipy.special import ndtr, stdtr
+
+from analysis.budget import whole_dof
 
 #: Gauss-Legendre nodes and weights for one smooth piece of an integrand.
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(40)
@@ -72,13 +76,14 @@ def rule_name(guard_band_U: float) -> str:
     return f"guard band {guard_band_U:g} U"
 
 
-def conformance(value: float, u: float, tolerance: Zone) -> float:
+def conformance(value: float, u: float, tolerance: Zone, dof: float | None = None) -> float:
     """Return the probability that what was measured lies in *tolerance* (JCGM 106, 7.3 and 7.4).
 
     Args:
         value: Measured value.
         u: Its standard uncertainty in the same unit; with zero the value is the truth.
         tolerance: The tolerance zone.
+        dof: Degrees of freedom behind *u*, None for endless.
 
     Raises:
         ValueError: *u* is negative.
@@ -86,10 +91,10 @@ def conformance(value: float, u: float, tolerance: Zone) -> float:
     low, high = _standardized(value, u, tolerance)
     if low > 0.0:  # both limits in one tail: take the difference there, where it is small and exact
         low, high = -high, -low
-    return float(ndtr(high) - ndtr(low))
+    return _below(high, dof) - _below(low, dof)
 
 
-def nonconformance(value: float, u: float, tolerance: Zone) -> float:
+def nonconformance(value: float, u: float, tolerance: Zone, dof: float | None = None) -> float:
     """Return the probability that what was measured lies outside *tolerance*; arguments as `conformance`.
 
     It is one less :func:`conformance`, but exact also where that rounds to one.
@@ -98,7 +103,14 @@ def nonconformance(value: float, u: float, tolerance: Zone) -> float:
         ValueError: *u* is negative.
     """
     low, high = _standardized(value, u, tolerance)
-    return float(ndtr(low) + ndtr(-high))
+    return _below(low, dof) + _below(-high, dof)
+
+
+def _below(at: float, dof: float | None) -> float:
+    """The share of the t distribution, or of the normal one, below *at* standard uncertainties."""
+    if dof is None or not isfinite(at):
+        return float(ndtr(at))
+    return float(stdtr(whole_dof(dof), at))
 
 
 def _standardized(value: float, u: float, tolerance: Zone) -> tuple[float, float]:
@@ -109,15 +121,17 @@ def _standardized(value: float, u: float, tolerance: Zone) -> tuple[float, float
     return (tolerance.low - value) / u, (tolerance.high - value) / u
 
 
-def wrong_risk(outcome: str, value: float, u: float, tolerance: Zone) -> float | None:
+def wrong_risk(
+    outcome: str, value: float, u: float, tolerance: Zone, dof: float | None = None
+) -> float | None:
     """Return the probability that a pass or a fail of *value* is wrong; None for anything else.
 
     This is the specific risk of JCGM 106, 9.2: of a pass that the truth is outside, of a fail that it
     is within.
     """
     if outcome == "pass":
-        return nonconformance(value, u, tolerance)
-    return conformance(value, u, tolerance) if outcome == "fail" else None
+        return nonconformance(value, u, tolerance, dof)
+    return conformance(value, u, tolerance, dof) if outcome == "fail" else None
 
 
 def combined_risk(verdict: str, risks: Iterable[tuple[str, float | None]]) -> float | None:

@@ -8,18 +8,23 @@ over: the straight line, or two means.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log, sqrt
+from math import hypot, log, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.budget import effective_dof
 from analysis.changepoint import Step, best_split
-from analysis.copper import ALPHA20_PER_K, to_20degC
+from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, to_20degC
 from analysis.model import Accuracy, FloatArray
 from analysis.rows import SHORT_OHM, BoolArray, Rows, Story, spans
 
 #: How well winding and probe agree at rest, before against after (standard uncertainty, common practice).
 _REST_K = 0.15
+#: By how much that changes from the beginning of a hold to its end (the same).
+_HOLD_K = 0.1
+#: What a reading is worth in the scatter by a median of deviations (normal; computed from the definition).
+_MAD_EFFICIENCY = 0.37
 #: After heat a coil counts as cold again within this of where it began.
 _COLD_BELOW_K = 10.0
 _COLD_K = 6.0
@@ -51,12 +56,14 @@ class Stepped:
 class Drift:
     """A relative change of resistance at 20 degC, upward positive, and its standard uncertainty.
 
-    *stepped* says where it happened at once, if it did.
+    *stepped* says where it happened at once, if it did. *dof* are the effective degrees of freedom
+    behind *u_rel*, None for endless.
     """
 
     change_rel: float
     u_rel: float
     stepped: Stepped | None = None
+    dof: float | None = None
 
 
 def before_heat(rows: Rows) -> BoolArray:
@@ -69,12 +76,30 @@ def cold_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
     before, after = _cold_parts(rows)
     if not before.any() or not after.any():
         return None
-    first, u_first = _at_20(rows, before, accuracy)
-    second, u_second = _at_20(rows, after, accuracy)
+    first, u_first, dof_first = _at_20(rows, before, accuracy)
+    second, u_second, dof_second = _at_20(rows, after, accuracy)
     if first < SHORT_OHM:
         return None
-    u_rest_rel = ALPHA20_PER_K * _REST_K
-    return Drift(second / first - 1.0, sqrt((u_first**2 + u_second**2) / first**2 + u_rest_rel**2))
+    # What the two have in common cancels, but for what it makes of the difference of their temperatures.
+    probe = rows.trace.probe_degC
+    apart_K = float(np.median(probe[after]) - np.median(probe[before]))
+    u_apart_rel = abs(apart_K) * hypot(ALPHA20_U_PER_K, ALPHA20_PER_K * accuracy.probe_gain_rel)
+    return _drift(
+        second / first - 1.0,
+        [
+            (u_first / first, dof_first),
+            (u_second / first, dof_second),
+            (ALPHA20_PER_K * _REST_K, None),
+            (u_apart_rel, None),
+        ],
+    )
+
+
+def _drift(
+    change_rel: float, parts: list[tuple[float, float | None]], stepped: Stepped | None = None
+) -> Drift:
+    """Put independent parts of the uncertainty together, each with its degrees of freedom."""
+    return Drift(change_rel, hypot(*(u for u, _ in parts)), stepped, effective_dof(parts))
 
 
 def hot_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
@@ -99,13 +124,16 @@ def hot_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
     residual = y - y.mean() - slope * t
     squares = float(residual @ residual)
     stated_rel = _noise_ohm(middle, accuracy) / middle
+    rest = (ALPHA20_PER_K * _HOLD_K, None)
     step = best_split(y, least=_STEP_ROWS, least_scatter=stated_rel)
     if step is not None and step.chance < _STEP_CHANCE and _better(step, squares, y.size):
         before = max(step.before, SHORT_OHM / middle)
-        return Drift(step.size / before, step.u / before, _stepped(step, rows, hold))
-    noise_rel = max(stated_rel, sqrt(squares / (t.size - 2)))
+        seen = (step.u / before, y.size - 3.0)
+        return _drift(step.size / before, [seen, rest], _stepped(step, rows, hold))
+    scatter_rel = sqrt(squares / (t.size - 2))
+    noise_rel, dof = max((stated_rel, None), (scatter_rel, t.size - 2.0), key=lambda each: each[0])
     span_s = float(np.ptp(t))
-    return Drift(slope * span_s, noise_rel * span_s / sqrt(float(t @ t)))
+    return _drift(slope * span_s, [(noise_rel * span_s / sqrt(float(t @ t)), dof), rest])
 
 
 def _better(step: Step, line_squares: float, n: int) -> bool:
@@ -151,13 +179,14 @@ def _cold_parts(rows: Rows) -> tuple[BoolArray, BoolArray]:
     return cold & early, cold & (rows.time_s > top_s)
 
 
-def _at_20(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> tuple[float, float]:
-    """Median resistance at 20 degC of the chosen rows and its standard uncertainty, noise alone."""
+def _at_20(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> tuple[float, float, float | None]:
+    """Median resistance at 20 degC of the chosen rows, its standard uncertainty by noise, and its dof."""
     at_20: FloatArray = to_20degC(rows.trace.resistance_ohm[chosen], rows.trace.probe_degC[chosen])
     middle = float(np.median(at_20))
-    noise = max(_noise_ohm(middle, accuracy), 1.4826 * float(np.median(np.abs(at_20 - middle))))
+    stated, scatter = _noise_ohm(middle, accuracy), 1.4826 * float(np.median(np.abs(at_20 - middle)))
+    dof = None if scatter <= stated else max(1.0, _MAD_EFFICIENCY * (at_20.size - 1.0))
     # A median is as good as a mean of two thirds of the readings (pi/2).
-    return middle, noise * sqrt(np.pi / 2.0 / at_20.size)
+    return middle, max(stated, scatter) * sqrt(np.pi / 2.0 / at_20.size), dof
 
 
 def _noise_ohm(r20_ohm: float, accuracy: Accuracy) -> float:

@@ -14,7 +14,7 @@ from math import hypot, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.budget import Budget, Source
+from analysis.budget import Budget, Source, coverage_factor, effective_dof
 from analysis.contributions import Scatter, Shift, common_shifts, line_budgets, single_budget
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.line import line_errors_in_both, theil_sen
@@ -44,11 +44,23 @@ class Measured:
     """A value with its standard uncertainty (k = 1).
 
     *own_u* leaves out what another coil on the same instruments, of the same batch of copper, shares.
+    *dof* are the effective degrees of freedom behind *u*, None for endless or not known.
     """
 
     value: float
     u: float
     own_u: float = 0.0
+    dof: float | None = None
+
+    @property
+    def k(self) -> float:
+        """Coverage factor for 95.45 % from the t distribution (JCGM 100, G.4)."""
+        return coverage_factor(self.dof)
+
+    @property
+    def expanded_u(self) -> float:
+        """Expanded uncertainty U."""
+        return self.k * self.u
 
     def __str__(self) -> str:
         return with_uncertainty(self.value, self.u)
@@ -206,13 +218,14 @@ def _single(probe_degC: FloatArray, ohm: FloatArray, accuracy: Accuracy, lack: s
         1.0,
         count - 1.0 if scattered else None,
     )
+    parts = single_budget(value, probe - REFERENCE_DEGC, per_K, source, _STEP_K, accuracy)
     return Estimate(
         "single temperature",
-        r20=Measured(value, sqrt(own**2 + common), own),
+        r20=Measured(value, sqrt(own**2 + common), own, parts.dof),
         lack=lack,
         point_degC=np.array([probe]),
         point_ohm=np.array([float(ohm[middle].mean())]),
-        budgets=(single_budget(value, probe - REFERENCE_DEGC, per_K, source, _STEP_K, accuracy),),
+        budgets=(parts,),
     )
 
 
@@ -277,15 +290,23 @@ def _with_common(
     by_alpha = copper * ALPHA20_U_PER_K / ALPHA20_PER_K
     to_joint = np.array([1.0, -1.0 / ALPHA20_PER_K])
     to_alpha = np.array([-slope / r20_ohm, 1.0]) / r20_ohm
+    at_20, steep = np.array([1.0, 0.0]), np.array([0.0, 1.0]) / ALPHA20_PER_K
+
+    def measured(value: float, of: FloatArray, batch_u: float = 0.0) -> Measured:
+        """What *of* makes of R20 and slope; *batch_u* is what the wire's own alpha20 adds."""
+        u = hypot(sqrt(float(of @ total @ of)), batch_u)
+        by_fit = sqrt(max(float(of @ scatter.covariance @ of), 0.0))
+        rest = sqrt(max(u**2 - by_fit**2, 0.0))
+        dof = effective_dof([(by_fit, scatter.dof), (rest, None)])
+        return Measured(value, u, sqrt(float(of @ own @ of)), dof)
+
     return replace(
         base,
-        r20=Measured(r20_ohm, sqrt(total[0, 0]), sqrt(own[0, 0])),
+        r20=measured(r20_ohm, at_20),
         parts=Parts(
-            Measured(slope / r20_ohm, sqrt(float(to_alpha @ total @ to_alpha))),
-            Measured(
-                copper, hypot(sqrt(total[1, 1]) / ALPHA20_PER_K, by_alpha), sqrt(own[1, 1]) / ALPHA20_PER_K
-            ),
-            Measured(r20_ohm - copper, sqrt(float(to_joint @ total @ to_joint) + by_alpha**2)),
+            measured(slope / r20_ohm, to_alpha),
+            measured(copper, steep, by_alpha),
+            measured(r20_ohm - copper, to_joint, by_alpha),
         ),
         budgets=line_budgets(r20_ohm, slope, scatter, [*common_shifts(r20_ohm, slope, accuracy), *lags]),
     )

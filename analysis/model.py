@@ -115,7 +115,9 @@ class Subject:
 class Criterion:
     """One check of one coil: measured value and limit in the same unit, and what came of it.
 
-    *expanded_u* is U (k = 2) of *value*. *wrong_risk* is the probability that a pass or fail of this
+    *expanded_u* is U of *value*: *k* times its standard uncertainty, *k* for 95.45 % from the t
+    distribution of *dof* effective degrees of freedom (JCGM 100, G.4). *dof* is None where they are
+    endless or nobody knows them; then *k* is 2. *wrong_risk* is the probability that a pass or fail of this
     criterion is wrong (specific risk of JCGM 106); None where nothing was decided by an uncertainty.
     """
 
@@ -129,6 +131,8 @@ class Criterion:
     outcome: Verdict | Literal["not determined"]
     note: str = ""
     wrong_risk: float | None = None
+    dof: float | None = None
+    k: float = 2.0
 
 
 @dataclass(frozen=True)
@@ -169,6 +173,10 @@ class CoilResult:
     #: Probability that the verdict is wrong, at most; None for a retest, or where no criterion behind the
     #: verdict has one.
     wrong_risk: float | None = None
+    #: Coverage factors of R20, alpha20 and joint: U is k times u.
+    r20_k: float = 2.0
+    alpha20_k: float = 2.0
+    joint_k: float = 2.0
     #: What the uncertainties of R20 and joint are made of, where they are determined.
     budgets: tuple[Budget, ...] = ()
     #: Opens and dropouts, with what the readings could have shown of them.

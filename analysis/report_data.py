@@ -148,9 +148,9 @@ def _summary(result: SetResult) -> dict[str, Any]:
             "coil": breakable(shortened(coil.coil, _LONGEST_CELL)),
             "kind": breakable(shortened(coil.kind, _LONGEST_CELL)),
             "verdict": _verdict(coil.verdict),
-            "r20": _twice(coil.r20_ohm, coil.r20_u_ohm),
-            "alpha": _twice(coil.alpha20_per_K, coil.alpha20_u_per_K, 1e3),
-            "joint": _twice(coil.joint_ohm, coil.joint_u_ohm),
+            "r20": _with_U(coil.r20_ohm, coil.r20_u_ohm, coil.r20_k),
+            "alpha": _with_U(coil.alpha20_per_K, coil.alpha20_u_per_K, coil.alpha20_k, 1e3),
+            "joint": _with_U(coil.joint_ohm, coil.joint_u_ohm, coil.joint_k),
             "reason": shortened(coil.reasons[0].text, _LONGEST_REASON)
             if coil.reasons
             else words.NO_REASON_SHORT,
@@ -165,9 +165,9 @@ def _summary(result: SetResult) -> dict[str, Any]:
     }
 
 
-def _twice(value: float | None, u: float | None, times: float = 1.0) -> str:
-    """A value with its expanded uncertainty (k = 2) from its standard uncertainty."""
-    return plus_minus(None if value is None else value * times, None if u is None else 2.0 * u * times)
+def _with_U(value: float | None, u: float | None, k: float, times: float = 1.0) -> str:
+    """A value with its expanded uncertainty, *k* times its standard uncertainty."""
+    return plus_minus(None if value is None else value * times, None if u is None else k * u * times)
 
 
 def _coil(coil: CoilResult) -> dict[str, Any]:

@@ -77,22 +77,22 @@ SUMMARY_COLUMNS = (
     "Coil",
     "Kind",
     "Verdict",
-    "R20, Ω (k=2)",
-    "Apparent α20, 10⁻³/K (k=2)",
-    "Joint, Ω (k=2)",
+    "R20 ± U, Ω",
+    "Apparent α20 ± U, 10⁻³/K",
+    "Joint ± U, Ω",
     "Main reason",
 )
 SUMMARY_NOTE = (
     "R20 is the resistance referred to 20 °C. The apparent α20 is the slope of the line divided "
     "by R20; sound copper shows 3.93 × 10⁻³/K. Joint is everything in series with the winding "
-    "that does not change with temperature. Figures after ± are the expanded uncertainty U (k=2); "
+    "that does not change with temperature. Figures after ± are the expanded uncertainty U; "
     "– is not determined."
 )
 AT_MOST = "at most {high}"
 AT_LEAST = "at least {low}"
 WITHIN = "within ± {high}"
 BETWEEN = "{low} to {high}"
-CRITERIA_COLUMNS = ("Criterion", "Value ± U (k=2)", "Limit", "Outcome", "Risk")
+CRITERIA_COLUMNS = ("Criterion", "Value ± U", "Limit", "Outcome", "Risk")
 REASONS = "Reasons"
 NO_REASON = "Nothing to object to: every criterion that could be determined is met."
 NO_REASON_SHORT = "Every criterion met."
@@ -131,7 +131,11 @@ METHOD_LINES = {
         "neither slope nor joint is determined."
     ),
 }
-METHOD_UNCERTAINTY = "U is the expanded uncertainty with k=2, about 95 % of cases."
+METHOD_UNCERTAINTY = (
+    "U is the expanded uncertainty for 95.45 % of cases: k=2 times the standard uncertainty, and more where "
+    "few degrees of freedom stand behind it (Student's t for the effective degrees of freedom, JCGM 100, "
+    "G.4). Degrees of freedom that are not known are taken for endless."
+)
 METHOD_GUARD = (
     "A value passes when it lies inside its limit by at least {times} U and fails when it lies outside "
     "by more than {times} U; between the two the coil is marked for a retest."

@@ -17,7 +17,7 @@ from analysis.estimate import Estimate, Measured, Parts
 from analysis.model import Criterion, Limits, Reason
 from analysis.peers import Comparison
 from analysis.reasons import largest_change, retest
-from analysis.verdict import K, judged, undetermined
+from analysis.verdict import judged, undetermined
 
 
 def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) -> tuple[Finding, Finding]:
@@ -46,9 +46,10 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         high=limits.joint_max_ohm,
         guard_band_U=limits.guard_band_U,
         note=found.caution,
+        dof=joint.dof,
     )
-    slope = Criterion(*slope_as, alpha.value, K * alpha.u, low, high, "pass")
-    if alpha.value - K * alpha.u > high:
+    slope = Criterion(*slope_as, alpha.value, alpha.expanded_u, low, high, "pass", dof=alpha.dof, k=alpha.k)
+    if alpha.value - alpha.expanded_u > high:
         text = f"slope implausible for copper: {_shown(alpha)}, copper has at most {1e3 * high:g}e-3"
         reason = retest("slope-implausible", text)
         return Finding(replace(slope, outcome="retest"), reason), Finding(judged_joint)
@@ -77,7 +78,7 @@ def _low_slope(
     value = f"joint {parts.joint} ohm"
     witness, doubt = confirmed
     if witness:
-        flat = parts.alpha20.value + K * parts.alpha20.u < PUBLISHED_ALPHA20_PER_K[0]
+        flat = parts.alpha20.value + parts.alpha20.expanded_u < PUBLISHED_ALPHA20_PER_K[0]
         text = f"{value}, at most {limits.joint_max_ohm:g} ohm allowed; its copper part {witness}"
         return (
             Finding(replace(slope, outcome="fail" if flat else "pass", note="explained by the joint")),
@@ -99,7 +100,7 @@ def _corroboration(
     copper: Measured, whole_ohm: float, others: Sequence[Parts], limits: Limits
 ) -> tuple[str, str]:
     """Who confirms the copper part of a coil of *whole_ohm*, in words; else why nobody does."""
-    guard = K * copper.u
+    guard = copper.expanded_u
     if others and median(other.joint.value for other in others) > limits.joint_max_ohm:
         return "", "its like parts show the same, so the thermometer is suspect"
     off = abs(copper.value - median(other.copper.value for other in others)) if others else None

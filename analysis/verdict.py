@@ -5,25 +5,33 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Literal
 
+from analysis.budget import coverage_factor
 from analysis.decision import Zone, wrong_risk
 from analysis.model import Criterion, Verdict
 
 Outcome = Literal["pass", "fail", "retest", "not determined"]
 
-#: Coverage factor of the expanded uncertainty U: about 95 % (JCGM 100, 6.3.3).
+#: Coverage factor of the expanded uncertainty U for endless degrees of freedom: 95.45 % (JCGM 100, G.2).
 K = 2.0
 
 
 def decide(
-    value: float, u: float, low: float | None, high: float | None, *, guard_band_U: float = 1.0
+    value: float,
+    u: float,
+    low: float | None,
+    high: float | None,
+    *,
+    guard_band_U: float = 1.0,
+    dof: float | None = None,
 ) -> Verdict:
     """Decide *value* with standard uncertainty *u* against limits, each None where there is none.
 
     Inside by at least the guard band passes, outside by more fails, between is a retest. The guard band
-    is *guard_band_U* times U = 2 u on both sides of a limit: 1 as in ILAC-G8:09/2019, 0.83 for 5 % by
-    ISO 14253-1:2017, 0 for simple acceptance.
+    is *guard_band_U* times U on both sides of a limit: 1 as in ILAC-G8:09/2019, 0.83 for 5 % by
+    ISO 14253-1:2017, 0 for simple acceptance. U is k u with k for *dof* degrees of freedom, 2 where
+    these are None: endless, or not known.
     """
-    guard = guard_band_U * K * u
+    guard = guard_band_U * coverage_factor(dof) * u
     if (low is not None and value + guard < low) or (high is not None and value - guard > high):
         return "fail"
     if (low is None or value - guard >= low) and (high is None or value + guard <= high):
@@ -42,11 +50,13 @@ def judged(
     high: float | None = None,
     guard_band_U: float = 1.0,
     note: str = "",
+    dof: float | None = None,
 ) -> Criterion:
     """Return the criterion of *value* with standard uncertainty *u*, decided, with its risk."""
-    outcome = decide(value, u, low, high, guard_band_U=guard_band_U)
-    risk = wrong_risk(outcome, value, u, Zone.between(low, high))
-    return Criterion(code, name, unit, value, K * u, low, high, outcome, note, risk)
+    outcome = decide(value, u, low, high, guard_band_U=guard_band_U, dof=dof)
+    risk = wrong_risk(outcome, value, u, Zone.between(low, high), dof)
+    k = coverage_factor(dof)
+    return Criterion(code, name, unit, value, k * u, low, high, outcome, note, risk, dof, k)
 
 
 def undetermined(

@@ -54,8 +54,8 @@ def as_table(result: SetResult) -> RenderableType:
         table.add_row(
             shown(coil.coil),
             Text(f"{SIGNS[coil.verdict]} {coil.verdict}", style=_STYLES[coil.verdict]),
-            _with_U(coil.r20_ohm, coil.r20_u_ohm),
-            _with_U(coil.joint_ohm, coil.joint_u_ohm),
+            _with_U(coil.r20_ohm, coil.r20_u_ohm, coil.r20_k),
+            _with_U(coil.joint_ohm, coil.joint_u_ohm, coil.joint_k),
             shown("; ".join(reason.text for reason in coil.reasons)),
         )
     return table
@@ -78,6 +78,6 @@ def shown(text: str) -> Text:
     return Text(one_line(text))
 
 
-def _with_U(value: float | None, u: float | None) -> Text:
-    """Show a value with its expanded uncertainty (k = 2)."""
-    return Text("-" if value is None or u is None else f"{value:.3f} ±{2 * u:.3f}")
+def _with_U(value: float | None, u: float | None, k: float) -> Text:
+    """Show a value with its expanded uncertainty."""
+    return Text("-" if value is None or u is None else f"{value:.3f} ±{k * u:.3f}")

@@ -16,7 +16,7 @@ from uncertainties import umath
 from analysis.budget import Budget, Source, budget, coverage_factor, effective_dof
 from analysis.judge import judge_set
 from analysis.line import line_weights_relative
-from analysis.model import Accuracy, CoilResult, FloatArray
+from analysis.model import Accuracy, CoilResult, FloatArray, Limits, Subject
 from tests.analysis.conftest import Bench, Table
 
 #: JCGM 100:2008, H.2: volts, milliamperes and radians of five simultaneous observations.
@@ -287,6 +287,26 @@ def test_scattered_points_have_few_degrees_of_freedom(bench: Bench) -> None:
     assert found["R20"].dof is not None
     assert found["R20"].k > 3.0
     assert found["R20"].expanded_u == pytest.approx(found["R20"].k * found["R20"].u)
+
+
+def test_criteria_are_judged_by_the_k_of_the_budget(bench: Bench) -> None:
+    """U of R20 and joint in the verdict is that of the budget, with its degrees of freedom and k from t."""
+    rng = np.random.default_rng(5)
+    ohm = 3.3 * (1.0 + (np.array(STEPS_DEGC) - 20.0) / 254.4529) + rng.normal(0.0, 0.05, 4)
+    limits = {"valve": Limits("valve", r20_ohm=3.3, joint_max_ohm=1.0)}
+    trace = bench.points("Y1", STEPS_DEGC, ohm.tolist())
+    (coil,) = judge_set([trace], [Subject("Y1", "valve")], limits, Accuracy()).coils
+    criteria = {criterion.code: criterion for criterion in coil.criteria}
+    for name, code, k in (("R20", "resistance", coil.r20_k), ("joint", "joint", coil.joint_k)):
+        found = next(each for each in coil.budgets if each.result == name)
+        assert found.dof is not None
+        assert found.dof < 3.0
+        assert criteria[code].dof == pytest.approx(found.dof, rel=1e-9)
+        assert criteria[code].expanded_u == pytest.approx(found.expanded_u, rel=1e-9)
+        assert (criteria[code].k, k) == (found.k, found.k)
+    assert criteria["slope"].k == coil.alpha20_k > 2.0
+    assert coil.alpha20_u_per_K is not None
+    assert criteria["slope"].expanded_u == pytest.approx(coil.alpha20_k * coil.alpha20_u_per_K)
 
 
 @pytest.mark.slow

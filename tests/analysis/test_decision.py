@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
-from scipy.stats import multivariate_normal, norm
+from scipy.stats import multivariate_normal, norm, t
 
 from analysis.decision import (
     GlobalRisks,
@@ -151,6 +151,16 @@ def test_sharp_measurement_of_a_wide_process() -> None:
     found = global_risks(Process(0.0, 1.0), 1e-4, Zone(-1.0, 1.0), Zone(-1.0, 1.0))
     one, _ = quad(lambda x: norm.pdf(x) * norm.sf((x - 1.0) / 1e-4), 1.0, 1.001, epsabs=1e-13)
     assert found.false_accept == pytest.approx(2.0 * one, rel=1e-6)
+
+
+def test_few_degrees_of_freedom_have_long_tails() -> None:
+    """Few degrees of freedom mean a t distribution, with whole ones (JCGM 100, G.4.1)."""
+    for dof in (1.0, 4.0, 30.0):
+        assert nonconformance(0.0, 1.0, Zone(high=3.0), dof + 0.9) == pytest.approx(t.sf(3.0, dof), rel=1e-12)
+        assert conformance(5.0, 1.0, Zone(0.0, 2.0), dof) == pytest.approx(
+            t.cdf(-3.0, dof) - t.cdf(-5.0, dof), rel=1e-9
+        )
+    assert nonconformance(0.0, 1.0, Zone(high=3.0), 1e5) == pytest.approx(norm.sf(3.0), rel=1e-3)
 
 
 @given(st.floats(-5.0, 5.0), st.floats(0.0, 3.0))

@@ -209,6 +209,37 @@ def test_drift_while_hot(bench: Bench) -> None:
     assert drift.change_rel == pytest.approx(0.01, abs=2.0 * drift.u_rel)
 
 
+def test_drift_by_few_scattered_readings_has_few_degrees_of_freedom(bench: Bench) -> None:
+    """Readings that scatter beyond what is stated set the uncertainty, and so few of them widen k."""
+    trace = bench.soak()
+    quiet = cold_drift(sort_rows(trace), Accuracy(noise_ohm=0.01))
+    noise = np.random.default_rng(3).normal(0.0, 0.03, trace.resistance_ohm.size)
+    noisy = cold_drift(sort_rows(replace(trace, resistance_ohm=trace.resistance_ohm + noise)), Accuracy())
+    assert quiet is not None
+    assert noisy is not None
+    assert quiet.dof is None
+    assert noisy.dof is not None
+    assert 1.0 <= noisy.dof < 10.0
+
+
+def test_cold_at_another_temperature_is_less_sure(bench: Bench) -> None:
+    """Cold again 5 K above cold before, the wire's own alpha20 and the probe's gain do not cancel."""
+    here, there = bench.soak(), bench.soak()
+    warm = there.time_s > 3.9 * 3600.0
+    there = replace(
+        there,
+        probe_degC=there.probe_degC + np.where(warm, 5.0, 0.0),
+        resistance_ohm=there.resistance_ohm + np.where(warm, 3.3 * 5.0 / 254.4529, 0.0),
+    )
+    near, far = (cold_drift(sort_rows(trace), Accuracy()) for trace in (here, there))
+    assert near is not None
+    assert far is not None
+    # 5 K times u(alpha20) of 0.00004/sqrt(3), and 5 K times 0.2 % of alpha20.
+    more = 5.0**2 * ((0.00004**2) / 3.0 + (0.002 / 254.4529) ** 2)
+    assert far.u_rel**2 - near.u_rel**2 == pytest.approx(more, rel=0.5)
+    assert far.change_rel == pytest.approx(0.0, abs=2.0 * far.u_rel)
+
+
 def test_no_drift_without_both_cold_readings(bench: Bench) -> None:
     """Points without order or time tell no drift."""
     rows = sort_rows(bench.points("Y1", [22.0, 90.0, 22.0], [3.33, 4.2, 3.33]))

@@ -57,6 +57,26 @@ def test_criterion_carries_what_it_was_decided_by() -> None:
     assert (nothing.value, nothing.outcome, nothing.note) == (None, "not determined", "one temperature")
 
 
+@pytest.mark.parametrize(("dof", "k"), [(1.0, 13.97), (10.0, 2.28), (20.0, 2.13), (50.0, 2.05), (None, 2.0)])
+def test_few_degrees_of_freedom_widen_the_guard_band(dof: float | None, k: float) -> None:
+    """U takes k from Student's t for 95.45 %, and the guard band is U (JCGM 100, table G.2, from memory)."""
+    criterion = judged("x", "x", "", 0.0, 0.1, high=1.0, dof=dof)
+    assert (criterion.k, criterion.dof) == (pytest.approx(k, abs=5e-3), dof)
+    assert criterion.expanded_u == pytest.approx(0.1 * criterion.k)
+    edge = 1.0 - 0.1 * criterion.k
+    assert decide(edge - 1e-9, 0.1, None, 1.0, dof=dof) == "pass"
+    assert decide(edge + 1e-9, 0.1, None, 1.0, dof=dof) == "retest"
+
+
+@given(st.floats(1.0, 200.0), st.sampled_from([1.0, -1.0]))
+def test_the_risk_at_the_edge_is_the_same_for_any_degrees_of_freedom(dof: float, side: float) -> None:
+    """With k and risk from one distribution a verdict at its edge is wrong with 2.275 %, pass or fail."""
+    k = judged("x", "x", "", 0.0, 0.1, dof=dof).k
+    criterion = judged("x", "x", "", 1.0 - side * 0.1 * k * (1.0 + 1e-9), 0.1, high=1.0, dof=dof)
+    assert criterion.outcome == ("pass" if side > 0.0 else "fail")
+    assert criterion.wrong_risk == pytest.approx(0.02275, abs=5e-6)
+
+
 def test_worst_outcome_is_the_verdict() -> None:
     """One fail fails, else one retest is a retest; what is not determined does not count here."""
     assert overall(["pass", "retest", "fail"]) == "fail"
