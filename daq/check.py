@@ -163,6 +163,6 @@ def _companion(rig: Loaded[Rig], bench: Bench, beside: Companion) -> Iterator[Fi
         )
         return
     try:
-        yield Finding("companion", True, beside.start(rig.path))
+        yield Finding("companion", True, beside.start(rig))
     except StartError as exc:
         yield Finding("companion", False, str(exc))

@@ -22,12 +22,16 @@ from daq.coilset import CoilSet
 from daq.errors import InterlockError, StartError
 from daq.rig import TYPED, Rig
 from daq.signals import shielded
+from daq.tomlfile import Loaded
+from daq.watcher import OVEN
 
 #: How long starting may take on a slow machine, and ending.
 START_S, END_S = 30.0, 10.0
 #: What is allowed beyond what was asked for, so that not each sign has to be sent; and how much too long the
 #: patience that it has may be.
 SPARE_S, LONGER_S = 0.5, 3.0
+#: An oven holds its setpoint by itself and is slow: a stopped terminal need not end hours of soak.
+OVEN_S = 60.0
 _GONE = (
     "the companion process, which switches off if this program cannot, has taken over or was ended: nothing "
     "is energised without it; see what it said, then resume the run"
@@ -64,21 +68,21 @@ class Companion:
         #: Until when the companion was told to be patient; 0: not at all.
         self._until_s = 0.0
 
-    def start(self, rig_file: Path) -> str:
-        """Start it for the bench of *rig_file*; return what it can do, for screen and record.
+    def start(self, rig: Loaded[Rig]) -> str:
+        """Start it for the bench of *rig*; return what it can do, for screen and record.
 
         Raises:
             StartError: It does not start.
         """
         if sys.platform == "win32":
             raise StartError(
-                f"{rig_file}: there is no companion process on this system, expected 'companion = false' in "
+                f"{rig.path}: there is no companion process on this system, expected 'companion = false' in "
                 "the rig file: then nothing switches the supply off if this program is killed"
             )
         paths = [path or str(Path.cwd()) for path in sys.path]
         with shielded():  # or Ctrl-C could leave one that nobody knows of
             self._process = subprocess.Popen(  # noqa: S603 - this very program
-                [sys.executable, "-P", "-m", "daq.companionprocess", str(rig_file), str(os.getpid())],
+                [sys.executable, "-P", "-m", "daq.companionprocess", rig.path, rig.sha256, str(os.getpid())],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 # A session of its own: Ctrl-C and a closed terminal are for the run to end in order.
@@ -88,7 +92,7 @@ class Companion:
         assert self._process.stdin is not None
         # A companion that does not listen must not hold up the run.
         os.set_blocking(self._process.stdin.fileno(), False)
-        ready = self._ready(rig_file)
+        ready = self._ready(rig.path)
         if ready.beside:
             return "a companion process stands by with a connection of its own"
         return (
@@ -121,6 +125,8 @@ class Companion:
         """While something is on, say 'in control' and by when the next sign comes; never raises."""
         if not self._on:
             return
+        if self._on == {OVEN}:
+            allow_s += OVEN_S
         until_s = self._clock.monotonic() + allow_s
         # A companion that wakes with each exchange would slow the run down: what it knows may do.
         if until_s <= self._until_s <= until_s + LONGER_S:

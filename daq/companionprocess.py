@@ -1,8 +1,8 @@
 """The companion process: sits beside a heated run, and switches the bench off when the run no longer can.
 
-Started by :mod:`daq.companion` as ``python -m daq.companionprocess RIG PARENT``. On standard input come
-lines: ``record "FOLDER"``; ``live S``, something is on and the next sign comes within S seconds; ``rest``,
-nothing is on; ``done``. The end of the input without ``done`` means that the run was killed.
+Started by :mod:`daq.companion` as ``python -m daq.companionprocess RIG SHA256 PARENT``. On standard input
+come lines: ``record "FOLDER"``; ``live S``, something is on and the next sign comes within S seconds;
+``rest``, nothing is on; ``done``. The end of the input without ``done`` means that the run was killed.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from daq.companion import Ready
 from daq.companionhand import SwitchOff
 from daq.connecting import wall_clock
 from daq.durable import AppendFile
-from daq.errors import CoilsoakError
+from daq.errors import CoilsoakError, InputError
 from daq.guard import OUTPUT_UNKNOWN
 from daq.recordformat import COMPANION, EVENT_COLUMNS, Event, event_line
 from daq.rig import load_rig
@@ -152,9 +152,11 @@ def main(arguments: list[str]) -> int:
     for each in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
         signal.signal(each, signal.SIG_IGN)  # it ends with the run, not before
     prepare_streams()
-    rig_file, parent = Path(arguments[0]), int(arguments[1])
+    rig_file, sha256, parent = Path(arguments[0]), arguments[1], int(arguments[2])
     try:
         rig = load_rig(rig_file)
+        if rig.sha256 != sha256:
+            raise InputError(f"{rig_file}: was changed since the run read it; start again")
         hand = SwitchOff(rig)
         why_not = hand.connect_beside()
     except CoilsoakError as exc:

@@ -15,7 +15,7 @@ from daq.conversation import Number
 from daq.errors import InterlockError, LimitError, OutputUnknownError, ReadbackError
 from daq.instruments.roles import Oven, Supply
 from daq.signals import shielded
-from daq.watcher import Unwatched, Watcher
+from daq.watcher import COIL, OVEN, Unwatched, Watcher
 
 OUTPUT_UNKNOWN = "THE SUPPLY'S OUTPUT STATE IS NOT KNOWN - SWITCH THE SUPPLY OFF BY HAND"
 
@@ -33,8 +33,6 @@ FALLEN = 0.9
 OFF_TRIES = 3
 #: Protection stands this far above the working limit, so that it trips on faults and not on ripple.
 PROTECTION_MARGIN = 1.1
-#: What can be on, as the watcher is told.
-_COIL, _OVEN = "coil", "oven"
 
 
 @dataclass(frozen=True)
@@ -230,7 +228,7 @@ class Guard:
         drive = Drive(self._supply, volts, self._watcher)
         self._driven = coil
         try:
-            self._watcher.begin(_COIL)
+            self._watcher.begin(COIL)
             self._prepare(self._supply, volts.lower(), limit_A)
             self._supply.set_voltage(voltage_V)
             self._supply.switch_output(True)
@@ -240,7 +238,7 @@ class Guard:
             try:
                 self.make_safe()
             finally:
-                self._watcher.end(_COIL)
+                self._watcher.end(COIL)
             drive.ended_s = self._zero_s
 
     def _prepare(self, supply: Supply, voltage_V: float, current_A: float) -> None:
@@ -275,7 +273,7 @@ class Guard:
         self._heating = True
         heat = OvenHeat(self._oven, Ceiling("oven setpoint", "degC", self._rig_body_degC, coil_body_degC))
         try:
-            self._watcher.begin(_OVEN)
+            self._watcher.begin(OVEN)
             yield heat
         finally:
             heat.live = False
@@ -283,7 +281,7 @@ class Guard:
                 try:
                     self._stop_heat(self._oven)
                 finally:
-                    self._watcher.end(_OVEN)
+                    self._watcher.end(OVEN)
 
     def leave_safe(self) -> None:
         """Switch off whatever is not known to be off: the last word before the bench is given back.
@@ -300,8 +298,8 @@ class Guard:
                     if self._driven is not None and not self._unknown:
                         self.make_safe()
                 finally:
-                    self._watcher.end(_COIL)
-                    self._watcher.end(_OVEN)
+                    self._watcher.end(COIL)
+                    self._watcher.end(OVEN)
 
     def _stop_heat(self, oven: Oven) -> None:
         cause: Exception | None = None

@@ -159,7 +159,7 @@ def _watch(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Com
         return ""
     if not rig.value.companion:
         return "no companion process, as the rig file says: nothing switches off if this program is killed"
-    return beside.start(rig.path)
+    return beside.start(rig)
 
 
 class _Alarms:

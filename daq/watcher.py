@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Protocol
 
+#: What can be on, as the watcher is told.
+COIL, OVEN = "coil", "oven"
+
 
 class Watcher(Protocol):
     """Whoever switches off from outside if the program cannot; asked before and while anything is on."""

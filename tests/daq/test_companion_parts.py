@@ -23,7 +23,7 @@ from daq.breath import (
 from daq.builtin import builtin
 from daq.clock import RealClock, VirtualClock
 from daq.coilset import load_coil_set
-from daq.companion import Companion, can_be_on
+from daq.companion import Companion, can_be_on, companion
 from daq.companionprocess import GIVE_UP_S, Input, Watch, switch_off, wait_for_need
 from daq.conversation import Number
 from daq.errors import InterlockError, LinkClosedError, StartError
@@ -168,12 +168,48 @@ def test_a_guard_whose_watcher_is_gone_sends_nothing_that_energises() -> None:
 def test_a_companion_that_does_not_start_is_an_error_of_the_start(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
-    """One that cannot read the rig file ends at once; the run is refused before anything is on."""
+    """With a rig file that was changed meanwhile it ends at once, and so does the run: nothing was on."""
+    path = tmp_path / "rig.toml"
+    text = builtin("rigs", "example_lan").read_text(encoding="utf-8")
+    path.write_text(text, encoding="utf-8")
+    rig = load_rig(path)
+    path.write_text(text + "\n", encoding="utf-8")
+    with companion() as beside, pytest.raises(StartError, match="the companion process does not start"):
+        beside.start(rig)
+    assert "was changed since the run read it" in capfd.readouterr().err
+
+
+def test_an_oven_alone_is_given_a_minute_more_than_a_driven_coil(pipe: tuple[Input, int]) -> None:
+    """An oven holds its setpoint while a terminal is stopped; current in a coil waits for nobody."""
+    lines, write = pipe
     beside = Companion()
-    with pytest.raises(StartError, match="the companion process does not start"):
-        beside.start(tmp_path / "none.toml")
-    beside.close()
-    assert "none.toml" in capfd.readouterr().err
+    with os.fdopen(write, "wb", buffering=0) as stream:
+        beside._process = Mock(stdin=stream)
+        beside.begin("oven")
+        beside.begin("coil")
+        beside.end("coil")
+        beside.end("oven")
+        beside._process = None
+    said = []
+    while line := lines.line(1.0):
+        said.append(line)
+    assert said == ["live 62.5", "live 2.5", "live 62.5", "rest"]
+
+
+def test_not_every_sign_of_life_is_sent(pipe: tuple[Input, int]) -> None:
+    """What the companion knows already is not said again; a longer wait, or one much shorter, is."""
+    lines, write = pipe
+    beside = Companion()
+    with os.fdopen(write, "wb", buffering=0) as stream:
+        beside._process = Mock(stdin=stream)
+        beside.begin("coil")
+        for allow_s in (2.0, 2.0, 4.0, 2.0, 30.0, 2.0):
+            beside.beat(allow_s)
+        beside._process = None
+    said = []
+    while line := lines.line(1.0):
+        said.append(line)
+    assert said == ["live 2.5", "live 4.5", "live 30.5", "live 2.5"]
 
 
 def test_only_a_bench_outside_the_program_that_can_be_on_wants_one() -> None:
