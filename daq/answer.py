@@ -25,12 +25,6 @@ class Answer:
         """Return the number in the op's unit; ReplyError if it cannot be held or is not plausible."""
         return self._checked(self.pattern.number(self.fields))
 
-    def numbers(self) -> list[Number]:
-        """Return all numbers of a comma list."""
-        if "numbers" not in self.fields:
-            return [self.number()]
-        return [self._checked(each) for each in self.pattern.numbers(self.fields)]
-
     def state(self, words: Words, channel: object) -> bool:
         """Return whether the state is on, or *channel* among the channels listed."""
         if "state" in self.fields:

@@ -278,8 +278,9 @@ def _conversion(rig: Rig, kind: str) -> Callable[[float], float]:
         return thermometers.pt100_degC
     if kind == "ntc":
         assert rig.probe.ntc is not None
-        ntc = rig.probe.ntc
-        return thermometers.Thermistor(ntc.A, ntc.B, ntc.C).temperature_degC
+        law = rig.probe.ntc.law()
+        assert law is not None
+        return law.temperature_degC
     assert rig.probe.cold_junction_degC is not None
     letter = _THERMOCOUPLES[kind]
     junction_degC = rig.probe.cold_junction_degC

@@ -162,12 +162,6 @@ class Conversation:
                 return self._matched(entry, command, reply, params).number()
             return self._ask(op, entry, params, within_s).number()
 
-    def ask_numbers(self, op: str, **params: object) -> list[Number]:
-        """Ask for numbers between commas, in the op's unit."""
-        entry, _ = self._op(op, params)
-        with self._exchange():
-            return self._ask(op, entry, params).numbers()
-
     def ask_state(self, op: str, **params: object) -> bool:
         """Ask for a state."""
         entry, _ = self._op(op, params)

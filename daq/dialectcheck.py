@@ -26,7 +26,7 @@ _SAMPLES: dict[str, object] = {
 }
 _NUMERIC = {"number", "byte"}
 _FIELDS = {
-    "number": {"number", "numbers", "over_range", "byte"},
+    "number": {"number", "over_range", "byte"},
     "state": {"state", "channels", *_NUMERIC},
     "text": {"text", "quoted", *_NUMERIC},
     "itself": set[str](),

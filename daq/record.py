@@ -51,7 +51,6 @@ __all__ = ["Carried", "FileUsed", "Header", "InstrumentUsed", "Reading", "RunWri
 #: More runs of one name within one second than this is a loop gone wild.
 MAX_SAME_NAME = 1000
 _TEXT_NAMES = (RIG, COIL_SET, FAULT_SCRIPT)
-_PLAIN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,99}")
 
 
 def folder_name(header: Header) -> str:
@@ -175,17 +174,6 @@ class RunWriter:
         if kind == DONE:
             self._readings.push()
         self._events.append(event_line(event).encode())
-
-    def add_file(self, name: str, content: bytes | str) -> Path:
-        """Add a file of its own, such as a figure, and return its path.
-
-        Raises:
-            RecordError: The name is not plain or is taken, or the file cannot be written.
-        """
-        self._require_open()
-        if not _PLAIN_NAME.fullmatch(name) or name in {MANIFEST, RESULT, *_TEXT_NAMES}:
-            raise RecordError(f"{self._folder}: {name!r} cannot be added, expected a plain free file name")
-        return self._add(name, content.encode("utf-8") if isinstance(content, str) else content)
 
     def close(self, state: CloseState, result: object | None) -> None:
         """Write the result and, last, the manifest. A second call does nothing.

@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 
 import msgspec
 
+from analysis import thermometers
 from analysis.model import Accuracy
 from daq.builtin import builtin, names
 from daq.rigcheck import check, on_this_machine
@@ -115,11 +116,35 @@ class Meter(Instrument, frozen=True, kw_only=True):
 
 
 class Thermistor(_Table, frozen=True, kw_only=True):
-    """1/T = A + B ln R + C (ln R)^3 with T in kelvin and R in ohm (Steinhart and Hart, 1968)."""
+    """A thermistor, told in one of three ways.
 
-    A: float
-    B: float
-    C: float
+    By 1/T = A + B ln R + C (ln R)^3 with T in kelvin and R in ohm (Steinhart and Hart, 1968), by R at 25 degC
+    and one constant beta, or by three points that it goes through.
+    """
+
+    A: float | None = None
+    B: float | None = None
+    C: float | None = None
+    r25_ohm: Positive | None = None
+    beta_K: Annotated[float, msgspec.Meta(ge=100, le=100_000)] | None = None
+    #: Three pairs: temperature in degC, resistance in ohm.
+    points: tuple[tuple[Kelvin, Positive], ...] = ()
+
+    def law(self) -> thermometers.Thermistor | None:
+        """Return what it is by, or None where that is not told in exactly one way.
+
+        Raises:
+            ValueError: Three points that no thermistor goes through.
+        """
+        if not self.points and self.r25_ohm is None and self.beta_K is None:
+            if self.A is not None and self.B is not None and self.C is not None:
+                return thermometers.Thermistor(self.A, self.B, self.C)
+        elif self.A is None and self.B is None and self.C is None:
+            if self.points and self.r25_ohm is None and self.beta_K is None:
+                return thermometers.Thermistor.through(self.points)
+            if self.r25_ohm is not None and self.beta_K is not None and not self.points:
+                return thermometers.Thermistor.from_beta(self.r25_ohm, self.beta_K)
+        return None
 
 
 class Probe(Instrument, frozen=True, kw_only=True):

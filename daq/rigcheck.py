@@ -11,7 +11,7 @@ from daq.tomlfile import Loaded
 from daq.tomllines import quote_key
 
 if TYPE_CHECKING:
-    from daq.rig import Instrument, Rig
+    from daq.rig import Instrument, Rig, Thermistor
 
 #: What may stand as a resource beside ``sim:ROLE`` and ``typed``: a VISA address.
 _VISA = re.compile(r"(TCPIP|ASRL|USB|GPIB|VXI|PXI|RSNRP|PRLGX)[^\s:]*(::[^\s]+)?", re.IGNORECASE)
@@ -27,6 +27,10 @@ _SIMULATED_RESOURCES = {
     "oven": "sim:oven",
 }
 _ADDRESSES = "'TCPIP::192.0.2.10::5025::SOCKET' or 'ASRL/dev/ttyUSB0::INSTR'"
+
+_THERMISTOR = (
+    "{ A = .., B = .., C = .. }, { r25_ohm = .., beta_K = .. } or { points = [[degC, ohm], ..] } with three"
+)
 
 Trouble = tuple[str, str]
 
@@ -117,12 +121,10 @@ def _probe(rig: Rig) -> Iterator[Trouble]:
             f"is {probe.kind!r}, but the meter is typed and can read no sensor; expected 'typed'",
         )
     if (probe.kind == "meter-ntc") != (probe.ntc is not None):
-        problem = (
-            "is missing, expected { A = .., B = .., C = .. }"
-            if probe.ntc is None
-            else "is for meter-ntc only"
-        )
+        problem = f"is missing, expected {_THERMISTOR}" if probe.ntc is None else "is for meter-ntc only"
         yield "probe.ntc", problem
+    if probe.ntc is not None:
+        yield from _thermistor(probe.ntc)
     needs_junction = probe.kind.startswith("meter-thermocouple-")
     if needs_junction != (probe.cold_junction_degC is not None):
         problem = "is missing, expected the temperature where the wires meet copper"
@@ -130,6 +132,25 @@ def _probe(rig: Rig) -> Iterator[Trouble]:
             "probe.cold_junction_degC",
             problem if needs_junction else "is for meter-thermocouple kinds only",
         )
+
+
+def _thermistor(ntc: Thermistor) -> Iterator[Trouble]:
+    """A thermistor falls to a fraction as it warms; figures that say otherwise are mistyped."""
+    try:
+        law = ntc.law()
+    except (ValueError, OverflowError) as exc:
+        yield "probe.ntc.points", f"cannot be ({exc})"
+        return
+    if law is None:
+        yield "probe.ntc", f"says too little or too much, expected {_THERMISTOR}"
+        return
+    try:
+        cold_ohm, hot_ohm = law.resistance_ohm(0.0), law.resistance_ohm(100.0)
+    except (ArithmeticError, ValueError):
+        cold_ohm = hot_ohm = 0.0
+    # From beta 700 K, below any that is sold (common practice, no source).
+    if not 0.0 < 2.0 * hot_ohm < cold_ohm < 1e12:
+        yield "probe.ntc", "is no thermistor: from 0 to 100 degC it must fall to less than half; see its sheet"
 
 
 def _switch(rig: Rig) -> Iterator[Trouble]:

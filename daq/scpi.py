@@ -6,7 +6,6 @@ In a reply these stand for what varies, everything else for itself, and the repl
 =================  ==========================================================================
 ``{number}``       NR1, NR2 or NR3, normalised or not; blanks around it are allowed
 ``{number:V}``     a number and that unit, glued or after blanks, with an SI prefix if *scaled*
-``{numbers}``      such numbers between commas
 ``{over_range}``   a number that means 'over range' whatever it says
 ``{state}``        one of the words for on and off
 ``{byte}``         one raw character, as a number
@@ -38,7 +37,7 @@ NO_READING = "missing: no reading"
 PLACEHOLDER = re.compile(r"\{(\w+)(?::([^{}]*))?\}", re.ASCII)
 #: What a reply template can ask for; any other placeholder is a parameter of the command.
 REPLY_FIELDS = frozenset(
-    ["number", "numbers", "over_range", "state", "byte", "channels", "code", "quoted", "text", "skip"]
+    ["number", "over_range", "state", "byte", "channels", "code", "quoted", "text", "skip"]
 )
 
 _NUMBER = r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[Ee][+-]?\d{1,3})?"
@@ -46,7 +45,6 @@ _PREFIXES = {"n": -9, "u": -6, "µ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9
 _PREFIX = "[" + "".join(_PREFIXES) + "]"
 _SIMPLE = {
     "over_range": rf"[ \t]*+(?P<over_range>{_NUMBER})[ \t]*+",
-    "numbers": rf"(?P<numbers>[ \t]*+{_NUMBER}[ \t]*+(?:,[ \t]*+{_NUMBER}[ \t]*+)*)",
     "byte": r"(?P<byte>[\x00-\xff])",
     "channels": r"(?P<channels>[ \t]*+(?:\d{1,9}(?:[ \t]*+,[ \t]*+\d{1,9})*)?[ \t]*+)",
     "code": r"[ \t]*+(?P<code>[+-]?\d{1,9})[ \t]*+",
@@ -213,10 +211,6 @@ class ReplyPattern:
         if "number" not in fields:
             return None
         return read_number(fields["number"], self._special, _PREFIXES.get(fields.get("prefix", ""), 0))
-
-    def numbers(self, fields: Mapping[str, str]) -> list[Number | None]:
-        """Return all numbers of a ``{numbers}`` field."""
-        return [read_number(part.strip(), self._special) for part in fields["numbers"].split(",")]
 
 
 def _literal(text: str) -> str:

@@ -88,7 +88,7 @@ def _soak(heat: str, hours: float) -> None:
 
 
 def _files(folder: Path, hold_h: float) -> tuple[Path, Path]:
-    """Write a rig without the coil that drifts (in a day it would pass its ceiling) and a set that holds long."""
+    """Write a rig without drift (in a day it would pass a ceiling) and a set that holds long."""
     from daq.builtin import builtin
 
     texts = {

@@ -72,7 +72,7 @@ SUPPLY = """about = "mine"
 voltage = { set = "V {value:.2f}", ask = "V?", reply = "{number}", verify = true, tolerance = 0.01 }
 current_limit = { set = "I {value:.2f}", ask = "I?", reply = "{number}", verify = true, tolerance = 0.01 }
 output = { set = "OUT {state}", ask = "OUT?", reply = "{state}", verify = true }
-measured_voltage = { ask = "VO?", reply = "{numbers}" }
+measured_voltage = { ask = "VO?", reply = "{number}" }
 measured_current = { ask = "IO?", reply = "{number}", silent = true }
 """
 
@@ -280,18 +280,6 @@ def test_an_instrument_that_does_not_stop_sending_is_an_error(tmp_path: Path) ->
         talk.ask_number("measured_voltage")
 
 
-def test_numbers_between_commas_are_a_list(tmp_path: Path) -> None:
-    """A comma list gives each number with its status; a single number is a list of one."""
-    instrument = Instrument({"VO?": "1.5, 9.9E37,+2", "IO?": "3"})
-    talk = instrument.talk(role_of(tmp_path, SUPPLY))
-    assert talk.ask_numbers("measured_voltage") == [
-        Number(1.5, "ok"),
-        Number(None, "open or over range"),
-        Number(2.0, "ok"),
-    ]
-    assert talk.ask_numbers("measured_current") == [Number(3.0, "ok")]
-
-
 def test_what_the_dialect_or_the_role_lacks_is_refused(tmp_path: Path) -> None:
     """Unknown ops, parameters and words of a rig file are errors of the input, and nothing is sent."""
     instrument = Instrument()
@@ -359,7 +347,6 @@ def test_any_reply_parses_whole_or_is_a_reply_error(reply: str) -> None:
         (talk.ask_number, "measured_voltage"),
         (talk.ask_state, "output"),
         (talk.ask_text, "mode"),
-        (talk.ask_numbers, "measured_voltage"),
     ):
         try:
             ask(op)

@@ -145,24 +145,8 @@ def test_results_may_hold_structs_arrays_and_nan(tmp_path: Path) -> None:
     assert result["accuracy"]["probe_K"] == 0.5
 
 
-def test_added_files_are_kept_and_never_written_over(tmp_path: Path) -> None:
-    """A figure can be added once, under a plain name, and the manifest knows it."""
-    with start(tmp_path) as writer:
-        assert writer.add_file("Y1.svg", "<svg/>").read_text() == "<svg/>"
-        for name in ["Y1.svg", "header.json", "readings.csv"]:
-            with pytest.raises(RecordError, match="never written over"):
-                writer.add_file(name, b"other")
-        for name in ["../escape.txt", "a/b", "", ".hidden", "manifest.json", "result.json", "a\n"]:
-            with pytest.raises(RecordError, match="plain free file name"):
-                writer.add_file(name, b"other")
-        writer.close("complete", None)
-    assert (writer.folder / "Y1.svg").read_text() == "<svg/>"
-    assert read_run(writer.folder).problems == ()
-    assert "Y1.svg" in (writer.folder / "manifest.json").read_text()
-
-
 def test_a_closed_record_takes_no_more(tmp_path: Path) -> None:
-    """After close, rows, events and files are refused; closing again changes nothing."""
+    """After close, rows and events are refused; closing again changes nothing."""
     with start(tmp_path) as writer:
         writer.close("stopped", None)
         before = (writer.folder / "manifest.json").read_bytes()
@@ -170,7 +154,6 @@ def test_a_closed_record_takes_no_more(tmp_path: Path) -> None:
         for late in (
             lambda: writer.row(reading(1)),
             lambda: writer.event("late", "x"),
-            lambda: writer.add_file("x", ""),
         ):
             with pytest.raises(RecordError, match="record is closed"):
                 late()

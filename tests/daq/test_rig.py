@@ -143,6 +143,32 @@ def test_the_keys_shown_behind_a_mark_are_keys(tmp_path: Path, line: str) -> Non
             '"meter-pt100"\nntc = {A=1,B=2,C=3}',
             "rig.toml:11: key 'probe.ntc': is for meter-ntc only",
         ),
+        ('"meter-pt100"', '"meter-ntc"\nntc = {A=1e-3}', "rig.toml:11: key 'probe.ntc': says too little"),
+        (
+            '"meter-pt100"',
+            '"meter-ntc"\nntc = {A=1e-3, B=2e-4, C=1e-7, beta_K=3950}',
+            "rig.toml:11: key 'probe.ntc': says too little or too much",
+        ),
+        (
+            '"meter-pt100"',
+            '"meter-ntc"\nntc = {A=0, B=0, C=0}',
+            "rig.toml:11: key 'probe.ntc': is no thermis",
+        ),
+        (
+            '"meter-pt100"',
+            '"meter-ntc"\nntc = {A=1, B=2, C=3}',
+            "rig.toml:11: key 'probe.ntc': is no thermis",
+        ),
+        (
+            '"meter-pt100"',
+            '"meter-ntc"\nntc = {points = [[0, 1e3], [25, 1e3], [80, 10]]}',
+            "rig.toml:11: key 'probe.ntc.points': cannot be (thermistor: expected three",
+        ),
+        (
+            '"meter-pt100"',
+            '"meter-ntc"\nntc = {points = [[0, 10], [25, 20], [80, 90]]}',
+            "rig.toml:11: key 'probe.ntc': is no thermistor",
+        ),
         ('"meter-pt100"', '"typed"\nresource = "typed"', "rig.toml:11: key 'probe.resource': is 'typed'"),
         (
             '"meter-pt100"',
@@ -264,3 +290,20 @@ def test_built_in_files_are_found_by_name() -> None:
     for wrong in ("simulatd", "../rigs/simulated", "", "a\0b"):
         with pytest.raises(InputError, match="expected one of example_hand, example_lan, simulated"):
             builtin("rigs", wrong)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        "A = 2.108508173e-3, B = 7.979204727e-5, C = 6.535076315e-7",
+        "points = [[5, 25000], [25, 10000], [45, 4000]]",
+        "r25_ohm = 10000, beta_K = 3950",
+    ],
+)
+def test_a_thermistor_is_told_in_the_way_its_data_sheet_does(tmp_path: Path, told: str) -> None:
+    """By coefficients, by three points or by beta: each reads 10 kohm as 25 degC."""
+    loaded = rig(tmp_path, RIG.replace('"meter-pt100"', f'"meter-ntc"\nntc = {{ {told} }}'))
+    assert loaded.value.probe.ntc is not None
+    law = loaded.value.probe.ntc.law()
+    assert law is not None
+    assert law.temperature_degC(10_000.0) == pytest.approx(25.0, abs=1e-3)

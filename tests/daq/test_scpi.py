@@ -179,11 +179,6 @@ def test_lists_states_bytes_and_texts_are_taken_apart() -> None:
     assert fields("{quoted}", '"a ""b"""') == {"quoted": '"a ""b"""'}
     assert fields("{quoted}", '"a') is None
     assert unquoted('"a ""b"""') == 'a "b"'
-    pattern = ReplyPattern("{numbers}", {}, words=WORDS, special=PLAIN)
-    found = pattern.match("1, +2.5E0,9.9E37")
-    assert found is not None
-    assert pattern.numbers(found) == [Number(1.0, OK), Number(2.5, OK), Number(None, OVER_RANGE)]
-    assert pattern.match("1,,2") is None
     byte = ReplyPattern("{byte}", {}, words=WORDS, special=PLAIN)
     assert byte.number({"byte": "\xd1"}) == Number(209.0, OK)
     assert byte.number({}) is None
@@ -268,7 +263,7 @@ def test_an_error_entry_is_read_in_every_spelling(entry: str, expected: tuple[in
 
 
 TEMPLATES = [
-    "{number}", "{number:V}", "{numbers}", "V{channel} {number}", "{number:NOHM4},{skip},{skip}", "{state}",
+    "{number}", "{number:V}", "V{channel} {number}", "{number:NOHM4},{skip},{skip}", "{state}",
     "{byte}", "(@{channels})", "{code}", "{quoted}", "{over_range}OVDC", "{text}", "M {text}",
 ]  # fmt: skip
 GARBAGE = st.text(st.sampled_from("+-.0123456789eE,VvmkµOHLNDC ()@\"'\r\n\x00\t"), max_size=30) | st.text(
@@ -285,10 +280,10 @@ def test_garbage_matches_whole_or_not_at_all(
     fields = pattern.match(reply)
     if fields is None:
         return
-    for found in pattern.numbers(fields) if "numbers" in fields else [pattern.number(fields)]:
-        if found is not None:
-            assert (found.value is None) == (found.status != OK)
-            assert found.value is None or math.isfinite(found.value)
+    found = pattern.number(fields)
+    if found is not None:
+        assert (found.value is None) == (found.status != OK)
+        assert found.value is None or math.isfinite(found.value)
 
 
 @given(st.floats(-9e36, 9e36), st.sampled_from(["", ".9e", ".17g"]))
