@@ -150,7 +150,7 @@ def _thermistor(ntc: Thermistor) -> Iterator[Trouble]:
         cold_ohm = hot_ohm = 0.0
     # From beta 700 K, below any that is sold (common practice, no source).
     if not 0.0 < 2.0 * hot_ohm < cold_ohm < 1e12:
-        yield "probe.ntc", "is no thermistor: from 0 to 100 degC it must fall to less than half; see its sheet"
+        yield "probe.ntc", "is no thermistor: from 0 to 100 degC it must fall below half; see its sheet"
 
 
 def _switch(rig: Rig) -> Iterator[Trouble]:
