@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model import OK, OVER_RANGE, FloatArray, Trace
-from analysis.settle import settled as has_settled
+from analysis.settle import settled_at
 
 BoolArray = NDArray[np.bool_]
 IndexArray = NDArray[np.intp]
@@ -150,7 +150,9 @@ def _by_behaviour(
     if not timed:
         return (calm if calm.any() else usable), Story.STEPS
     plateau = np.zeros_like(calm)
-    plateau[calm] = _plateaus(trace.time_s[calm], trace.probe_degC[calm])
+    plateau[calm] = settled_at(
+        trace.time_s[calm], trace.probe_degC[calm], window_s=PLATEAU_S, tolerance=PLATEAU_K
+    )
     plateau &= _since(trace.time_s, driven) > RELAXED_S
     plateau |= calm & _at_start(trace.probe_degC, driven)
     if spans(trace.probe_degC[plateau]):
@@ -162,22 +164,6 @@ def _by_behaviour(
     if spans(trace.probe_degC[calm]):
         return calm, Story.COOLING
     return calm, Story.STEPS
-
-
-def _plateaus(time_s: FloatArray, probe_degC: FloatArray) -> BoolArray:
-    """Rows, shape (n,), at which the probe has been still for a while."""
-    times, probes = time_s.tolist(), probe_degC.tolist()
-    # One row more than the window, so that it is known to be covered whole.
-    first = np.maximum(np.searchsorted(time_s, time_s - PLATEAU_S) - 1, 0).tolist()
-    return np.array(
-        [
-            has_settled(
-                times[begin : row + 1], probes[begin : row + 1], window_s=PLATEAU_S, tolerance=PLATEAU_K
-            )
-            for row, begin in enumerate(first)
-        ],
-        dtype=np.bool_,
-    )
 
 
 def _patient(time_s: FloatArray, probe_degC: FloatArray) -> bool:

@@ -13,9 +13,13 @@ from itertools import pairwise
 from math import isfinite, log, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.exponentials import SumOfExponentials, fit_rates
 from analysis.model import FloatArray
+
+BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 
 #: A straight trend needs this many readings to be told from noise.
 MIN_POINTS = 4
@@ -98,6 +102,55 @@ def settled(
     steps = [b - a for a, b in pairwise(values)]
     noise = sqrt(sum([(b - a) ** 2 for a, b in pairwise(steps)]) / (6.0 * (n - 2)))
     return max(values) - min(values) <= tolerance + 4.0 * noise
+
+
+def settled_at(time_s: FloatArray, value: FloatArray, *, window_s: float, tolerance: float) -> BoolArray:
+    """Return at which rows :func:`settled` holds for what came up to there, shape (n,).
+
+    Sums over all windows at once, so that a record of a million rows is sorted in a second.
+
+    Args:
+        time_s: Increasing times, shape (n,).
+        value: Readings, shape (n,), all finite.
+        window_s: Length of the window.
+        tolerance: Greatest movement, in the unit of *value*.
+    """
+    if time_s.size < MIN_POINTS:
+        return np.zeros(time_s.size, dtype=np.bool_)
+    row = np.arange(time_s.size)
+    first = np.searchsorted(time_s, time_s - window_s, side="right") - 1
+    count = row - first + 1
+    asked = np.flatnonzero((first >= 0) & (count >= MIN_POINTS))
+    begin, end, n = first[asked], row[asked], count[asked].astype(np.float64)
+    t, y = time_s - time_s.mean(), value - value.mean()
+
+    def total(values: FloatArray, drop: int = 0) -> FloatArray:
+        """Sums over each window less its last *drop* values."""
+        sums = np.concatenate(([0.0], np.cumsum(values)))
+        return np.asarray(sums[end + 1 - drop] - sums[begin])
+
+    txx = total(t * t) - total(t) ** 2 / n
+    txy = total(t * y) - total(t) * total(y) / n
+    moved = np.abs(txy / np.maximum(txx, 1e-300)) * (time_s[end] - time_s[begin])
+    noise = np.sqrt(total(np.diff(y, 2) ** 2, drop=2) / (6.0 * (n - 2.0)))
+    spread = _highest(y, begin, end) + _highest(-y, begin, end)
+    still = np.zeros(time_s.size, dtype=np.bool_)
+    still[asked] = (moved <= tolerance) & (spread <= tolerance + 4.0 * noise)
+    return still
+
+
+def _highest(values: FloatArray, first: IndexArray, last: IndexArray) -> FloatArray:
+    """Greatest value of each window, shape (m,): two spans of a power of two cover any window."""
+    found = np.empty(first.size)
+    level = np.frexp((last - first + 1).astype(np.float64))[1] - 1
+    spans = values
+    for k in range(int(level.max(initial=-1)) + 1):
+        if k:
+            half = 1 << (k - 1)
+            spans = np.maximum(spans[:-half], spans[half:])
+        mine = level == k
+        found[mine] = np.maximum(spans[first[mine]], spans[last[mine] + 1 - (1 << k)])
+    return found
 
 
 def predict(time_s: Sequence[float] | FloatArray, value: Sequence[float] | FloatArray) -> Approach | None:

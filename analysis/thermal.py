@@ -80,7 +80,6 @@ def fit_trace(
     noise_K: float,
     ambient_degC: float | None = None,
     joint_heat: bool = True,
-    air_drift: bool = False,
     edges: BoolArray | None = None,
     by_vi: BoolArray | None = None,
     vi_gain_u: float = 2e-3,
@@ -102,7 +101,6 @@ def fit_trace(
         noise_K: The same of the probe.
         ambient_degC: Air temperature if it was measured.
         joint_heat: Take the joint's share of the power out of the winding.
-        air_drift: Allow the air to drift evenly, about a kelvin an hour.
         edges: Intervals with an unknown switching instant, see :func:`edge_intervals`; None if known.
         by_vi: Rows read as V/I where others were read by an ohmmeter; None if one instrument read them all.
         vi_gain_u: How far V/I may be off the ohmmeter in proportion, standard uncertainty.
@@ -120,7 +118,6 @@ def fit_trace(
         noise_K=noise_K,
         ambient_degC=ambient_degC,
         joint_heat=joint_heat,
-        air_drift=air_drift,
         edges=edges,
         by_vi=by_vi,
         vi_gain_u=vi_gain_u,

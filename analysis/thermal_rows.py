@@ -12,6 +12,9 @@ from analysis.network_data import BoolArray, Data
 #: At most this many unknown switching instants are fitted, the largest first.
 _MOST_EDGES = 6
 
+#: The air of a workshop drifts about so much (standard deviation; common practice, no source).
+_AIR_DRIFT_K_PER_S = 2.0 / 3600.0
+
 #: Fewer usable pairs than this, or a shorter trace, say nothing about time constants.
 FEWEST_PAIRS = 40
 SHORTEST_S = 120.0
@@ -128,7 +131,6 @@ def prepare(
     noise_K: float,
     ambient_degC: float | None,
     joint_heat: bool,
-    air_drift: bool,
     edges: BoolArray | None,
     by_vi: BoolArray | None,
     vi_gain_u: float,
@@ -197,8 +199,7 @@ def prepare(
         alpha20_per_K,
         first if ambient_degC is None else ambient_degC,
         15.0 if ambient_degC is None else 1.0,
-        # One kelvin an hour is a quiet room's worth; without the option the air stands still.
-        1.0 / 3600.0 if air_drift else 1e-9,
+        _AIR_DRIFT_K_PER_S,
         two,
         vi_gain_u,
         offset_u_ohm,

@@ -8,7 +8,7 @@ import pytest
 from analysis.model import OK, OVER_RANGE, Accuracy, Trace
 from analysis.rows import sort_rows
 from analysis.selfheated import fit_self_heated
-from tests.benchmarks.thermal_truth import lumped, simulate
+from tests.benchmarks.invented_coils import lumped, simulate
 
 OPEN_ROWS = 7
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.model import FloatArray
-from analysis.settle import predict, settled
+from analysis.settle import predict, settled, settled_at
 
 Table = Callable[[str], dict[str, FloatArray]]
 
@@ -181,3 +181,21 @@ def test_settling_knows_neither_clock_nor_zero(shift_s: float, lift: float) -> N
     y = np.where(TIMES > 200.0, 0.3, 0.0)
     plain = settled(TIMES, y, window_s=120.0, tolerance=0.15)
     assert settled(TIMES + shift_s, y + lift, window_s=120.0, tolerance=0.15) == plain
+
+
+@given(
+    steps=st.lists(st.floats(0.5, 40.0), min_size=0, max_size=60),
+    tau_s=st.floats(20.0, 2000.0),
+    noise=st.sampled_from([0.0, 0.02, 0.1]),
+    seed=st.integers(0, 2**32 - 1),
+)
+def test_all_rows_at_once_settle_as_one_by_one(
+    steps: list[float], tau_s: float, noise: float, seed: int
+) -> None:
+    """Asked for every row at once, settling is what asking after each reading says."""
+    t = np.cumsum([0.0, *steps])
+    value = 90.0 - 60.0 * np.exp(-t / tau_s) + np.random.default_rng(seed).normal(0.0, noise, t.size)
+    one_by_one = [
+        settled(t[: row + 1], value[: row + 1], window_s=120.0, tolerance=0.3) for row in range(t.size)
+    ]
+    assert settled_at(t, value, window_s=120.0, tolerance=0.3).tolist() == one_by_one

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.thermal import ThermalFit, edge_intervals, fit_trace, interval_power
-from tests.benchmarks.thermal_truth import Coil, Rows, lumped, random_coil, simulate
+from tests.benchmarks.invented_coils import Coil, Rows, lumped, random_coil, simulate
 
 
 def fit(rows: Rows, **changes: object) -> ThermalFit:
@@ -328,3 +328,15 @@ def test_v_over_i_off_the_ohmmeter_does_not_move_the_joint() -> None:
     # The ohmmeter's own offset cannot be told from a joint, and its uncertainty is added outside the fit.
     assert known.joint_ohm - 0.006 == pytest.approx(0.1, abs=max(0.005, 2.0 * known.joint_u_ohm))
     assert blind.joint_ohm - 0.006 > 0.15
+
+
+@pytest.mark.slow
+def test_air_that_warms_does_not_move_the_joint() -> None:
+    """A workshop that warms by 3 K an hour leaves the fit whole and the joint right."""
+    for seed in (20, 21, 22):
+        rng = np.random.default_rng(seed)
+        coil = random_coil(rng)
+        found = fit(simulate(coil, rng, profile="soak", air_K_per_h=3.0))
+        assert found.credible
+        assert found.joint_ohm == pytest.approx(coil.joint_ohm, abs=2.5 * found.joint_u_ohm)
+        assert found.joint_u_ohm < 0.03
