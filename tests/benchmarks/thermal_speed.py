@@ -71,8 +71,8 @@ def two_masses(rows: Rows) -> float:
 
 
 def line(rows: Rows) -> float:
-    """One straight line with errors in both axes, through the cooling alone."""
-    off = rows.time_s > rows.time_s[rows.current_A > 0].max()
+    """One straight line with errors in both axes, through the cooling from three minutes after switch-off."""
+    off = rows.time_s > rows.time_s[rows.current_A > 0].max() + 180.0
 
     def straight(x: FloatArray, beta: FloatArray) -> FloatArray:
         return np.asarray(beta[0] + beta[1] * x)
