@@ -18,8 +18,8 @@ from tests.daq.clikit import finish, only_run, start
 from tests.daq.soak_helpers import ask, table
 from tests.daq.wirekit import alive, bench_on, children_of, wait_until
 
-#: Virtual seconds a second: several rows under power a wall second.
-SCALE = 60.0
+#: Virtual seconds a second: current flows for half a second at a time, with some rows in it.
+SCALE = 20.0
 #: A killed run's supply is off within this, wall seconds.
 OFF_S = 2.0
 #: A hung one's: its allowance for a row on the disk, and the companion's own time.
@@ -44,32 +44,33 @@ class Heated:
         return " / ".join(row["text"] for row in table(self.folder() / "companion.csv"))
 
     def wait_for_power(self) -> None:
-        """Wait until current flows."""
+        """Wait until current has just begun to flow."""
 
         def powered() -> bool:
             assert self.process.poll() is None, self.process.communicate()
             return self.bench.output_V() > 1.0
 
+        wait_until(lambda: not powered(), "the end of a pulse")
         wait_until(powered, "a driven coil")
 
 
 @contextmanager
-def heated(tmp_path: Path, *, serial: Sequence[str] = ("meter",), more: str = "") -> Iterator[Heated]:
+def heated(tmp_path: Path, *, serial: Sequence[str] = ("meter",)) -> Iterator[Heated]:
     """Start a soak by the supply on a bench over wires, and wait until current flows."""
     out = tmp_path / "runs"
-    with bench_on(tmp_path, scale=SCALE, serial=serial, more=more) as (bench, rig):
+    with bench_on(tmp_path, scale=SCALE, serial=serial) as (bench, rig):
         process = start("soak", "--rig", rig, "--heat", "supply", "--out", out)
         try:
             wait_until(lambda: bench.output_V() > 1.0 or process.poll() is not None, "a driven coil")
             assert process.poll() is None, process.communicate()
-            children = children_of(process.pid)
-            assert len(children) == (0 if more else 1)
-            yield Heated(bench, process, children[0] if children else 0, out)
+            (companion,) = children_of(process.pid)
+            run = Heated(bench, process, companion, out)
+            run.wait_for_power()
+            yield run
+            wait_until(lambda: not alive(companion), "the companion's end")
         finally:
             process.kill()
             process.communicate()
-            for child in children:
-                wait_until(lambda child=child: not alive(child), "the companion's end")
 
 
 @pytest.mark.slow
@@ -153,14 +154,3 @@ def test_ctrl_c_reaches_the_run_alone_and_the_companion_goes_home_with_it(tmp_pa
     assert said.status == 130
     assert said.err == "coilsoak: stopped by the operator; what was measured is kept\n"
     assert not (run.folder() / "companion.csv").exists()
-
-
-@pytest.mark.slow
-def test_a_rig_may_do_without_and_the_record_says_so(tmp_path: Path) -> None:
-    """With companion = false none is started, and screen and record say what that means."""
-    with heated(tmp_path, more="companion = false\n") as run:
-        run.process.send_signal(signal.SIGINT)
-        said = finish(run.process)
-    told = "no companion process, as the rig file says: nothing switches off if this program is killed"
-    assert told in said.out
-    assert read_run(run.folder()).events[0].text == told

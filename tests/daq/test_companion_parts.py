@@ -29,6 +29,7 @@ from daq.conversation import Number
 from daq.errors import InterlockError, LinkClosedError, StartError
 from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.rig import load_rig
+from daq.run import RunRequest, _watch
 from tests.daq.recordkit import reading
 
 
@@ -220,3 +221,21 @@ def test_only_a_bench_outside_the_program_that_can_be_on_wants_one() -> None:
         for name in ("simulated", "example_hand", "example_lan")
     }
     assert wanted == {"simulated": False, "example_hand": False, "example_lan": True}
+
+
+def test_a_rig_may_do_without_and_the_run_says_what_that_means(tmp_path: Path) -> None:
+    """With companion = false none is started, and screen and record are told; a sweep has nothing to tell."""
+    path = tmp_path / "rig.toml"
+    text = builtin("rigs", "example_lan").read_text(encoding="utf-8")
+    path.write_text("companion = false\n" + text, encoding="utf-8")
+    coil_set = load_coil_set(builtin("coil_sets", "snow_groomer")).value
+    beside = Mock()
+    told = [
+        _watch(RunRequest(kind=kind, command=""), load_rig(path), coil_set, beside)
+        for kind in ("soak", "sweep")
+    ]
+    assert told == [
+        "no companion process, as the rig file says: nothing switches off if this program is killed",
+        "",
+    ]
+    beside.start.assert_not_called()

@@ -221,3 +221,29 @@ def test_without_a_switch_the_probe_travels_with_the_leads(
     for row in ran.rows():
         if row["phase"] == "hold":
             assert number(row["probe_degC"]) == pytest.approx(float(row["step_degC"]), abs=1.5)
+
+
+class Leaver(Person):
+    """Goes home when asked to heat to 70 degC."""
+
+    def confirm(self, text: str) -> None:
+        if "about 70 degC" in text:
+            raise KeyboardInterrupt
+        super().confirm(text)
+
+
+def test_a_soak_by_hand_is_taken_up_where_the_operator_left_it(tmp_path: Path) -> None:
+    """What was typed cold and at 50 degC is kept and not asked again; the verdicts are those of one go."""
+    rig = tmp_path / "rig.toml"
+    rig.write_text(HAND_RIG, encoding="utf-8")
+    left = run(tmp_path / "runs", rig=rig, heat="hand", person=Leaver(), job="J-7", operator="A. Tester")
+    assert left.outcome.state == "stopped"
+    person = Person()
+    ran = run(tmp_path / "runs", rig=rig, resume=left.outcome.folder, person=person)
+    assert ran.outcome.error is None
+    assert ran.verdicts() == FAULTS | {"Y2": ("retest", "opens-hot-once"), "Y4": ("pass", "within-limits")}
+    assert len(person.asked) == 2 * 8 * 3
+    assert person.heard[1].startswith("Heat the coils to about 70 degC")
+    assert [row["phase"] for row in ran.rows()] == ["ambient"] * 8 + ["hold"] * 24 + ["return"] * 8
+    header = read_run(ran.outcome.folder).header
+    assert (header.job, header.operator) == ("J-7", "A. Tester")

@@ -22,7 +22,6 @@ def bench_on(
     scale: float,
     serial: Sequence[str] = ("meter",),
     script: str = "groomer_faults",
-    more: str = "",
 ) -> Iterator[tuple[SimBench, Path]]:
     """Serve the simulated bench, *serial* on pseudo-serial ports and the rest over TCP; give its rig file.
 
@@ -31,14 +30,13 @@ def bench_on(
         scale: How much faster than the wall clock time runs.
         serial: Names of the instruments on pseudo-serial ports.
         script: Name of the fault script.
-        more: Lines at the top of the rig file.
     """
     bench = build(builtin("fault_scripts", script), clock=ScaledClock(scale))
     tcp = [name for name in bench.peers if name not in serial]
     with serve(bench.peers, tcp=tcp, serial=serial) as resources:
         rig = folder / "rig-on-wires.toml"
         text = rig_text(resources, scale).replace("# timeout_s = 2.0", "timeout_s = 1.0")
-        rig.write_text(more + text, encoding="utf-8")
+        rig.write_text(text, encoding="utf-8")
         yield bench, rig
 
 
