@@ -25,37 +25,57 @@ def stoppable(clock: Clock | None = None) -> Iterator[None]:
 
     Further signals within PATIENCE_S of the first do nothing.
     """
-    clock = clock or RealClock()
-    stopped_s: float | None = None
-
-    def stop(signum: int, _frame: FrameType | None) -> None:
-        nonlocal stopped_s
-        now_s = clock.monotonic()
-        if stopped_s is not None and now_s - stopped_s < PATIENCE_S:
-            return
-        stopped_s = now_s
-        raise KeyboardInterrupt(signal.Signals(signum).name)
-
-    with _handlers(stop):
+    with _handlers(_Stop(clock or RealClock())):
         yield
 
 
 @contextmanager
 def shielded() -> Iterator[None]:
     """Hold stop signals back until the block is done, then deliver the first of them."""
-    arrived: list[int] = []
-
-    def note(signum: int, _frame: FrameType | None) -> None:
-        arrived.append(signum)
-
-    with _handlers(note):
+    shield = _Shield()
+    with _handlers(shield):
         yield
-    if arrived:
-        before = signal.getsignal(arrived[0])
+    if shield.arrived:
+        signum = shield.arrived[0]
+        before = signal.getsignal(signum)
         if callable(before):
-            before(arrived[0], None)
+            before(signum, None)
         else:
-            raise KeyboardInterrupt(signal.Signals(arrived[0]).name)
+            raise KeyboardInterrupt(signal.Signals(signum).name)
+
+
+class _Stop:
+    """Turns a signal into KeyboardInterrupt, but for those that are impatience."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._stopped_s: float | None = None
+
+    def counts(self) -> bool:
+        """Whether a signal that comes now is heard."""
+        return self._stopped_s is None or self._clock.monotonic() - self._stopped_s >= PATIENCE_S
+
+    def __call__(self, signum: int, _frame: FrameType | None) -> None:
+        if self.counts():
+            self._stopped_s = self._clock.monotonic()
+            raise KeyboardInterrupt(signal.Signals(signum).name)
+
+
+class _Shield:
+    """Keeps signals for later; what is impatience when it comes is none the less so when the shield falls."""
+
+    def __init__(self) -> None:
+        listening = [signal.getsignal(signum) for signum in _STOPS]
+        self._outer = next((each for each in listening if isinstance(each, _Stop | _Shield)), None)
+        self.arrived: list[int] = []
+
+    def counts(self) -> bool:
+        """Whether a signal that comes now is heard, sooner or later."""
+        return self._outer is None or self._outer.counts()
+
+    def __call__(self, signum: int, _frame: FrameType | None) -> None:
+        if self.counts():
+            self.arrived.append(signum)
 
 
 @contextmanager

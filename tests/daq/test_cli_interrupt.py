@@ -210,6 +210,23 @@ def test_impatience_is_not_heard_while_a_stop_is_carried_out() -> None:
     assert stops == 1
 
 
+def test_impatience_behind_a_shield_is_not_heard_however_long_the_shield_stands() -> None:
+    """A second Ctrl-C while a slow machine draws the report does not throw away what was just closed."""
+    clock = VirtualClock()
+    done = []
+    with stoppable(clock):
+        with pytest.raises(KeyboardInterrupt):
+            signal.raise_signal(signal.SIGINT)
+        with shielded(), shielded():
+            signal.raise_signal(signal.SIGINT)
+            clock.sleep(3.0 * PATIENCE_S)
+        done.append("closed")
+        with pytest.raises(KeyboardInterrupt), shielded():
+            signal.raise_signal(signal.SIGINT)
+            done.append("hung, and heard at the end")
+    assert done == ["closed", "hung, and heard at the end"]
+
+
 def test_a_shield_holds_signals_back_to_its_end_also_within_another() -> None:
     """Nothing is interrupted inside; the outermost shield delivers, once, to whoever listened before."""
     done = []
