@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -24,6 +25,9 @@ Label = Annotated[str, msgspec.Meta(pattern=r"^\w([\w .+-]{0,22}[\w+])?\Z")]
 Short = Annotated[str, msgspec.Meta(max_length=100)]
 
 Heat = Literal["oven", "supply", "hand"]
+InsulationClass = Literal["A", "E", "B", "F", "H"]
+#: Thermal classes of electrical insulation (IEC 60085, from memory): the most each stands for long.
+CLASS_DEGC: Mapping[InsulationClass, float] = {"A": 105.0, "E": 120.0, "B": 130.0, "F": 155.0, "H": 180.0}
 
 
 class _Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -43,6 +47,8 @@ class TestPlan(_Table, frozen=True, kw_only=True):
     hold_s: Duration = 120.0
     #: A step not reached within this time ends the heating.
     max_step_s: Duration = 3600.0
+    #: Heating ends when the whole run has taken this long.
+    max_run_s: Positive = 86400.0
     #: Readings of each coil at each hold.
     hold_readings: Annotated[int, msgspec.Meta(ge=2, le=1000)] = 5
     #: How long each coil is energised at each step, to see its hot current.
@@ -56,7 +62,17 @@ class Ceilings(_Table, frozen=True, kw_only=True):
     """Temperatures that no coil of the set may pass; the maker's, or what its grease and plastics stand."""
 
     body_degC: Positive
-    winding_degC: Positive
+    winding_degC: Positive | None = None
+    #: Thermal class of the winding's insulation; without winding_degC its temperature is the ceiling.
+    insulation_class: InsulationClass | None = None
+
+    @property
+    def winding_ceiling_degC(self) -> float:
+        """The winding's ceiling in degC; the checks have made sure that there is one."""
+        if self.winding_degC is not None:
+            return self.winding_degC
+        assert self.insulation_class is not None
+        return CLASS_DEGC[self.insulation_class]
 
 
 class Kind(_Table, frozen=True, kw_only=True):

@@ -19,7 +19,7 @@ Trouble = tuple[str, str]
 
 def check(coil_set: Loaded[CoilSet]) -> None:
     """Raise InputError with file, line and key for the first thing that cannot be."""
-    for part in (_coils, _test, _kinds):
+    for part in (_coils, _ceilings, _test, _kinds):
         for keypath, message in part(coil_set.value):
             raise coil_set.error(keypath, message)
 
@@ -83,6 +83,23 @@ def _kinds(coil_set: CoilSet) -> Iterator[Trouble]:
             yield f"kinds.{quote_key(name)}.max_current_A", message
 
 
+def _ceilings(coil_set: CoilSet) -> Iterator[Trouble]:
+    from daq.coilset import CLASS_DEGC
+
+    limits = coil_set.limits
+    if limits.insulation_class is None:
+        if limits.winding_degC is None:
+            yield "limits.winding_degC", "is missing; give it, or insulation_class if that is what is known"
+        return
+    stands_degC = CLASS_DEGC[limits.insulation_class]
+    if limits.winding_degC is not None and limits.winding_degC > stands_degC:
+        message = (
+            f"is {limits.winding_degC:g} degC, above the {stands_degC:g} degC that insulation of class "
+            f"{limits.insulation_class} stands (IEC 60085)"
+        )
+        yield "limits.winding_degC", message
+
+
 def _test(coil_set: CoilSet) -> Iterator[Trouble]:
     test, limits = coil_set.test, coil_set.limits
     if test.voltage_V > coil_set.system_V:
@@ -100,7 +117,10 @@ def _test(coil_set: CoilSet) -> Iterator[Trouble]:
                 f"test.steps_degC[{at}]",
                 f"is {step_degC:g}, expected more than {before_degC:g}: steps go upwards",
             )
-        for name, ceiling_degC in (("body", limits.body_degC), ("winding", limits.winding_degC)):
+        for name, ceiling_degC in (
+            ("body", limits.body_degC),
+            ("winding", limits.winding_ceiling_degC),
+        ):
             if step_degC > ceiling_degC:
                 message = f"is {step_degC:g} degC, above limits.{name}_degC of {ceiling_degC:g} degC"
                 yield f"test.steps_degC[{at}]", message
@@ -111,8 +131,8 @@ def _limits(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
     asked = [
         ("limits.body_degC", coil_set.limits.body_degC, "body_degC", rig.limits.body_degC, "degC"),
         (
-            "limits.winding_degC",
-            coil_set.limits.winding_degC,
+            "limits.winding_degC" if coil_set.limits.winding_degC is not None else "limits.insulation_class",
+            coil_set.limits.winding_ceiling_degC,
             "winding_degC",
             rig.limits.winding_degC,
             "degC",

@@ -20,6 +20,7 @@
     |   |   +-- LimitError (ValueError)       a request above a limit; nothing was sent
     |   |   +-- CeilingError                  heating stopped: winding or body above its ceiling
     |   +-- StaleError                        heating stopped: no trustworthy reading
+    |   |   +-- ProbeLostError                the probe of one coil gives no temperature any more
     |   +-- OutputUnknownError                the supply could not be confirmed off
     +-- RecordError (OSError)                 exit 3: the run record cannot be written or read
 """
@@ -113,6 +114,10 @@ class CeilingError(InterlockError):
 
 class StaleError(BenchError):
     """Heating stopped because readings stopped, or the probe does not follow."""
+
+
+class ProbeLostError(StaleError):
+    """The probe of one coil gives no temperature any more."""
 
 
 class OutputUnknownError(BenchError):

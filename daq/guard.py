@@ -31,6 +31,8 @@ GONE_WITHIN_S = 3.0
 #: By then at least this share of what the capacitor held at first is gone.
 FALLEN = 0.9
 OFF_TRIES = 3
+#: No coil is driven longer in one block: a pulse of heating takes 10 s, a test at most 60 s.
+MAX_DRIVE_S = 90.0
 #: Protection stands this far above the working limit, so that it trips on faults and not on ripple.
 PROTECTION_MARGIN = 1.1
 
@@ -65,8 +67,10 @@ class Ceiling:
 class Drive:
     """A coil under power, inside a guarded block."""
 
-    def __init__(self, supply: Supply, volts: Ceiling, watcher: Watcher) -> None:
+    def __init__(self, supply: Supply, volts: Ceiling, watcher: Watcher, clock: Clock) -> None:
         self._supply = supply
+        self._clock = clock
+        self._until_s = clock.monotonic() + MAX_DRIVE_S
         self._volts = volts
         self._watcher = watcher
         #: Whether the block is still open; after it nothing can be set any more.
@@ -89,8 +93,12 @@ class Drive:
         """Measure the current in amperes with the supply's own readback.
 
         Raises:
-            InterlockError: The companion has switched off meanwhile, or is gone.
+            InterlockError: The companion has switched off meanwhile, or is gone; or the time is used up.
         """
+        if self._clock.monotonic() > self._until_s:
+            raise InterlockError(
+                f"the coil was driven for more than {MAX_DRIVE_S:g} s without a pause; switched off"
+            )
         current = self._supply.current()
         self._watcher.require()
         return current
@@ -225,7 +233,7 @@ class Guard:
         volts = Ceiling("voltage", "V", self._rig_voltage_V, coil_voltage_V)
         volts.admit(voltage_V)
         limit_A = min(self._rig_current_A, coil_current_A)
-        drive = Drive(self._supply, volts, self._watcher)
+        drive = Drive(self._supply, volts, self._watcher, self._clock)
         self._driven = coil
         try:
             self._watcher.begin(COIL)

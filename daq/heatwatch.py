@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from analysis.copper import winding_temperature
 from daq.conversation import Number
-from daq.errors import CeilingError, StaleError
+from daq.errors import CeilingError, ProbeLostError, StaleError
 
 #: Successive readings without a temperature that are borne before heating stops.
 BEARABLE_MISSES = 3
@@ -16,6 +16,11 @@ FASTEST_K_PER_s = {True: 5.0, False: 0.5}
 SLACK_K = 15.0
 #: Readings in succession that are no temperature before a driven coil is stopped.
 BEARABLE_JUMPS = 5
+#: A driven winding below this share of its cold resistance carries more than V/R: no heat does that, shorted
+#: turns or leads do. The margin is for leads that were not taken off a two-wire reading.
+LOW_SHARE = 0.75
+#: So many in succession are no slip of one reading.
+LOW_ROWS = 2
 #: Heat that no body of this size hides: about 100 J/K, so some 8 K.
 TELLING_ENERGY_J = 800.0
 #: What the probe must have risen by then, far less than expected.
@@ -42,8 +47,14 @@ class HeatWatch:
         self._cold: tuple[float, float] | None = None
         self._seen: tuple[float, float] | None = None
         self._jumps = 0
+        self._low = 0
         self._before: tuple[float, float] | None = None
         self._follows = False
+
+    @property
+    def alive(self) -> bool:
+        """Whether the newest reading of the probe was a temperature."""
+        return self._last_s is not None and self._misses == 0
 
     def cold(self, resistance_ohm: float, temperature_degC: float) -> None:
         """Take the cold reading from which the winding's temperature is told later."""
@@ -72,6 +83,8 @@ class HeatWatch:
         winding = self.winding_degC(resistance_ohm)
         if winding is None:
             return
+        if driven:
+            self._see_current(resistance_ohm)
         if self._seen is not None:
             then_s, before = self._seen
             if abs(winding - before) > SLACK_K + FASTEST_K_PER_s[driven] * (time_s - then_s):
@@ -91,6 +104,16 @@ class HeatWatch:
                 f"{self._ceilings.winding_degC:g} degC; heating stopped"
             )
 
+    def _see_current(self, resistance_ohm: float | None) -> None:
+        assert resistance_ohm is not None
+        assert self._cold is not None
+        self._low = self._low + 1 if resistance_ohm < LOW_SHARE * self._cold[0] else 0
+        if self._low >= LOW_ROWS:
+            raise StaleError(
+                f"coil {self._coil}: V/I is {resistance_ohm:.4g} ohm and the cold winding had "
+                f"{self._cold[0]:.4g} ohm: more current than V/R; switched off. Shorted turns, or leads?"
+            )
+
     def see_probe(self, time_s: float, probe: Number, energy_J: float | None = None) -> None:
         """Check the body against its ceiling, and the probe for life.
 
@@ -101,7 +124,8 @@ class HeatWatch:
 
         Raises:
             CeilingError: The body is above its ceiling.
-            StaleError: The probe is gone, silent, or does not follow the heat.
+            ProbeLostError: The probe is gone or silent.
+            StaleError: The probe does not follow the heat.
         """
         if probe.value is None:
             self._miss(time_s, probe.status)
@@ -120,7 +144,7 @@ class HeatWatch:
         self._misses += 1
         silent_s = time_s - self._last_s if self._last_s is not None else 0.0
         if self._misses > BEARABLE_MISSES or silent_s > self._stale_s:
-            raise StaleError(
+            raise ProbeLostError(
                 f"coil {self._coil}: no probe temperature for {self._misses} readings ({status}); "
                 "heating stopped. Look at the probe and its leads"
             )

@@ -162,6 +162,12 @@ class Procedure:
 
     def observe(self, coil: str, phase: str, step_degC: float | None, *, quick: bool = False) -> Reading:
         """Read body temperature and resistance of an undriven coil and keep the row."""
+        return self.observe_both(coil, phase, step_degC, quick=quick)[0]
+
+    def observe_both(
+        self, coil: str, phase: str, step_degC: float | None, *, quick: bool = False
+    ) -> tuple[Reading, Number]:
+        """Do as :meth:`observe`; return also what the probe said: the row's status may be the coil's."""
         if not self.bench.probe_needs_meter:
             # A probe that travels with the leads must be there before it is read.
             self.bench.harness.to_coil(coil)
@@ -170,7 +176,7 @@ class Procedure:
         ohms = self.bench.resistance(coil, quick=quick)
         reading = self.reading(coil, phase, step_degC, (before_s + self.now()) / 2, probe=probe, ohms=ohms)
         self.row(reading)
-        return reading
+        return reading, probe
 
     def observe_insulation(self, coil: str, step_degC: float | None) -> None:
         """Read winding to body where there is a way to, and keep it in a row of its own."""

@@ -238,8 +238,9 @@ def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
         drive_s=test.drive_s,
         ceilings=Ceilings(
             body_degC=min(rig.limits.body_degC, coil_set.limits.body_degC),
-            winding_degC=min(rig.limits.winding_degC, coil_set.limits.winding_degC),
+            winding_degC=min(rig.limits.winding_degC, coil_set.limits.winding_ceiling_degC),
         ),
+        max_run_s=test.max_run_s,
     )
 
 

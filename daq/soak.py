@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from daq.bench import CONDUCTS_A
 from daq.conversation import Number
+from daq.driven import SWITCH_ON_S, DrivenRows
+from daq.errors import BenchError, CeilingError, ProbeLostError, StaleError
 from daq.heatwatch import Ceilings, HeatWatch
 from daq.procedure import Procedure
 from daq.record import Reading
@@ -16,10 +17,10 @@ from daq.sweep import read_cold, warn_if_not_at_ambient
 
 #: Readings stop arriving: heating ends after this silence.
 STALE_S = 60.0
-#: From switching on until voltage and current stand: slew of the supply, and L/R of the coil.
-SWITCH_ON_S = 0.2
 #: Between two readings of V and I while a coil is driven.
 DRIVE_PERIOD_S = 0.04
+#: While a body is seen by no probe, the oven's air may be this far above the ceiling of the bodies in it.
+AIR_PLAY_K = 3.0
 #: Between two looks at a coil that has to cool down.
 WAIT_PERIOD_S = 5.0
 
@@ -45,6 +46,7 @@ class SoakPlan:
     hold_readings: int
     drive_s: float
     ceilings: Ceilings
+    max_run_s: float
 
     def labels(self) -> list[str]:
         """Return the coils' labels in order."""
@@ -58,6 +60,12 @@ class Soak:
         self.procedure = procedure
         self.plan = plan
         self.watches = {coil: HeatWatch(coil, plan.ceilings, stale_s=STALE_S) for coil in plan.labels()}
+        #: Whether one oven heats all coils, so that others tell what a lost probe no longer does.
+        self.in_oven = False
+        #: Coils whose probe was lost in the oven: no longer read.
+        self.lost: set[str] = set()
+        #: Coils whose drive went wrong: no longer driven.
+        self.undriven: set[str] = set()
         self._before = finished or Finished()
         for coil, (ohm, degC) in self._before.cold.items():
             if coil in self.watches:
@@ -102,7 +110,24 @@ class Soak:
         Without a switch unit one coil stands for all: nobody moves leads every few seconds.
         """
         labels = self.plan.labels()
-        return labels if self.procedure.bench.harness.switched else labels[:1]
+        watched = labels if self.procedure.bench.harness.switched else labels[:1]
+        return self.left(watched)
+
+    def left(self, coils: Sequence[str]) -> list[str]:
+        """Return those of *coils* that are still read."""
+        return [coil for coil in coils if coil not in self.lost]
+
+    def require_time(self) -> None:
+        """Heat no further once the time of the whole run is used up.
+
+        Raises:
+            BenchError: It is.
+        """
+        if self.procedure.now() > self.plan.max_run_s:
+            raise BenchError(
+                f"the run has lasted its {self.plan.max_run_s:g} s; heating stopped. If it needs longer, "
+                "raise test.max_run_s; else see what holds it up"
+            )
 
     def cold(self, coils: Sequence[str], phase: str) -> list[Reading]:
         """Take the isothermal readings before heat or after it; those before serve the winding's watch."""
@@ -113,25 +138,60 @@ class Soak:
             self.procedure.observe_insulation(coil, None)
             good = [r for r in readings if r.resistance_ohm is not None and r.probe_degC is not None]
             if phase == "ambient" and good:
-                last = good[-1]
-                assert last.resistance_ohm is not None
-                assert last.probe_degC is not None
-                self.watches[coil].cold(last.resistance_ohm, last.probe_degC)
+                # The middle one: a single wrong reading must not make a winding's thermometer.
+                pairs = sorted((r.resistance_ohm or 0.0, r.probe_degC or 0.0) for r in good)
+                middle = pairs[len(pairs) // 2]
+                self.watches[coil].cold(*middle)
         warn_if_not_at_ambient(self.procedure, [r.probe_degC for r in taken if r.probe_degC is not None])
         return taken
 
     def look(self, coil: str, phase: str, step_degC: float | None, *, heating: bool) -> Reading:
-        """Read one undriven coil; while *heating*, check it against the ceilings."""
-        reading = self.procedure.observe(coil, phase, step_degC)
+        """Read one undriven coil; while *heating*, check it against the ceilings.
+
+        In an oven a coil whose probe is lost is dropped, as long as another probe follows and the oven's
+        own thermometer bounds what the unseen body can reach; see :attr:`lost`.
+        """
+        reading, probe = self.procedure.observe_both(coil, phase, step_degC)
         if heating:
-            self.check(reading)
+            try:
+                self.check(reading, probe)
+            except ProbeLostError as exc:
+                self._drop(coil, exc)
+            if self.lost:
+                self._see_air()
         return reading
 
-    def check(self, reading: Reading) -> None:
-        """Check a reading against the ceilings of its coil."""
+    def check(self, reading: Reading, probe: Number) -> None:
+        """Check a reading, and what the probe said, against the ceilings of its coil."""
+        self.require_time()
         watch = self.watches[reading.coil]
         watch.see_winding(reading.time_s, reading.resistance_ohm, driven=False)
-        watch.see_probe(reading.time_s, Number(reading.probe_degC, reading.status), reading.energy_J)
+        watch.see_probe(reading.time_s, probe, reading.energy_J)
+
+    def _drop(self, coil: str, lost: ProbeLostError) -> None:
+        self.lost.add(coil)
+        if not self.in_oven or not any(self.watches[other].alive for other in self.watched()):
+            raise lost
+        status = str(lost).partition("(")[2].partition(")")[0]
+        self.procedure.event(
+            "heat", f"its probe was lost ({status}); it is not read any more, the others go on", coil
+        )
+
+    def _see_air(self) -> None:
+        """Hold the oven's own thermometer to the ceiling of the bodies: no body gets hotter than its air."""
+        oven = self.procedure.bench.oven
+        assert oven is not None
+        air, lost = oven.temperature(), ", ".join(sorted(self.lost))
+        if air.value is None:
+            raise StaleError(
+                f"the probe of {lost} is lost and the oven's own thermometer gives none ({air.status}); "
+                "heating stopped"
+            )
+        if air.value > self.plan.ceilings.body_degC + AIR_PLAY_K:
+            raise CeilingError(
+                f"the oven is at {air.value:.1f} degC, above the ceiling of {self.plan.ceilings.body_degC:g} "
+                f"degC of the bodies, and the probe of {lost} is lost; heating stopped"
+            )
 
     def hold(self, coils: Sequence[str], step_degC: float, *, heating: bool) -> None:
         """Take the settled readings of a step, round after round so that slow changes show.
@@ -144,8 +204,9 @@ class Soak:
         else:
             order = [coil for coil in coils for _ in rounds]
         for coil in order:
-            self.look(coil, "hold", step_degC, heating=heating)
-        for coil in coils:
+            if coil not in self.lost:
+                self.look(coil, "hold", step_degC, heating=heating)
+        for coil in self.left(coils):
             self.procedure.observe_insulation(coil, step_degC)
 
     def drive(self, coil: CoilPlan, step_degC: float) -> None:
@@ -153,6 +214,9 @@ class Soak:
         bench, procedure = self.procedure.bench, self.procedure
         if bench.supply is None or self.plan.drive_s == 0 or bench.meter_typed:
             return  # nobody is asked to read a meter while current flows
+        if coil.label in self.lost | self.undriven:
+            return
+        self.require_time()
         bench.harness.to_driven_coil(coil.label)
         with bench.guard.energised(
             coil.label,
@@ -160,27 +224,15 @@ class Soak:
             coil_voltage_V=self.plan.voltage_V,
             coil_current_A=coil.max_current_A,
         ) as drive:
-            start_s = last_s = procedure.now()
+            rows = DrivenRows(procedure, self.watches[coil.label], drive, coil.label, "drive", step_degC)
+            start_s, trouble = rows.last_s, ""
             procedure.clock.sleep(SWITCH_ON_S)
-            while procedure.now() - start_s < self.plan.drive_s:
-                volts = bench.meter.voltage(coil.label)
-                amperes = drive.current()
-                now_s = procedure.now()
-                if volts.value is not None and amperes.value is not None:
-                    procedure.add_energy(coil.label, max(volts.value * amperes.value, 0.0) * (now_s - last_s))
-                last_s = now_s
-                dead = amperes.value is not None and amperes.value <= CONDUCTS_A
-                reading = procedure.reading(
-                    coil.label,
-                    "drive",
-                    step_degC,
-                    now_s,
-                    volts=volts,
-                    amperes=amperes,
-                    trouble=drive.trouble() if dead else "",
-                )
-                procedure.row(reading)
-                self.watches[coil.label].see_winding(now_s, reading.resistance_ohm, driven=True)
-                procedure.wait_until(now_s + DRIVE_PERIOD_S)
-            if trouble := drive.trouble():
-                procedure.event("drive", trouble, coil.label)
+            try:
+                while not trouble and procedure.now() - start_s < self.plan.drive_s:
+                    _, trouble = rows.take()
+                    procedure.wait_until(rows.last_s + DRIVE_PERIOD_S)
+            except (CeilingError, StaleError) as exc:
+                trouble = str(exc)
+                self.undriven.add(coil.label)
+        if trouble:
+            procedure.event("drive", trouble, coil.label)

@@ -83,8 +83,10 @@ def soak_in_oven(soak: Soak, progress: Progress) -> None:
     if ambient_degC is None:
         raise BenchError("no probe gave a temperature cold: the soak was not started; look at the probes")
     steps = [step for step in plan.steps_degC if not soak.finished(step_name(step))]
+    soak.in_oven = True
     with procedure.bench.guard.heating(plan.ceilings.body_degC) as oven:
         for step in steps:
+            soak.require_time()
             progress.enter(procedure.now())
             procedure.event("step", f"oven to {step:g} degC")
             oven.go_to(step)
@@ -98,7 +100,7 @@ def soak_in_oven(soak: Soak, progress: Progress) -> None:
         progress.enter(procedure.now())
         procedure.event("step", "oven off, back to cold")
         _approach(soak, progress, None, "cool", ambient_degC, COLD_K, heating=False)
-        soak.cold(coils, "return")
+        soak.cold(soak.left(coils), "return")
         soak.finish(BACK)
     procedure.bench.harness.release()
 
@@ -140,11 +142,13 @@ def _approach(
     forecast = Forecast(window_s=WINDOW_S, tolerance_K=SETTLED_K)
     while True:
         round_s = procedure.now()
-        for coil, approach in approaches.items():
-            reading = soak.look(coil, phase, step, heating=heating)
+        for coil in soak.left(list(approaches)):
+            reading, approach = soak.look(coil, phase, step, heating=heating), approaches[coil]
             approach.add(reading)
             forecast.add(reading)
-        waiting = [coil for coil, approach in approaches.items() if not approach.there(target_degC, reach_K)]
+        waiting = [
+            coil for coil in soak.left(list(approaches)) if not approaches[coil].there(target_degC, reach_K)
+        ]
         left_s = forecast.left_s(waiting, procedure.now(), target_degC, reach_K)
         progress.settling(procedure.now(), left_s, soak.plan.hold_s if heating else 0.0)
         if not waiting:

@@ -11,11 +11,11 @@ from math import sqrt
 from statistics import median
 
 from analysis.model import OVER_RANGE
+from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.errors import CeilingError, StaleError
-from daq.guard import Drive
-from daq.procedure import NOT_TAKEN, Progress, Stage
+from daq.procedure import Progress, Stage
 from daq.record import Reading
-from daq.soak import SWITCH_ON_S, CoilPlan, Soak
+from daq.soak import CoilPlan, Soak
 from daq.soak_oven import COLD_K, REACHED_K
 
 #: Rows under power: one a second tells the thermal fit what the winding did.
@@ -85,7 +85,6 @@ class _SelfHeating:
         self._ohm: float | None = None
         self._body_degC: float | None = None
         self._recent_ohm: deque[float] = deque(maxlen=OHM_ROWS)
-        self._power_W = 0.0
         self._reset_W = 0.0
         self._dead_rows = 0
         self._given_up = False
@@ -124,6 +123,7 @@ class _SelfHeating:
             if now() - began_s > plan.max_step_s:
                 self._give_up(f"{step:g} degC not reached within {plan.max_step_s:g} s")
                 return
+            self._soak.require_time()
             self._pulse(step)
             self._read_body(step)
             self._progress.at(now())
@@ -156,35 +156,22 @@ class _SelfHeating:
             coil_voltage_V=plan.heat_voltage_V,
             coil_current_A=self._coil.max_current_A,
         ) as drive:
-            on_s = last_s = procedure.now()
+            rows = DrivenRows(procedure, self._watch, drive, label, "heat", step)
+            on_s = rows.last_s
             procedure.row(self._edge(step, on_s))
             procedure.clock.sleep(SWITCH_ON_S)
             while not self._given_up and procedure.now() - on_s < PULSE_S:
-                last_s = self._driven_row(drive, step, last_s)
-                procedure.wait_until(last_s + ROW_S)
+                self._driven_row(rows)
+                procedure.wait_until(rows.last_s + ROW_S)
         assert drive.ended_s is not None
         off_s = procedure.run_time(drive.ended_s)
-        procedure.add_energy(label, self._power_W * (off_s - last_s))
+        rows.end(off_s)
         procedure.row(self._edge(step, off_s))
 
-    def _driven_row(self, drive: Drive, step: float, last_s: float) -> float:
-        """Read V and I once and count the energy since *last_s*; return when."""
-        procedure, label = self._procedure, self._coil.label
-        volts, amperes = self._bench.meter.voltage(label), drive.current()
-        now_s = procedure.now()
-        if volts.value is not None and amperes.value is not None:
-            self._power_W = max(volts.value * amperes.value, 0.0)
-        procedure.add_energy(label, self._power_W * (now_s - last_s))
+    def _driven_row(self, rows: DrivenRows) -> None:
+        """Take a row; a coil that carries no current, or a supply in trouble, ends the heating."""
         # Nobody is asked to read a thermometer while current flows.
-        busy = self._bench.probe_needs_meter or self._bench.typed
-        probe = NOT_TAKEN if busy else self._bench.temperature(label)
-        trouble = drive.trouble()
-        reading = procedure.reading(
-            label, "heat", step, now_s, probe=probe, volts=volts, amperes=amperes, trouble=trouble
-        )
-        procedure.row(reading)
-        if probe is not NOT_TAKEN:
-            self._watch.see_probe(now_s, probe, procedure.energy_J(label))
+        reading, trouble = rows.take(probe=not (self._bench.probe_needs_meter or self._bench.typed))
         if trouble:
             self._give_up(trouble)
         elif reading.resistance_ohm is None:
@@ -196,8 +183,6 @@ class _SelfHeating:
             self._dead_rows = 0
             self._recent_ohm.append(reading.resistance_ohm)
             self._ohm = median(self._recent_ohm)
-            self._watch.see_winding(now_s, reading.resistance_ohm, driven=True)
-        return now_s
 
     def _edge(self, step: float, time_s: float) -> Reading:
         """Mark a switching instant: without it, energy between rows is anybody's guess."""
@@ -213,8 +198,8 @@ class _SelfHeating:
         )
 
     def _read_body(self, step: float) -> None:
-        reading = self._procedure.observe(self._coil.label, "heat", step, quick=True)
-        self._soak.check(reading)
+        reading, probe = self._procedure.observe_both(self._coil.label, "heat", step, quick=True)
+        self._soak.check(reading, probe)
         if reading.probe_degC is not None:
             self._body_degC = reading.probe_degC
 

@@ -28,7 +28,6 @@ from daq.recordformat import (
     MAX_STATUS,
     MAX_TABLE_BYTES,
     cell_text,
-    printable,
 )
 
 #: A coil with this voltage across it and no current to speak of is open.
@@ -96,7 +95,7 @@ def read_csv(path: Path) -> list[Trace]:
             )
         if cells.text(row, "source") == INSULATION:
             continue  # winding to body in a record's own readings: no point of the winding's line
-        label = cell_text(cells.text(row, "coil")) if "coil" in columns else printable(path.stem)
+        label = cell_text(cells.text(row, "coil")) if "coil" in columns else path.stem
         if label not in coils:
             _check_label(path, line, label, coils)
         mine = coils.setdefault(label, _Rows())

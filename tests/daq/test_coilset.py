@@ -208,3 +208,37 @@ def test_a_text_means_a_path_or_a_built_in_set(tmp_path: Path, monkeypatch: pyte
         InputError, match="no built-in file 'mine' among coil_sets, expected one of snow_groomer"
     ):
         find("coil_sets", "mine")
+
+
+@pytest.mark.parametrize(
+    ("letter", "stands_degC"), [("A", 105.0), ("E", 120.0), ("B", 130.0), ("F", 155.0), ("H", 180.0)]
+)
+def test_the_windings_ceiling_may_come_from_its_insulation(
+    tmp_path: Path, letter: str, stands_degC: float
+) -> None:
+    """Thermal classes of insulation (IEC 60085, from memory); a ceiling given besides stays what it is."""
+    by_class = spoil(COIL_SET, "winding_degC = 140.0", f'insulation_class = "{letter}"')
+    assert coil_set(tmp_path, by_class).value.limits.winding_ceiling_degC == stands_degC
+    both = spoil(COIL_SET, "winding_degC = 140.0", f'winding_degC = 102.0\ninsulation_class = "{letter}"')
+    assert coil_set(tmp_path, both).value.limits.winding_ceiling_degC == 102.0
+
+
+def test_a_ceiling_above_what_the_insulation_stands_is_refused(tmp_path: Path) -> None:
+    """Both numbers are in the message, with file, line and key; neither key is a hole as well."""
+    wrong = spoil(COIL_SET, "winding_degC = 140.0", 'winding_degC = 140.0\ninsulation_class = "B"')
+    with pytest.raises(InputError) as caught:
+        coil_set(tmp_path, wrong)
+    assert "limits.winding_degC" in said(caught)
+    assert "is 140 degC, above the 130 degC that insulation of class B stands" in said(caught)
+    with pytest.raises(InputError) as caught:
+        coil_set(tmp_path, spoil(COIL_SET, "winding_degC = 140.0\n", ""))
+    assert "limits.winding_degC: is missing" in said(caught).replace("'", "")
+
+
+def test_a_class_above_the_rigs_ceiling_is_refused(tmp_path: Path) -> None:
+    """The rig's limit stands against the class as against a figure, and names the key that was written."""
+    by_class = coil_set(tmp_path, spoil(COIL_SET, "winding_degC = 140.0", 'insulation_class = "H"'))
+    with pytest.raises(InputError) as caught:
+        check_against(by_class, rig(tmp_path))
+    assert "limits.insulation_class" in said(caught)
+    assert "is 180 degC, above the rig's limits.winding_degC of 150 degC" in said(caught)

@@ -322,3 +322,15 @@ def test_what_was_told_already_is_not_tried_again() -> None:
         supply.dead = True
     guard.leave_safe()
     assert alarms == [OUTPUT_UNKNOWN]
+
+
+def test_no_coil_is_driven_for_ever() -> None:
+    """A block that does not end is ended: the next reading of the current refuses, and all goes off."""
+    supply, clock = FakeSupply(), VirtualClock()
+    guard = Guard(supply, None, clock, voltage_V=12.0, current_A=4.0, body_degC=120.0, alarm=print)
+    with pytest.raises(InterlockError, match="driven for more than 90 s"), drive(guard) as powered:
+        for _ in range(1000):
+            powered.current()
+            clock.sleep(1.0)
+    assert clock.monotonic() < 92.0
+    assert not supply.on

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daq.conversation import Number
-from daq.errors import CeilingError, StaleError
+from daq.errors import CeilingError, ProbeLostError, StaleError
 from daq.heatwatch import Ceilings, HeatWatch
 
 
@@ -112,3 +112,27 @@ def test_a_body_held_steady_later_is_no_reason_to_stop() -> None:
     watch.see_probe(40.0, ok(30.0), energy_J=700.0)
     for step in range(100):
         watch.see_probe(50.0 + step, ok(50.0), energy_J=1000.0 + 100.0 * step)
+
+
+def test_more_current_than_the_winding_takes_is_stopped_at_the_second_reading() -> None:
+    """V/I far below the cold resistance is no heat: shorted turns or leads; one slip is borne."""
+    watch = make_watch()
+    watch.cold(3.3, 22.0)
+    watch.see_winding(0.0, 3.3, driven=True)
+    watch.see_winding(1.0, 1.0, driven=True)
+    watch.see_winding(2.0, 3.3, driven=True)
+    watch.see_winding(3.0, 1.0, driven=True)
+    with pytest.raises(StaleError, match=r"V/I is 1 ohm and the cold winding had 3\.3 ohm: more current"):
+        watch.see_winding(4.0, 1.0, driven=True)
+
+
+def test_a_lost_probe_is_an_error_of_its_own() -> None:
+    """Whoever has other probes may go on without this one."""
+    watch = make_watch()
+    assert not watch.alive
+    watch.see_probe(0.0, Number(22.0, "ok"))
+    assert watch.alive
+    with pytest.raises(ProbeLostError, match="missing: probe open"):
+        for second in range(1, 9):
+            watch.see_probe(float(second), Number(None, "missing: probe open"))
+    assert not watch.alive

@@ -16,7 +16,6 @@ from daq.coilset import load_coil_set
 from daq.dialect import load_dialect
 from daq.errors import InputError, RecordError
 from daq.plainfile import read_plain
-from daq.practice import practice_bench
 from daq.recordformat import MAX_COILS, MAX_LABEL, MAX_STATUS, cell_text, text_cell
 from daq.rig import fault_script, load_rig
 from daq.runfolder import read_run
@@ -302,18 +301,3 @@ def test_a_plain_file_of_the_limit_is_read(tmp_path: Path) -> None:
     assert len(read_plain(path, 2000)) == 2000
     with pytest.raises(OSError, match="larger than 1 kB"):
         read_plain(path, 1999)
-
-
-def test_codes_in_a_label_become_blanks(tmp_path: Path) -> None:
-    """Terminal codes, line ends and marks that turn text around do not come out of a table or record."""
-    label = "a\x9b31m\u202eb\nc"
-    (trace,) = read_csv(written(tmp_path, f'{HEADING}"{label}",20,3.3,ok\n', "codes.csv"))
-    assert trace.coil == "a 31m b c"
-    assert cell_text("x\x1b[2Jy") == "x [2Jy"
-
-
-def test_a_pipe_where_the_practice_rig_goes_is_refused(tmp_path: Path) -> None:
-    """The practice bench does not wait for a pipe that has the name of its rig file."""
-    os.mkfifo(tmp_path / "practice-rig.toml")
-    with pytest.raises(InputError, match="not a plain file"), practice_bench(tmp_path):
-        raise AssertionError
