@@ -10,6 +10,7 @@ from analysis.decision import combined_risk
 from analysis.drift import Drift, before_heat, cold_drift, hot_drift
 from analysis.estimate import Estimate, Measured, estimate
 from analysis.events import find_opens
+from analysis.fretting import Fretting, fretting
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, Reason, Subject, Trace
 from analysis.opens import OpenKind, Opens
 from analysis.reasons import retest
@@ -37,6 +38,7 @@ class Coil:
     opens: Opens
     cold: Drift | None
     hot: Drift | None
+    fretting: Fretting | None
 
     @property
     def label(self) -> str:
@@ -51,7 +53,8 @@ def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse)
     opens = interrupted.with_winding(find_opens(rows, found.jumped, meter), found.r20, accuracy)
     whole = opens.kind in {OpenKind.NONE, OpenKind.DROPOUTS, OpenKind.ONCE_HOT}
     hot = hot_drift(rows, accuracy) if opens.kind is OpenKind.NONE else None
-    return Coil(subject, rows, found, opens, cold_drift(rows, accuracy) if whole else None, hot)
+    cold = cold_drift(rows, accuracy) if whole else None
+    return Coil(subject, rows, found, opens, cold, hot, fretting(rows, accuracy) if whole else None)
 
 
 def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
@@ -81,6 +84,7 @@ def own_findings(coil: Coil, limits: Limits, soak_degC: float | None) -> list[Fi
     ]
     if coil.rows.heated and coil.opens.kind not in {OpenKind.HOT, OpenKind.ALWAYS, OpenKind.COLD}:
         findings += criteria.drift(coil.cold, coil.hot, coil.rows, limits)
+        findings.append(criteria.noise(coil.fretting))
     if soak_degC is not None:
         findings.append(criteria.heat(coil.rows.hottest_degC, soak_degC))
     return findings

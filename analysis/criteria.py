@@ -10,6 +10,7 @@ from analysis.contributions import R20
 from analysis.decision import Zone, wrong_risk
 from analysis.drift import Drift
 from analysis.estimate import Estimate
+from analysis.fretting import RATIO, Fretting
 from analysis.model import Criterion, Limits, Reason, Trace
 from analysis.reasons import largest_change, retest
 from analysis.rounding import with_uncertainty
@@ -158,6 +159,27 @@ def heat(hottest_degC: float | None, soak_degC: float) -> Finding:
     text = f"heated to {hottest_degC:.0f} degC only, where {soak_degC:g} degC were asked for"
     return Finding(
         Criterion(code, name, unit, hottest_degC, None, least, None, "retest"), retest("not-hot-enough", text)
+    )
+
+
+def noise(found: Fretting | None) -> Finding:
+    """Ask whether readings scatter more when hot: alone it convicts nobody."""
+    code, name = "noise", "scatter hot against cold"
+    if found is None:
+        note = "not enough readings in succession, hot and cold"
+        return Finding(undetermined(code, name, "", high=RATIO, note=note))
+    note = f"{1e3 * found.hot_ohm:.2g} mohm hot, {1e3 * found.cold_ohm:.2g} mohm cold"
+    if not found.noisy:
+        if found.ratio > RATIO:
+            note += ", too little or too few to count"
+        return Finding(Criterion(code, name, "", found.ratio, None, None, RATIO, "pass", note))
+    text = (
+        f"its readings scatter {found.ratio:.2g} times more when hot than cold ({note}): "
+        "an early sign of a contact about to open"
+    )
+    return Finding(
+        Criterion(code, name, "", found.ratio, None, None, RATIO, "retest", note),
+        retest("noisy-when-hot", text),
     )
 
 

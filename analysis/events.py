@@ -72,7 +72,7 @@ def _told(rows: Rows, at: IndexArray, jumped: BoolArray) -> _Told:
         at = at[np.lexsort((rows.opened[at], np.nan_to_num(own[at], nan=-np.inf)))]
         before = after = own
     coldest_degC = rows.coldest_degC if rows.coldest_degC is not None else np.inf
-    warm = (_winding_or_body(rows) if rows.timed else own)[at] >= coldest_degC + WARM_K
+    warm = (winding_or_body(rows) if rows.timed else own)[at] >= coldest_degC + WARM_K
     flags = (rows.opened | (_jumps(rows, jumped) & _spread(warm, at, rows.good.size)))[at]
     time_s = rows.time_s[at] if rows.timed else None
     patient = np.ones_like(flags)
@@ -139,7 +139,7 @@ def _watched(found: Opens, told: _Told, seen: Windows, meter: MeterUse) -> Opens
     return replace(found, open_s=open_time(seen, every, [run for run in every if _lasts(told, run)]))
 
 
-def _winding_or_body(rows: Rows) -> FloatArray:
+def winding_or_body(rows: Rows) -> FloatArray:
     """The warmer of winding and body, shape (n,): under current a coil is hot long before its body is."""
     body = rows.temperature_degC
     cold = np.flatnonzero(rows.good & np.isfinite(rows.trace.probe_degC))

@@ -16,6 +16,7 @@ ACTIONS: Mapping[str, str | None] = {
     "no-reading": None,
     "no-temperature": None,
     "not-hot-enough": "wrap the coil or use an oven, and soak again",
+    "noisy-when-hot": "clean and tighten clips and terminals, and soak again",
     "one-temperature": None,
     "opens-hot-once": "hold it at that temperature, move the leads on their terminals, and read it again",
     "peers-disagree": "test them again with one more part",

@@ -52,6 +52,14 @@ def self_heated(bench: Bench) -> SetResult:
     return judged(replace(whole, **{name: getattr(whole, name)[100:200] for name in names}))
 
 
+def fretting(bench: Bench) -> SetResult:
+    """Readings in succession that scatter when hot."""
+    trace = bench.soak(readings=40)
+    noise = np.random.default_rng(2).normal(0.0, 0.02, trace.time_s.size)
+    noisy = trace.resistance_ohm + np.where(trace.probe_degC > 80.0, noise, 0.0)
+    return judged(replace(trace, resistance_ohm=noisy))
+
+
 SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "contact": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf])),
     "drift-unsure": lambda bench: judged(bench.soak(grown_rel=0.01)),
@@ -60,6 +68,7 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "no-reading": lambda bench: judged(bench.points("Y1", [], [])),
     "no-temperature": lambda bench: judged(bench.points("Y1", [nan, nan], [3.3, 3.3])),
     "not-hot-enough": lambda bench: judged(bench.soak(), soak_degC=120.0),
+    "noisy-when-hot": fretting,
     "one-temperature": lambda bench: judged(bench.points("Y1", [22.0], [3.3])),
     "opens-hot-once": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0], [3.33, 3.69, inf])),
     "peers-disagree": lambda bench: judged(bench.soak(), bench.soak("Y2", copper_ohm=3.1, seed=2)),
