@@ -19,12 +19,15 @@ from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, to_20degC
 from analysis.model import Accuracy, FloatArray
 from analysis.rows import SHORT_OHM, BoolArray, Rows, Story, spans
 
-#: How well winding and probe agree at rest, before against after (standard uncertainty, common practice).
-_REST_K = 0.15
-#: By how much that changes from the beginning of a hold to its end (the same).
+#: How well winding and probe agree at rest, before against after (standard uncertainty, common practice):
+#: where nobody saw whether the probe stood still, and where it did.
+_REST_K, _CALM_K = 0.15, 0.07
+#: It is seen by so many readings over this long before the last; a winding trails by up to a minute.
+_CALM_ROWS, _CALM_S, _LAG_S = 8, 300.0, 60.0
+#: By how much they agree less or more from the beginning of a hold to its end (the same).
 _HOLD_K = 0.1
-#: What a reading is worth in the scatter by a median of deviations (normal; computed from the definition).
-_MAD_EFFICIENCY = 0.37
+#: A cold reading further off the middle one is a contact that jumped.
+_JUMP_SIGMAS = 6.0
 #: After heat a coil counts as cold again within this of where it began.
 _COLD_BELOW_K = 10.0
 _COLD_K = 6.0
@@ -89,7 +92,7 @@ def cold_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
         [
             (u_first / first, dof_first),
             (u_second / first, dof_second),
-            (ALPHA20_PER_K * _REST_K, None),
+            (ALPHA20_PER_K * _rest_u_K(rows, after), None),
             (u_apart_rel, None),
         ],
     )
@@ -100,6 +103,24 @@ def _drift(
 ) -> Drift:
     """Put independent parts of the uncertainty together, each with its degrees of freedom."""
     return Drift(change_rel, hypot(*(u for u, _ in parts)), stepped, effective_dof(parts))
+
+
+def _rest_u_K(rows: Rows, after: BoolArray) -> float:
+    """How far winding and probe may differ, before against after heat: by how fast the probe still moved."""
+    if not rows.timed:
+        return _REST_K
+    last_s = float(rows.time_s[after].max())
+    seen = ~rows.driven & np.isfinite(rows.trace.probe_degC)
+    seen &= (rows.time_s >= last_s - _CALM_S) & (rows.time_s <= last_s)
+    time_s, probe = rows.time_s[seen], rows.trace.probe_degC[seen]
+    if time_s.size < _CALM_ROWS or np.ptp(time_s) < _CALM_S / 2.0:
+        return _REST_K
+    t = time_s - time_s.mean()
+    rate_K_per_s = float(t @ probe) / float(t @ t)
+    left_K = probe - probe.mean() - rate_K_per_s * t
+    u_rate = sqrt(float(left_K @ left_K) / (t.size - 2) / float(t @ t))
+    # Evenly likely between no lag and the longest: standard uncertainty by the root of three.
+    return hypot(_CALM_K, (abs(rate_K_per_s) + u_rate) * _LAG_S / sqrt(3.0))
 
 
 def hot_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
@@ -180,13 +201,17 @@ def _cold_parts(rows: Rows) -> tuple[BoolArray, BoolArray]:
 
 
 def _at_20(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> tuple[float, float, float | None]:
-    """Median resistance at 20 degC of the chosen rows, its standard uncertainty by noise, and its dof."""
+    """Mean resistance at 20 degC of the chosen rows, its standard uncertainty by noise, and its dof.
+
+    Contacts that jumped are left out.
+    """
     at_20: FloatArray = to_20degC(rows.trace.resistance_ohm[chosen], rows.trace.probe_degC[chosen])
-    middle = float(np.median(at_20))
-    stated, scatter = _noise_ohm(middle, accuracy), 1.4826 * float(np.median(np.abs(at_20 - middle)))
-    dof = None if scatter <= stated else max(1.0, _MAD_EFFICIENCY * (at_20.size - 1.0))
-    # A median is as good as a mean of two thirds of the readings (pi/2).
-    return middle, max(stated, scatter) * sqrt(np.pi / 2.0 / at_20.size), dof
+    middle, stated = float(np.median(at_20)), _noise_ohm(float(np.median(at_20)), accuracy)
+    scatter = max(stated, 1.4826 * float(np.median(np.abs(at_20 - middle))))
+    kept = at_20[np.abs(at_20 - middle) <= _JUMP_SIGMAS * scatter]
+    seen = float(kept.std(ddof=1)) if kept.size > 1 else 0.0
+    dof = None if seen <= stated else kept.size - 1.0
+    return float(kept.mean()), max(seen, stated) / sqrt(kept.size), dof
 
 
 def _noise_ohm(r20_ohm: float, accuracy: Accuracy) -> float:

@@ -44,13 +44,15 @@ class Measured:
     """A value with its standard uncertainty (k = 1).
 
     *own_u* leaves out what another coil on the same instruments, of the same batch of copper, shares.
-    *dof* are the effective degrees of freedom behind *u*, None for endless or not known.
+    *dof* are the effective degrees of freedom behind *u*, *own_dof* those behind *own_u*; None for endless
+    or not known.
     """
 
     value: float
     u: float
     own_u: float = 0.0
     dof: float | None = None
+    own_dof: float | None = None
 
     @property
     def k(self) -> float:
@@ -297,8 +299,10 @@ def _with_common(
         u = hypot(sqrt(float(of @ total @ of)), batch_u)
         by_fit = sqrt(max(float(of @ scatter.covariance @ of), 0.0))
         rest = sqrt(max(u**2 - by_fit**2, 0.0))
-        dof = effective_dof([(by_fit, scatter.dof), (rest, None)])
-        return Measured(value, u, sqrt(float(of @ own @ of)), dof)
+        own_u = sqrt(float(of @ own @ of))
+        own_rest = sqrt(max(own_u**2 - by_fit**2, 0.0))
+        dof, own_dof = (effective_dof([(by_fit, scatter.dof), (each, None)]) for each in (rest, own_rest))
+        return Measured(value, u, own_u, dof, own_dof)
 
     return replace(
         base,

@@ -29,8 +29,8 @@ ACTIONS: Mapping[str, str | None] = {
 
 #: By the largest share of an uncertainty, as budgets name it.
 CHANGES: Mapping[str, str] = {
-    "alpha20 of the wire": "remake the connection and measure again: alpha20 of the wire hides how large the "
-    "joint is, not how much it changes",
+    "alpha20 of the wire": "test it together with two like parts or more, or remake the connection and "
+    "measure again: alpha20 of the wire hides how large the joint is, not how much it differs or changes",
     "lag of winding and probe": "move slowly or hold at each step",
     "meter gain": "use a meter of better accuracy",
     "meter offset": "use a lower range, or a meter of better accuracy",

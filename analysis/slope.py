@@ -2,12 +2,19 @@
 
 A low slope may be a joint in series, or a thermometer that did not follow. It counts as a joint only
 where the copper part, slope over alpha20, is what it should be by the maker's value or by like parts.
+
+How large a joint is in itself is known no better than the wire's temperature coefficient: one per cent of
+it is 30 mohm on a coil of 3 ohm. How much larger it is than in like parts, of the same batch of wire on
+the same meter, is known several times better. So where a coil by itself is too near its limit, its excess
+over like parts decides. A joint is never negative, so the excess is the least that it can be. What like
+parts share would have to be the same bad joint in most of them, or be the wire's.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from math import sqrt
 from statistics import median
 
 from analysis.contributions import JOINT
@@ -15,9 +22,13 @@ from analysis.copper import PUBLISHED_ALPHA20_PER_K
 from analysis.criteria import Finding
 from analysis.estimate import Estimate, Measured, Parts
 from analysis.model import Criterion, Limits, Reason
-from analysis.peers import Comparison
+from analysis.peers import Comparison, Peer, compare
 from analysis.reasons import largest_change, retest
 from analysis.verdict import judged, undetermined
+
+#: Of fewer like parts, the coil itself not counted, nobody can say which of them is the usual one.
+_LEAST_OTHERS = 2
+_JOINT = ("joint", "joint in series", "ohm")
 
 
 def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) -> tuple[Finding, Finding]:
@@ -32,43 +43,63 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         The findings on slope and on joint.
     """
     low, high = PUBLISHED_ALPHA20_PER_K
-    slope_as, joint_as = ("slope", "apparent alpha20", "1/K"), ("joint", "joint in series", "ohm")
+    slope_as, most = ("slope", "apparent alpha20", "1/K"), limits.joint_max_ohm
     if found.parts is None:
         return (
             Finding(undetermined(*slope_as, low=low, high=high, note=found.lack)),
-            Finding(undetermined(*joint_as, high=limits.joint_max_ohm, note=found.lack)),
+            Finding(undetermined(*_JOINT, high=most, note=found.lack)),
         )
     alpha, joint = found.parts.alpha20, found.parts.joint
-    judged_joint = judged(
-        *joint_as,
-        joint.value,
-        joint.u,
-        high=limits.joint_max_ohm,
-        guard_band_U=limits.guard_band_U,
-        note=found.caution,
-        dof=joint.dof,
-    )
+    alone = _judged(joint, limits, found.caution)
+    beside = _beside(joint, [other.joint for other in others], limits)
     slope = Criterion(*slope_as, alpha.value, alpha.expanded_u, low, high, "pass", dof=alpha.dof, k=alpha.k)
     if alpha.value - alpha.expanded_u > high:
         text = f"slope implausible for copper: {_shown(alpha)}, copper has at most {1e3 * high:g}e-3"
         reason = retest("slope-implausible", text)
-        return Finding(replace(slope, outcome="retest"), reason), Finding(judged_joint)
-    if judged_joint.outcome == "fail":
-        return _low_slope(
-            found.parts,
-            _corroboration(
-                found.parts.copper, found.parts.copper.value + found.parts.joint.value, others, limits
-            ),
-            limits,
-            slope,
-            judged_joint,
-        )
-    if judged_joint.outcome == "retest":
-        text = f"joint {joint} ohm is too near {limits.joint_max_ohm:g} ohm to decide"
-        return Finding(slope), Finding(
-            judged_joint, retest("joint-unsure", text, largest_change(found.budgets, JOINT))
-        )
-    return Finding(slope), Finding(judged_joint)
+        return Finding(replace(slope, outcome="retest"), reason), Finding(alone)
+    decided = _decided(alone, beside, most)
+    if decided.outcome == "fail":
+        sticks_out = beside is not None and beside.outcome == "fail"
+        confirmed = _corroboration(found.parts, others, limits, sticks_out=sticks_out)
+        return _low_slope(found.parts, confirmed, limits, slope, decided)
+    if decided.outcome == "retest":
+        change = largest_change(found.budgets, JOINT)
+        text = f"joint {joint} ohm is too near {most:g} ohm to decide"
+        return Finding(slope), Finding(decided, retest("joint-unsure", text, change))
+    return Finding(slope), Finding(decided)
+
+
+def _judged(joint: Measured, limits: Limits, note: str) -> Criterion:
+    high, guard = limits.joint_max_ohm, limits.guard_band_U
+    return judged(*_JOINT, joint.value, joint.u, high=high, guard_band_U=guard, note=note, dof=joint.dof)
+
+
+def _beside(joint: Measured, others: Sequence[Measured], limits: Limits) -> Criterion | None:
+    """Judge how much larger a joint is than in most like parts; None where nobody knows what most have."""
+    if len(others) < _LEAST_OTHERS:
+        return None
+    alike = {str(n): Peer(each.value, each.own_u) for n, each in enumerate((joint, *others))}
+    # Joints that are alike lie apart by what is allowed, and by what they are not known better.
+    apart_ohm = limits.joint_max_ohm + 2.0 * sqrt(2.0) * median(peer.u_ohm for peer in alike.values())
+    own = compare(alike, apart_ohm)["0"]
+    if not own.majority:
+        return None
+    note = f"in excess of {own.others} like parts, of the same wire on the same meter"
+    return _judged(Measured(own.difference_ohm, own.u_ohm, dof=joint.own_dof), limits, note)
+
+
+def _decided(alone: Criterion, beside: Criterion | None, most_ohm: float) -> Criterion:
+    """The coil by itself where that is clear, else its excess over like parts.
+
+    A pass beside like parts needs the best estimates of the joint and of what they share within the limit:
+    the coil's own is accepted with a guard band, the common part, which no retest would tell, without.
+    """
+    if alone.outcome != "retest" or beside is None or alone.value is None or beside.value is None:
+        return alone
+    shared_ohm = alone.value - beside.value
+    if beside.outcome == "pass" and max(alone.value, shared_ohm) > most_ohm:
+        return alone
+    return alone if beside.outcome == "retest" else beside
 
 
 def _low_slope(
@@ -97,11 +128,19 @@ def _shown(alpha20: Measured) -> str:
 
 
 def _corroboration(
-    copper: Measured, whole_ohm: float, others: Sequence[Parts], limits: Limits
+    parts: Parts, others: Sequence[Parts], limits: Limits, *, sticks_out: bool
 ) -> tuple[str, str]:
-    """Who confirms the copper part of a coil of *whole_ohm*, in words; else why nobody does."""
+    """Who confirms the copper part of a coil, in words; else why nobody does.
+
+    Args:
+        parts: The coil.
+        others: Its like parts.
+        limits: What the kind is held to.
+        sticks_out: Whether its joint is beyond the limit even in excess of theirs.
+    """
+    copper, whole_ohm = parts.copper, parts.copper.value + parts.joint.value
     guard = copper.expanded_u
-    if others and median(other.joint.value for other in others) > limits.joint_max_ohm:
+    if others and not sticks_out and median(other.joint.value for other in others) > limits.joint_max_ohm:
         return "", "its like parts show the same, so the thermometer is suspect"
     off = abs(copper.value - median(other.copper.value for other in others)) if others else None
     if off is not None and off <= limits.peer_max_ohm + guard:
