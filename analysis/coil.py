@@ -11,6 +11,7 @@ from analysis.drift import Drift, before_heat, cold_drift, hot_drift
 from analysis.estimate import Estimate, Measured, estimate
 from analysis.events import find_opens
 from analysis.fretting import Fretting, fretting
+from analysis.leads import leads
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, Reason, Subject, Trace
 from analysis.opens import OpenKind, Opens
 from analysis.reasons import retest
@@ -75,7 +76,7 @@ def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
     )
 
 
-def own_findings(coil: Coil, limits: Limits, soak_degC: float | None) -> list[Finding]:
+def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float | None) -> list[Finding]:
     """The checks that need no other coil; *soak_degC* is how hot it should have been, None if nobody said."""
     findings = [
         interrupted.interruptions(coil.opens, heated=coil.rows.heated),
@@ -85,6 +86,8 @@ def own_findings(coil: Coil, limits: Limits, soak_degC: float | None) -> list[Fi
     if coil.rows.heated and coil.opens.kind not in {OpenKind.HOT, OpenKind.ALWAYS, OpenKind.COLD}:
         findings += criteria.drift(coil.cold, coil.hot, coil.rows, limits)
         findings.append(criteria.noise(coil.fretting))
+    if (through := leads(meter, coil.found)) is not None:
+        findings.append(through)
     if soak_degC is not None:
         findings.append(criteria.heat(coil.rows.hottest_degC, soak_degC))
     return findings

@@ -48,6 +48,8 @@ def common_shifts(r20_ohm: float, slope: float, accuracy: Accuracy) -> list[Shif
     return [
         Shift("meter gain", "1", accuracy.gain_rel, r20_ohm, slope),
         Shift("meter offset", "ohm", accuracy.offset_ohm, 1.0, 0.0),
+        Shift("two-wire contacts", "ohm", accuracy.contact_ohm, 1.0, 0.0),
+        Shift("leads not nulled", "ohm", accuracy.leads_ohm, 1.0, 0.0),
         Shift("probe offset", "K", accuracy.probe_K, -slope, 0.0),
         Shift("probe gain", "1", accuracy.probe_gain_rel, 0.0, -slope),
     ]
@@ -102,6 +104,8 @@ def single_budget(
         Source("probe offset", "B", "K", accuracy.probe_K, -per_K),
         Source("meter gain", "B", "1", accuracy.gain_rel, r20_ohm),
         Source("meter offset", "B", "ohm", accuracy.offset_ohm, 1.0),
+        Source("two-wire contacts", "B", "ohm", accuracy.contact_ohm, 1.0),
+        Source("leads not nulled", "B", "ohm", accuracy.leads_ohm, 1.0),
         Source("alpha20 of the wire", "B", "1/K", ALPHA20_U_PER_K, -r20_ohm * above_20_K),
     ]
     return budget(R20, "ohm", r20_ohm, sources)

@@ -208,9 +208,11 @@ def _single(probe_degC: FloatArray, ohm: FloatArray, accuracy: Accuracy, lack: s
     stated = sqrt(accuracy.noise_ohm**2 + (per_K * accuracy.probe_noise_K) ** 2)
     seen = float(at_20[middle].std())
     noise, count = max(stated, seen), int(middle.sum())
-    own = sqrt(noise**2 / middle.sum() + per_K**2 * (_STEP_K**2 + accuracy.probe_K**2))
+    own = sqrt(
+        noise**2 / middle.sum() + per_K**2 * (_STEP_K**2 + accuracy.probe_K**2) + accuracy.contact_ohm**2
+    )
     by_alpha = value * (probe - REFERENCE_DEGC) * ALPHA20_U_PER_K
-    common = (accuracy.gain_rel * value) ** 2 + accuracy.offset_ohm**2 + by_alpha**2
+    common = (accuracy.gain_rel * value) ** 2 + accuracy.offset_ohm**2 + accuracy.leads_ohm**2 + by_alpha**2
     scattered = seen > stated
     source = Source(
         "noise of the readings",
@@ -285,8 +287,10 @@ def _with_common(
         turned = lag.u * np.array([lag.r20, lag.slope])
         covariance = covariance + np.outer(turned, turned)
     probe = np.array([[(slope * accuracy.probe_K) ** 2, 0.0], [0.0, (slope * accuracy.probe_gain_rel) ** 2]])
-    meter = accuracy.gain_rel**2 * np.outer(both, both) + np.diag([accuracy.offset_ohm**2, 0.0])
-    own = covariance + probe
+    meter = accuracy.gain_rel**2 * np.outer(both, both) + np.diag(
+        [accuracy.offset_ohm**2 + accuracy.leads_ohm**2, 0.0]
+    )
+    own = covariance + probe + np.diag([accuracy.contact_ohm**2, 0.0])
     total = own + meter
     copper = slope / ALPHA20_PER_K
     by_alpha = copper * ALPHA20_U_PER_K / ALPHA20_PER_K

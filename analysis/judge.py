@@ -11,6 +11,7 @@ from analysis.coil import COLD_ONLY, Coil, examine, own_findings, result, settle
 from analysis.criteria import Finding
 from analysis.decision import Process, Zone, global_risks, rule_name
 from analysis.interrupted import watch_notes
+from analysis.leads import trusted
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Subject, Trace
 from analysis.opens import OpenKind
 from analysis.peers import Comparison, Peer, compare, like_parts
@@ -46,6 +47,8 @@ def judge_set(
         reason; no number in the result is NaN or infinite.
     """
     notes: list[str] = []
+    use = meter or MeterUse()
+    accuracy = trusted(accuracy, use)
     by_label = {trace.coil: trace for trace in traces}
     named = list(subjects or [])
     known = {subject.coil for subject in named}
@@ -53,7 +56,7 @@ def judge_set(
     if subjects is not None:
         notes += [f"{each.coil} is not in the coil set: held to common practice" for each in strangers]
     coils = [
-        examine(subject, by_label.get(subject.coil) or _empty(subject.coil), accuracy, meter or MeterUse())
+        examine(subject, by_label.get(subject.coil) or _empty(subject.coil), accuracy, use)
         for subject in (*named, *strangers)
     ]
     if subjects is None:
@@ -62,7 +65,7 @@ def judge_set(
     for kind in dict.fromkeys(coil.subject.kind for coil in coils):
         alike = [coil for coil in coils if coil.subject.kind == kind]
         held_to = (limits or {}).get(kind) or _common_practice(kind, alike)
-        results |= _judge_kind(alike, held_to, accuracy, soak_degC)
+        results |= _judge_kind(alike, held_to, accuracy, use, soak_degC)
         notes += _risk_of_kind(alike, held_to)
     notes += _rules(limits)
     notes += [f"{coil.label}: {coil.found.caution}" for coil in coils if coil.found.caution]
@@ -127,7 +130,7 @@ def _risk_of_kind(coils: Sequence[Coil], limits: Limits) -> list[str]:
 
 
 def _judge_kind(
-    coils: Sequence[Coil], limits: Limits, accuracy: Accuracy, soak_degC: float | None
+    coils: Sequence[Coil], limits: Limits, accuracy: Accuracy, meter: MeterUse, soak_degC: float | None
 ) -> dict[str, CoilResult]:
     """Judge the coils of one kind, each by itself and against the others."""
     settled = [settle_drift(coil, limits, accuracy) for coil in coils]
@@ -135,7 +138,7 @@ def _judge_kind(
     for coil in settled:
         others = [other.found.parts for other in settled if other is not coil and other.found.parts]
         findings[coil.label] = [
-            *own_findings(coil, limits, soak_degC),
+            *own_findings(coil, limits, meter, soak_degC),
             *slope_and_joint(coil.found, others, limits),
         ]
     compared = _Company(settled, findings, limits)

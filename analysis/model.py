@@ -56,7 +56,9 @@ PHASES = ("ambient", "rise", "hold", "drive", "heat", "cool", "return", "sweep")
 class Accuracy:
     """What the instruments of a run can be trusted to (standard uncertainties, k = 1).
 
-    Gain, offset and probe error are common to all readings of the run; noise is per reading.
+    Gain, offset and probe error are common to all readings of the run; noise is per reading. What two
+    wires leave after nulling, *contact_ohm*, is another for each coil. *leads_ohm* is for leads of which
+    nobody knows how much they add.
     """
 
     gain_rel: float = 5e-4
@@ -68,6 +70,8 @@ class Accuracy:
     probe_gain_rel: float = 0.002
     probe_noise_K: float = 0.1
     vi_gain_rel: float = 2e-3
+    contact_ohm: float = 0.0
+    leads_ohm: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -75,12 +79,15 @@ class MeterUse:
     """How the meter of a run was used; None: not known.
 
     *window_s* is the integration time of an ohms reading, *quick_window_s* that of one in haste between
-    two pulses of current, *range_ohm* the range of both.
+    two pulses of current, *range_ohm* the range of both. *wires* is 2 or 4; *leads_ohm* what joined
+    two-wire leads read and each reading was lessened by.
     """
 
     window_s: float | None = None
     quick_window_s: float | None = None
     range_ohm: float | None = None
+    wires: int | None = None
+    leads_ohm: float | None = None
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,8 @@ ACTIONS: Mapping[str, str | None] = {
     "drift-unsure": "let body and winding come to rest longer before and after heat, and read again",
     "joint-unsure": None,
     "leakage-unsure": "dry and clean it, test again",
+    "leads-not-nulled": "join the leads when asked, so that they can be taken off, or use four wires",
+    "leads-too-large": "use four wires, or shorter and thicker leads",
     "no-reading": None,
     "no-temperature": None,
     "not-hot-enough": "wrap the coil or use an oven, and soak again",
@@ -32,6 +34,7 @@ CHANGES: Mapping[str, str] = {
     "alpha20 of the wire": "test it together with two like parts or more, or remake the connection and "
     "measure again: alpha20 of the wire hides how large the joint is, not how much it differs or changes",
     "lag of winding and probe": "move slowly or hold at each step",
+    "leads not nulled": "use four wires, or null the leads",
     "meter gain": "use a meter of better accuracy",
     "meter offset": "use a lower range, or a meter of better accuracy",
     "noise and doubt of the thermal fit": "wrap the coil and let it cool longer, or heat in an oven",
@@ -39,6 +42,7 @@ CHANGES: Mapping[str, str] = {
     "noise of the readings": "see that the clips sit fast, and take more readings",
     "probe gain": "use a better thermometer",
     "probe offset": "fix the probe better to the body, or use a better thermometer",
+    "two-wire contacts": "use four wires, or clean and tighten the clips and null the leads again",
     "winding against probe at rest": "let the parts lie longer, and fix the probe better to the body",
 }
 

@@ -38,7 +38,7 @@ def fit_self_heated(rows: Rows, accuracy: Accuracy) -> ThermalFit:
         edges=edges | opening,
         by_vi=trace.source == "V/I",
         vi_gain_u=float(np.hypot(accuracy.vi_gain_rel, accuracy.gain_rel)),
-        offset_u_ohm=accuracy.offset_ohm,
+        offset_u_ohm=float(np.hypot(np.hypot(accuracy.offset_ohm, accuracy.contact_ohm), accuracy.leads_ohm)),
         alpha20_per_K=ALPHA20_PER_K,
         alpha20_u_per_K=ALPHA20_U_PER_K,
     )

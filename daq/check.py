@@ -8,6 +8,7 @@ from pathlib import Path
 
 from rich.console import Console, RenderableType
 
+from analysis.leads import MOST_OHM
 from daq.assembly import Assembled, open_bench
 from daq.bench import Bench
 from daq.companion import Companion, companion
@@ -23,8 +24,6 @@ from daq.tomlfile import Loaded
 WORKSHOP_DEGC = (-10.0, 45.0)
 #: Four-wire readings of joined leads are zero but for the meter's offset and contacts.
 FOUR_WIRE_LEADS_OHM = 0.02
-#: Two-wire leads beyond this hide what the sweep looks for.
-TWO_WIRE_LEADS_OHM = 0.5
 #: Probes of parts that lie side by side.
 PROBE_SPREAD_K = 2.0
 
@@ -128,7 +127,7 @@ def _leads(bench: Bench) -> Finding:
         return Finding("meter leads", True, "not measured: the rig file names no channel that joins them")
     if leads.value is None:
         return Finding("meter leads", False, f"joined leads read: {leads.status}")
-    most_ohm = FOUR_WIRE_LEADS_OHM if bench.wires == 4 else TWO_WIRE_LEADS_OHM
+    most_ohm = FOUR_WIRE_LEADS_OHM if bench.wires == 4 else MOST_OHM
     found = f"{leads.value:.4f} ohm joined, {bench.wires}-wire"
     good = abs(leads.value) <= most_ohm
     return Finding(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -83,7 +83,12 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
     soak_degC = max(coil_set.test.steps_degC) if run.header.kind == "soak" else None
     header = run.header
     result = judge_set(
-        traces, coil_set.subjects(), limits, header.accuracy, soak_degC=soak_degC, meter=header.meter
+        traces,
+        coil_set.subjects(),
+        limits,
+        header.accuracy,
+        soak_degC=soak_degC,
+        meter=replace(header.meter, leads_ohm=run.leads_ohm()),
     )
     told = [f"{event.coil}: {event.text}".removeprefix(": ") for event in run.events if event.kind in _TOLD]
     if more := len(told) - MAX_TOLD:

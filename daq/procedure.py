@@ -6,14 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from analysis.leads import MOST_OHM
 from analysis.model import OVER_RANGE
 from daq.bench import CONDUCTS_A, Bench
 from daq.conversation import Number
 from daq.record import Reading
-from daq.recordformat import ABOVE_RANGE, INSULATION
+from daq.recordformat import ABOVE_RANGE, INSULATION, LEADS
 
-#: Two-wire leads above this share their contacts' whims with every reading; common practice, no source.
-LEADS_OHM = 0.5
 NOT_TAKEN = Number(None, "missing: not taken")
 
 
@@ -151,8 +150,11 @@ class Procedure:
             self.event("contact", "two-wire leads were not measured: their resistance is in every reading")
             return
         self.bench.meter.null(leads.value)
+        self._record.row(
+            Reading(time_s=self.now(), coil="", phase="", resistance_ohm=leads.value, source=LEADS)
+        )
         told = f"leads {leads.value:.3f} ohm, taken off each two-wire reading"
-        if leads.value <= LEADS_OHM:
+        if leads.value <= MOST_OHM:
             self.event("leads", told)
         else:
             self.event(

@@ -23,6 +23,9 @@ MAX_COILS, MAX_LABEL, MAX_STATUS = 256, 100, 100
 #: Nor is a larger table of readings: weeks of a row a second.
 MAX_TABLE_BYTES, MAX_ROWS = 100_000_000, 1_000_000
 
+#: Source of a row without a coil: two-wire leads joined at their far end, taken off each reading after it.
+LEADS = "leads"
+
 #: Version of this layout. A reader takes its own and older ones, and refuses newer ones.
 SCHEMA = 1
 

@@ -242,12 +242,10 @@ class Rig(_Table, frozen=True, kw_only=True):
             amperes_rel = (supply.current_rel + supply.current_offset_A / current_A) / sqrt(3)
         return Accuracy(
             gain_rel=meter.reading_rel / sqrt(3) if meter else usual.gain_rel,
-            offset_ohm=hypot(
-                (meter.range_rel * self.meter.range_ohm + meter.offset_ohm) / sqrt(3)
-                if meter
-                else usual.offset_ohm,
-                TWO_WIRE_U_OHM if self.meter.wires == 2 else 0.0,
-            ),
+            offset_ohm=(meter.range_rel * self.meter.range_ohm + meter.offset_ohm) / sqrt(3)
+            if meter
+            else usual.offset_ohm,
+            contact_ohm=TWO_WIRE_U_OHM if self.meter.wires == 2 else 0.0,
             noise_ohm=meter.noise_ohm if meter else usual.noise_ohm,
             probe_K=self.probe.accuracy_K / sqrt(3),
             probe_noise_K=self.probe.noise_K,

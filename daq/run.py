@@ -275,7 +275,7 @@ def _header(
             for role, used in rig.value.instruments().items()
         },
         accuracy=rig.value.accuracy(),
-        meter=assembled.bench.meter.use(),
+        meter=replace(assembled.bench.meter.use(), wires=assembled.bench.wires),
         operator=request.operator,
         job=request.job or coil_set.value.job,
         stage=request.stage,

@@ -30,6 +30,7 @@ from daq.recordformat import (
     EVENTS,
     HEADER,
     INSULATION,
+    LEADS,
     MANIFEST,
     MAX_COILS,
     MAX_ROWS,
@@ -93,6 +94,12 @@ class Run:
     result: object | None
     state: RunState
     problems: tuple[str, ...]
+
+    def leads_ohm(self) -> float | None:
+        """Return what the two-wire leads read that were taken off, None if they were not measured."""
+        known = self.readings.resistance_ohm[self.readings.source == LEADS]
+        known = known[np.isfinite(known)]
+        return float(known[-1]) if known.size else None
 
     def traces(self) -> list[Trace]:
         """Return the readings of each coil in time order; coils in the order in which they first appear."""

@@ -22,6 +22,7 @@ from daq.errors import InputError
 from daq.plainfile import read_plain
 from daq.recordformat import (
     INSULATION,
+    LEADS,
     MAX_COILS,
     MAX_LABEL,
     MAX_ROWS,
@@ -93,8 +94,8 @@ def read_csv(path: Path) -> list[Trace]:
                 f"{path}:{line}: {len(row)} cells under {len(names)} headings; expected one each "
                 "(a decimal comma needs ; or tab between the cells)"
             )
-        if cells.text(row, "source") == INSULATION:
-            continue  # winding to body in a record's own readings: no point of the winding's line
+        if cells.text(row, "source") in {INSULATION, LEADS}:
+            continue  # of a record's own readings those that are no point of a winding's line
         label = cell_text(cells.text(row, "coil")) if "coil" in columns else path.stem
         if label not in coils:
             _check_label(path, line, label, coils)

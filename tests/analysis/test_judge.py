@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.judge import judge_set
-from analysis.model import Accuracy, CoilResult, Limits, SetResult, Subject, Trace
+from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Subject, Trace
 from tests.analysis.conftest import TABLES, Bench
 
 ACCURACY = Accuracy()
@@ -328,6 +328,64 @@ def test_scaled_ohms_scale_results(scale: float) -> None:
     for name in ("r20_ohm", "r20_u_ohm", "joint_ohm", "joint_u_ohm"):
         assert getattr(other, name) == pytest.approx(getattr(plain, name) * scale, rel=1e-6, abs=1e-9)
     assert other.alpha20_per_K == pytest.approx(plain.alpha20_per_K, rel=1e-9)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(0.3, 30.0))
+def test_limits_scaled_alike_keep_the_verdicts(scale: float) -> None:
+    """A set in another unit, with limits and instruments in that unit, has the same verdicts and reasons."""
+    bench = Bench()
+    traces = [
+        bench.soak("Y1"),
+        bench.soak("Y2", joint_ohm=0.35, copper_ohm=3.22, seed=2),
+        bench.soak("Y3", copper_ohm=3.3 * 0.94, seed=3),
+        bench.soak("Y4", grown_rel=0.02, seed=4),
+        bench.soak("Y5", joint_ohm=0.09, seed=5),
+        bench.soak("Y6", seed=6),
+    ]
+    subjects = [Subject(trace.coil, "valve") for trace in traces]
+    results = []
+    for by in (1.0, scale):
+        limits = Limits("valve", r20_ohm=3.3 * by, joint_max_ohm=0.1 * by, peer_max_ohm=0.1 * by)
+        accuracy = replace(ACCURACY, noise_ohm=ACCURACY.noise_ohm * by, offset_ohm=ACCURACY.offset_ohm * by)
+        scaled = [replace(trace, resistance_ohm=trace.resistance_ohm * by) for trace in traces]
+        results.append(judge_set(scaled, subjects, {"valve": limits}, accuracy).coils)
+    for plain, other in zip(*results, strict=True):
+        assert (other.verdict, codes(other)) == (plain.verdict, codes(plain))
+        assert [each.outcome for each in other.criteria] == [each.outcome for each in plain.criteria]
+        for name in ("r20_ohm", "joint_ohm"):
+            value = getattr(plain, name)
+            scaled_value = None if value is None else pytest.approx(value * scale, rel=1e-6, abs=1e-6)
+            assert getattr(other, name) == scaled_value
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.floats(-1e6, 1e6))
+def test_start_of_the_clock_does_not_matter_to_interruptions(shift_s: float) -> None:
+    """Opens, their brackets, and what may have been missed are the same at another time of day."""
+    trace = Bench().soak(readings=20)
+    hot = trace.probe_degC > 80.0
+    hot[[25, 30]] = True
+    broken = replace(
+        trace,
+        resistance_ohm=np.where(hot, nan, trace.resistance_ohm),
+        status=np.where(hot, "open or over range", "ok"),
+    )
+    meter = MeterUse(0.2, 0.02, 100.0)
+    plain, other = (
+        judge_set([replace(broken, time_s=broken.time_s + by)], None, None, ACCURACY, meter=meter).coils[0]
+        for by in (0.0, shift_s)
+    )
+    assert (other.verdict, codes(other)) == (plain.verdict, codes(plain)) == ("fail", ["opens-hot"])
+    ours, theirs = plain.interruptions, other.interruptions
+    assert replace(theirs, open_s=None, watch=None) == replace(ours, open_s=None, watch=None)
+    assert theirs.open_s == pytest.approx(ours.open_s, abs=1e-6)
+    assert ours.watch is not None
+    assert theirs.watch is not None
+    assert theirs.watch.certain_s == pytest.approx(ours.watch.certain_s, abs=1e-6)
+    assert [each.share for each in theirs.watch.missed] == pytest.approx(
+        [each.share for each in ours.watch.missed], abs=1e-6
+    )
 
 
 @settings(max_examples=25)

@@ -13,7 +13,7 @@ import pytest
 import analysis
 from analysis.budget import Source, budget
 from analysis.judge import judge_set
-from analysis.model import Accuracy, Limits, Reason, SetResult, Subject, Trace
+from analysis.model import Accuracy, Limits, MeterUse, Reason, SetResult, Subject, Trace
 from analysis.reasons import ACTIONS, CHANGES, largest_change, retest
 from tests.analysis.conftest import Bench
 
@@ -27,10 +27,13 @@ def judged(
     limits: Limits | None = None,
     accuracy: Accuracy = ACCURACY,
     soak_degC: float | None = None,
+    meter: MeterUse | None = None,
 ) -> SetResult:
     """Judge like parts against *limits*, else as a bare table."""
     subjects = [Subject(trace.coil, "valve") for trace in traces] if limits else None
-    return judge_set(traces, subjects, {"valve": limits} if limits else None, accuracy, soak_degC=soak_degC)
+    return judge_set(
+        traces, subjects, {"valve": limits} if limits else None, accuracy, soak_degC=soak_degC, meter=meter
+    )
 
 
 def joints(bench: Bench) -> SetResult:
@@ -65,6 +68,8 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "drift-unsure": lambda bench: judged(bench.soak(grown_rel=0.01)),
     "joint-unsure": joints,
     "leakage-unsure": lambda bench: judged(replace(bench.soak(), leakage_ohm=np.array([1.02e6]))),
+    "leads-not-nulled": lambda bench: judged(bench.soak(), meter=MeterUse(wires=2)),
+    "leads-too-large": lambda bench: judged(bench.soak(), meter=MeterUse(wires=2, leads_ohm=0.6)),
     "no-reading": lambda bench: judged(bench.points("Y1", [], [])),
     "no-temperature": lambda bench: judged(bench.points("Y1", [nan, nan], [3.3, 3.3])),
     "not-hot-enough": lambda bench: judged(bench.soak(), soak_degC=120.0),

@@ -13,6 +13,7 @@ from daq.builtin import builtin
 from daq.rig import load_rig
 from daq.run import Outcome, RunRequest, execute
 from daq.runfolder import read_run
+from daq.tracefile import read_csv
 
 WIRES = re.compile(r"^wires = 4 .*$", re.MULTILINE)
 
@@ -46,11 +47,38 @@ def test_two_wire_readings_agree_with_four_wire_ones_within_their_uncertainty(tm
 
 
 def test_two_wires_are_trusted_less(tmp_path: Path) -> None:
-    """The offset of the accuracy grows by what contacts leave after nulling."""
+    """What contacts leave after nulling is in the accuracy of two wires, apart from the meter's offset."""
     text = builtin("rigs", "simulated").read_text(encoding="utf-8")
-    offsets = {}
+    known = {}
     for wires in (2, 4):
         path = tmp_path / f"{wires}.toml"
         path.write_text(WIRES.sub(f"wires = {wires}", text), encoding="utf-8")
-        offsets[wires] = load_rig(path).value.accuracy().offset_ohm
-    assert offsets[2] ** 2 - offsets[4] ** 2 == pytest.approx(0.015**2)
+        known[wires] = load_rig(path).value.accuracy()
+    assert (known[2].contact_ohm, known[4].contact_ohm) == (0.015, 0.0)
+    assert known[2].offset_ohm == known[4].offset_ohm
+
+
+@pytest.mark.slow
+def test_leads_are_on_record_and_enforced(tmp_path: Path) -> None:
+    """What the leads read is a row of the record; where they are too large no coil of the sweep passes."""
+    text = WIRES.sub("wires = 2", builtin("rigs", "simulated").read_text(encoding="utf-8"))
+    verdicts = {}
+    for name, lead_ohm in (("short", 0.12), ("long", 0.7)):
+        folder = tmp_path / name
+        folder.mkdir()
+        script = builtin("fault_scripts", "groomer_healthy.toml").read_text(encoding="utf-8")
+        script = script.replace("[wiring]", f"[wiring]\nmeter_lead_ohm = {lead_ohm}")
+        (folder / "script.toml").write_text(script, encoding="utf-8")
+        outcome = sweep(folder, text.replace("groomer_faults.toml", "script.toml"))
+        run = read_run(outcome.folder)
+        # Leads and the contact that joins them.
+        assert run.leads_ohm() == pytest.approx(lead_ohm + 0.05, abs=0.03)
+        assert (run.header.meter.wires, "" in {trace.coil for trace in run.traces()}) == (2, False)
+        verdicts[name] = {(coil.verdict, coil.reasons[0].code) for coil in outcome.result.coils}
+        assert {trace.coil for trace in read_csv(outcome.folder / "readings.csv")} == {
+            coil.coil for coil in outcome.result.coils
+        }
+    assert verdicts == {
+        "short": {("pass", "within-limits")},
+        "long": {("retest", "leads-too-large")},
+    }
