@@ -151,12 +151,14 @@ def one_coil(folder: Path, fault: str = "", **changed: str) -> dict[str, Path]:
 
 @pytest.mark.slow
 def test_the_same_seed_is_the_same_run(tmp_path: Path) -> None:
-    """Two runs of one coil write the same bytes; another seed writes others and has the same verdict."""
+    """Two runs of one coil write the same bytes; another seed writes others, and none fails the coil."""
     files = one_coil(tmp_path)
     first, again, other = (run(tmp_path / str(seed), heat="supply", seed=seed, **files) for seed in (5, 5, 6))
     assert first.bytes_of("readings.csv") == again.bytes_of("readings.csv")
     assert first.bytes_of("readings.csv") != other.bytes_of("readings.csv")
-    assert {ran.verdicts()["Y1"] for ran in (first, again, other)} == {("pass", "within-limits")}
+    # Heated to 50 degC only, its joint may be too uncertain to pass.
+    assert first.verdicts()["Y1"] == again.verdicts()["Y1"]
+    assert {ran.verdicts()["Y1"][0] for ran in (first, other)} <= {"pass", "retest"}
 
 
 @pytest.mark.slow
