@@ -58,6 +58,8 @@ MAX_ENTRIES, MAX_NESTED = 1000, 6
 #: Rows that are turned into arrays at a time: as text they take ten times the room.
 BLOCK = 20_000
 MAX_EVENT_TEXT = 1000
+#: In ohms, kelvins or as a share: beyond what the bounds of a rig file allow, short of an overflow.
+MAX_UNCERTAINTY = 1e12
 _NUMBER_CHARS = frozenset("0123456789+-.e")
 _TEXT_COLUMNS = frozenset({"coil", "phase", "source", "status"})
 
@@ -184,7 +186,7 @@ def _check_header(plain: object, header: Header) -> None:
     if header.start_utc.tzinfo is None or header.start_utc.year < 1970:
         raise ValueError(f"start_utc is {header.start_utc}, expected the time of a run in UTC")
     for name, value in asdict(header.accuracy).items():
-        if not 0 <= value <= 1e6:
+        if not 0 <= value <= MAX_UNCERTAINTY:
             raise ValueError(f"accuracy.{name} is {value}, expected an uncertainty")
     for name, value in header.limits.items():
         if not isfinite(value):

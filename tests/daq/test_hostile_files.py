@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -16,6 +18,7 @@ from daq.coilset import load_coil_set
 from daq.dialect import load_dialect
 from daq.errors import InputError, RecordError
 from daq.plainfile import read_plain
+from daq.practice import practice_bench
 from daq.recordformat import MAX_COILS, MAX_LABEL, MAX_STATUS, cell_text, text_cell
 from daq.rig import fault_script, load_rig
 from daq.runfolder import read_run
@@ -301,3 +304,31 @@ def test_a_plain_file_of_the_limit_is_read(tmp_path: Path) -> None:
     assert len(read_plain(path, 2000)) == 2000
     with pytest.raises(OSError, match="larger than 1 kB"):
         read_plain(path, 1999)
+
+
+def test_codes_in_a_label_become_blanks(tmp_path: Path) -> None:
+    """Terminal codes, line ends and marks that turn text around do not come out of a table or record."""
+    label = "a\x9b31m\u202eb\nc"
+    (trace,) = read_csv(written(tmp_path, f'{HEADING}"{label}",20,3.3,ok\n', "codes.csv"))
+    assert trace.coil == "a 31m b c"
+    assert cell_text("x\x1b[2Jy") == "x [2Jy"
+
+
+def test_a_pipe_where_the_practice_rig_goes_is_refused(tmp_path: Path) -> None:
+    """The practice bench does not wait for a pipe that has the name of its rig file."""
+    os.mkfifo(tmp_path / "practice-rig.toml")
+    with pytest.raises(InputError, match="not a plain file"), practice_bench(tmp_path):
+        raise AssertionError
+
+
+def test_the_worst_instruments_make_a_readable_header(run: Path, tmp_path: Path) -> None:
+    """Uncertainties at the bounds of the rig file are none that the reader of the record takes for damage."""
+    worst = RIG
+    for key in ("reading_rel", "range_rel", "volts_rel", "current_rel"):
+        worst = re.sub(rf"(?m)^{key} = \S+", f"{key} = 1.0", worst)
+    for key in ("offset_ohm", "noise_ohm", "current_offset_A", "range_ohm", "accuracy_K", "noise_K"):
+        worst, found = re.subn(rf"(?m)^{key} = \S+", f"{key} = 1e9", worst)
+        assert found, key
+    accuracy = load_rig(written(tmp_path, worst)).value.accuracy()
+    header_with(run, accuracy=asdict(accuracy))
+    assert read_run(run).header.accuracy == accuracy
