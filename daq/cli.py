@@ -128,7 +128,9 @@ def _show(console: Console, outcome: Outcome, as_json: bool) -> None:
         complain(said if outcome.alarm in said else f"{outcome.alarm} {said}")
     elif outcome.state == "stopped":
         complain("stopped by the operator; what was measured is kept")
-    console.print(f"run folder: {outcome.folder}", highlight=False, markup=False, soft_wrap=True)
+    console.print(
+        f"run folder: {one_line(str(outcome.folder))}", highlight=False, markup=False, soft_wrap=True
+    )
 
 
 def _print_notes(console: Console, notes: Iterable[str]) -> None:

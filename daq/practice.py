@@ -12,9 +12,11 @@ from rich.console import Console
 from daq.builtin import builtin, find
 from daq.clock import RealClock, ScaledClock
 from daq.errors import InputError
+from daq.plainfile import read_plain
 from daq.rig import PRACTICE_MARK
 from daq.sim.bench import SimBench, build
 from daq.sim.server import serve
+from daq.tomlfile import MAX_BYTES
 
 RIG_FILE = "practice-rig.toml"
 #: Over which wire each simulated instrument is served.
@@ -73,7 +75,7 @@ def rig_text(resources: Mapping[str, str], scale: float) -> str:
 def _write(path: Path, text: str) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and not path.read_text(encoding="utf-8", errors="replace").startswith(PRACTICE_MARK):
+        if path.exists() and not read_plain(path, MAX_BYTES).startswith(PRACTICE_MARK.encode()):
             raise InputError(
                 f"{path}: is not a practice rig file, so it is not replaced; choose another --out"
             )

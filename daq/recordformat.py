@@ -176,22 +176,28 @@ def number_cell(value: float | None, digits: int) -> str:
 _RUNNABLE = re.compile(r"(^|;)(?=\s*[=+\-@＝＋－＠]|')")
 
 
+def printable(text: str) -> str:
+    """Return *text* with a blank for each character that does not print."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
+
+
 def text_cell(text: str) -> str:
     """Return *text* as one CSV cell on one line that no spreadsheet runs; :func:`cell_text` undoes the mark.
 
     Characters that do not print (line ends, tabs, NUL, lone surrogates) become blanks.
     """
-    if not text.isprintable():
-        text = "".join(c if c.isprintable() else " " for c in text)
-    text = _RUNNABLE.sub(r"\1'", text)
+    text = _RUNNABLE.sub(r"\1'", printable(text))
     if '"' in text or "," in text or text != text.strip():
         text = '"' + text.replace('"', '""') + '"'
     return text
 
 
 def cell_text(cell: str) -> str:
-    """Return the text that :func:`text_cell` wrote, its CSV quotes being off already."""
-    return cell.removeprefix("'").replace(";'", ";")
+    """Return the text that :func:`text_cell` wrote, its CSV quotes being off already.
+
+    What does not print was not written by it, and becomes blanks: a terminal would obey it.
+    """
+    return printable(cell.removeprefix("'").replace(";'", ";"))
 
 
 def reading_line(reading: Reading) -> str:

@@ -16,8 +16,17 @@ import numpy as np
 from analysis.model import OVER_RANGE
 from daq.coilset import CoilSet, Heat
 from daq.errors import InputError, RecordError
+from daq.plainfile import read_plain
 from daq.record import Carried
-from daq.recordformat import DONE, EVENT_COLUMNS, EVENTS, READING_COLUMNS, READINGS, Resumed
+from daq.recordformat import (
+    DONE,
+    EVENT_COLUMNS,
+    EVENTS,
+    MAX_TABLE_BYTES,
+    READING_COLUMNS,
+    READINGS,
+    Resumed,
+)
 from daq.rig import Rig
 from daq.runfolder import Run, read_run, split_row
 from daq.tomlfile import Loaded
@@ -144,7 +153,7 @@ def _events_until_done(path: Path) -> bytes:
 
 def _whole_lines(path: Path) -> list[bytes]:
     """Return the lines after the heading; a torn last one is none."""
-    return path.read_bytes().split(b"\n")[1:-1] if path.exists() else []
+    return read_plain(path, MAX_TABLE_BYTES).split(b"\n")[1:-1] if path.exists() else []
 
 
 def _cold(run: Run, among: np.ndarray) -> dict[str, tuple[float, float]]:

@@ -135,7 +135,7 @@ class RunScreen:
         table.add_column("reading", min_width=18, no_wrap=True)
         coils = self._in_view()
         for coil in coils:
-            table.add_row(*self._cells(coil))
+            table.add_row(*map(shown, self._cells(coil)))
         parts: list[RenderableType] = [table]
         if len(coils) < len(self._coils):
             parts.append(

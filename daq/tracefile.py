@@ -29,6 +29,7 @@ from daq.recordformat import (
     MAX_STATUS,
     MAX_TABLE_BYTES,
     cell_text,
+    printable,
 )
 
 #: A coil with this voltage across it and no current to speak of is open.
@@ -96,7 +97,7 @@ def read_csv(path: Path) -> list[Trace]:
             )
         if cells.text(row, "source") in {INSULATION, LEADS}:
             continue  # of a record's own readings those that are no point of a winding's line
-        label = cell_text(cells.text(row, "coil")) if "coil" in columns else path.stem
+        label = cell_text(cells.text(row, "coil")) if "coil" in columns else printable(path.stem)
         if label not in coils:
             _check_label(path, line, label, coils)
         mine = coils.setdefault(label, _Rows())
