@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from analysis import criteria, interrupted
+from analysis.budget import coverage_factor
 from analysis.criteria import Finding
 from analysis.decision import combined_risk
 from analysis.drift import Drift, before_heat, cold_drift, hot_drift
@@ -59,14 +60,15 @@ def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse)
 
 
 def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
-    """Where the coil changed during the run, go by what was read before the heat: no line fits all of it."""
+    """Where the coil changed too much, go by what was read before the heat: no line fits all of it."""
     most, guard = limits.drift_max_rel, limits.guard_band_U
     changes = [change for change in (coil.cold, coil.hot) if change is not None]
     outcomes = [
         decide(each.change_rel, each.u_rel, -most, most, guard_band_U=guard, dof=each.dof) for each in changes
     ]
     if "fail" not in outcomes:
-        return coil
+        seen = any(abs(each.change_rel) > coverage_factor(each.dof) * each.u_rel for each in changes)
+        return replace(coil, found=replace(coil.found, changed=seen))
     before = before_heat(coil.rows)
     if not before.any():
         return coil

@@ -87,6 +87,7 @@ class Estimate:
         parts: What the slope tells, None where it is not determined.
         lack: Why not; empty where it is.
         caution: What widened the uncertainty beyond noise and instruments; empty if nothing did.
+        changed: Whether the coil itself changed during the run, within its limit: no line fits it well.
         point_degC, point_ohm: Settled points, shape (m,).
         jumped: Rows left out because they are too high for the line, shape (n,).
         budgets: What the uncertainties of R20 and joint are made of.
@@ -97,6 +98,7 @@ class Estimate:
     parts: Parts | None = None
     lack: str = ""
     caution: str = ""
+    changed: bool = False
     point_degC: FloatArray = field(default_factory=lambda: np.empty(0))
     point_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
     jumped: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))

@@ -14,9 +14,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import sqrt
+from math import hypot, sqrt
 from statistics import median
 
+from analysis.budget import coverage_factor
 from analysis.contributions import JOINT
 from analysis.copper import PUBLISHED_ALPHA20_PER_K
 from analysis.criteria import Finding
@@ -28,6 +29,7 @@ from analysis.verdict import judged, undetermined
 
 #: Of fewer like parts, the coil itself not counted, nobody can say which of them is the usual one.
 _LEAST_OTHERS = 2
+_CHANGED = "it changed while it was hot, which blurs its slope: soak it again and see whether it goes on"
 _JOINT = ("joint", "joint in series", "ohm")
 
 
@@ -59,11 +61,10 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         return Finding(replace(slope, outcome="retest"), reason), Finding(alone)
     decided = _decided(alone, beside, most)
     if decided.outcome == "fail":
-        sticks_out = beside is not None and beside.outcome == "fail"
-        confirmed = _corroboration(found.parts, others, limits, sticks_out=sticks_out)
+        confirmed = _corroboration(found.parts, others, limits)
         return _low_slope(found.parts, confirmed, limits, slope, decided)
     if decided.outcome == "retest":
-        change = largest_change(found.budgets, JOINT)
+        change = _CHANGED if found.changed else largest_change(found.budgets, JOINT)
         text = f"joint {joint} ohm is too near {most:g} ohm to decide"
         return Finding(slope), Finding(decided, retest("joint-unsure", text, change))
     return Finding(slope), Finding(decided)
@@ -86,6 +87,16 @@ def _beside(joint: Measured, others: Sequence[Measured], limits: Limits) -> Crit
         return None
     note = f"in excess of {own.others} like parts, of the same wire on the same meter"
     return _judged(Measured(own.difference_ohm, own.u_ohm, dof=joint.own_dof), limits, note)
+
+
+def _shared(joint: Measured, others: Sequence[Measured], most_ohm: float) -> bool:
+    """Whether like parts show a joint beyond the limit too, and this one is not clearly beyond theirs."""
+    if not others:
+        return False
+    theirs_ohm = median(other.value for other in others)
+    u_ohm = hypot(joint.own_u, median(other.own_u for other in others))
+    clearly = joint.value - theirs_ohm - coverage_factor(joint.own_dof) * u_ohm > most_ohm
+    return theirs_ohm > most_ohm and not clearly
 
 
 def _decided(alone: Criterion, beside: Criterion | None, most_ohm: float) -> Criterion:
@@ -127,20 +138,11 @@ def _shown(alpha20: Measured) -> str:
     return f"apparent alpha20 {Measured(1e3 * alpha20.value, 1e3 * alpha20.u)}e-3 /K"
 
 
-def _corroboration(
-    parts: Parts, others: Sequence[Parts], limits: Limits, *, sticks_out: bool
-) -> tuple[str, str]:
-    """Who confirms the copper part of a coil, in words; else why nobody does.
-
-    Args:
-        parts: The coil.
-        others: Its like parts.
-        limits: What the kind is held to.
-        sticks_out: Whether its joint is beyond the limit even in excess of theirs.
-    """
+def _corroboration(parts: Parts, others: Sequence[Parts], limits: Limits) -> tuple[str, str]:
+    """Who confirms the copper part of a coil, in words; else why nobody does."""
     copper, whole_ohm = parts.copper, parts.copper.value + parts.joint.value
     guard = copper.expanded_u
-    if others and not sticks_out and median(other.joint.value for other in others) > limits.joint_max_ohm:
+    if _shared(parts.joint, [other.joint for other in others], limits.joint_max_ohm):
         return "", "its like parts show the same, so the thermometer is suspect"
     off = abs(copper.value - median(other.copper.value for other in others)) if others else None
     if off is not None and off <= limits.peer_max_ohm + guard:

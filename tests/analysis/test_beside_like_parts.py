@@ -13,6 +13,7 @@ import pytest
 
 from analysis.judge import judge_set
 from analysis.model import Accuracy, Criterion, Limits, SetResult, Subject, Trace
+from tests.analysis.conftest import Bench
 
 LOW, HIGH = 0.00389, 0.00397
 ACCURACY = Accuracy(probe_K=0.3, offset_ohm=0.002)
@@ -95,3 +96,23 @@ def test_a_narrow_limit_does_not_let_a_bad_joint_off() -> None:
     result = judged({"A": 0.005, "B": 0.30, "C": 0.010, "D": 0.005}, joint_max_ohm=0.02)
     assert verdicts(result)["B"] == ("fail", "joint")
     assert "fail" not in {verdict for coil, (verdict, _) in verdicts(result).items() if coil != "B"}
+
+
+def test_a_joint_far_beyond_those_of_scattered_like_parts_is_not_shared_by_them() -> None:
+    """No group of like parts agrees, most look beyond the narrow limit, and 0.30 ohm is not the same."""
+    result = judged({"A": 0.0, "B": 0.30, "C": 0.045, "D": 0.09}, joint_max_ohm=0.005)
+    assert verdicts(result)["B"] == ("fail", "joint")
+
+
+def test_a_coil_that_changes_within_its_limit_is_told_to_soak_again(bench: Bench) -> None:
+    """Half a per cent of drift blurs the slope: not more heat helps, but seeing whether it goes on."""
+    coil = judge_set(
+        [bench.soak(grown_rel=0.006)],
+        [Subject("Y1", KIND)],
+        {KIND: Limits(KIND, r20_ohm=3.3)},
+        ACCURACY,
+        soak_degC=90.0,
+    ).coils[0]
+    assert coil.verdict == "retest"
+    (reason,) = (reason for reason in coil.reasons if reason.code == "joint-unsure")
+    assert "soak it again" in reason.text
