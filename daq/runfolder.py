@@ -215,7 +215,7 @@ def _check_manifest(folder: Path, problems: list[str]) -> RunState:
         )
         return "cut"
     complaints = [_changed(folder, name, entry) for name, entry in manifest.files.items()]
-    _list_some([each for each in complaints if each], MANIFEST, problems)
+    _list_some([each for each in complaints if each], MANIFEST, problems, "files are not as they were")
     return manifest.state
 
 
@@ -355,10 +355,12 @@ def _events(rows: Iterable[tuple[int, list[str]]], problems: list[str]) -> tuple
     return tuple(events)
 
 
-def _list_some(bad: list[str], name: str, problems: list[str]) -> None:
+def _list_some(
+    bad: list[str], name: str, problems: list[str], what: str = "rows left out for the like"
+) -> None:
     problems += bad[:MAX_LISTED]
     if len(bad) > MAX_LISTED:
-        problems.append(f"{name}: {len(bad) - MAX_LISTED} more rows left out for the like")
+        problems.append(f"{name}: {len(bad) - MAX_LISTED} more {what}")
 
 
 def _reason(exc: Exception) -> str:
