@@ -80,17 +80,7 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
     findings = [_cold_drift(cold, rows, most, guard)]
     if hot is not None:
         name = "trend during the hottest hold"
-        criterion = judged(
-            "drift-hot",
-            name,
-            "",
-            hot.change_rel,
-            hot.u_rel,
-            low=-most,
-            high=most,
-            guard_band_U=guard,
-            dof=hot.dof,
-        )
+        criterion = _change("drift-hot", name, hot, most, guard)
         if hot.stepped is not None:
             criterion = replace(criterion, note=_how(hot))
         reason = None
@@ -100,6 +90,12 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
             reason = retest("drift-unsure", "its trend while hot is not known well enough", "hold longer")
         findings.append(Finding(criterion, reason))
     return findings
+
+
+def _change(code: str, name: str, found: Drift, most: float, guard_band_U: float) -> Criterion:
+    """Judge a relative change, of either sign, against *most*."""
+    value, u = found.change_rel, found.u_rel
+    return judged(code, name, "", value, u, low=-most, high=most, guard_band_U=guard_band_U, dof=found.dof)
 
 
 def _how(hot: Drift) -> str:
@@ -124,17 +120,7 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: floa
             criterion,
             retest("unfinished", "no cold reading after heat, so drift is not known"),
         )
-    criterion = judged(
-        code,
-        name,
-        "",
-        found.change_rel,
-        found.u_rel,
-        low=-most,
-        high=most,
-        guard_band_U=guard_band_U,
-        dof=found.dof,
-    )
+    criterion = _change(code, name, found, most, guard_band_U)
     percent = with_uncertainty(100.0 * found.change_rel, 100.0 * found.u_rel)
     if criterion.outcome == "fail":
         return Finding(

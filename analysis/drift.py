@@ -11,13 +11,13 @@ from dataclasses import dataclass
 from math import hypot, log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.budget import effective_dof
 from analysis.changepoint import Step, best_split
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, to_20degC
-from analysis.model import Accuracy, FloatArray
-from analysis.rows import SHORT_OHM, BoolArray, Rows, Story, spans
+from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
+from analysis.outliers import MAD_TO_SIGMA
+from analysis.rows import SHORT_OHM, Rows, Story, running_median, spans
 
 #: How well winding and probe agree at rest, before against after (standard uncertainty, common practice):
 #: where nobody saw whether the probe stood still, and where it did.
@@ -136,7 +136,8 @@ def hot_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
     middle = float(np.median(at_20))
     if middle < SHORT_OHM:
         return None
-    belongs = np.abs(at_20 - _smoothed(at_20)) < _SPIKE_REL * middle
+    # A median of neighbours follows a step or a creep, and no spike.
+    belongs = np.abs(at_20 - running_median(at_20, _NEIGHBOURS)) < _SPIKE_REL * middle
     hold, y = hold[belongs], at_20[belongs] / middle
     if hold.size < _HOLD_ROWS or np.ptp(rows.time_s[hold]) < _HOLD_S:
         return None
@@ -162,7 +163,7 @@ def _better(step: Step, line_squares: float, n: int) -> bool:
     return n * log(max(step.squares, 1e-300)) + log(n) < n * log(max(line_squares, 1e-300))
 
 
-def _stepped(step: Step, rows: Rows, hold: NDArray[np.intp]) -> Stepped:
+def _stepped(step: Step, rows: Rows, hold: IndexArray) -> Stepped:
     time_s, ohm = rows.time_s[hold], float(np.median(rows.trace.resistance_ohm[hold]))
     return Stepped(
         change_ohm=step.size * ohm,
@@ -171,12 +172,6 @@ def _stepped(step: Step, rows: Rows, hold: NDArray[np.intp]) -> Stepped:
         from_s=float(time_s[step.earliest - 1]),
         to_s=float(time_s[step.latest]),
     )
-
-
-def _smoothed(values: FloatArray) -> FloatArray:
-    """Median of each value and its neighbours, shape (n,): follows a step or a creep, and no spike."""
-    padded = np.pad(values, _NEIGHBOURS // 2, mode="reflect")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, _NEIGHBOURS), axis=1))
 
 
 def _cold_parts(rows: Rows) -> tuple[BoolArray, BoolArray]:
@@ -207,7 +202,7 @@ def _at_20(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> tuple[float, fl
     """
     at_20: FloatArray = to_20degC(rows.trace.resistance_ohm[chosen], rows.trace.probe_degC[chosen])
     middle, stated = float(np.median(at_20)), _noise_ohm(float(np.median(at_20)), accuracy)
-    scatter = max(stated, 1.4826 * float(np.median(np.abs(at_20 - middle))))
+    scatter = max(stated, MAD_TO_SIGMA * float(np.median(np.abs(at_20 - middle))))
     kept = at_20[np.abs(at_20 - middle) <= _JUMP_SIGMAS * scatter]
     seen = float(kept.std(ddof=1)) if kept.size > 1 else 0.0
     dof = None if seen <= stated else kept.size - 1.0

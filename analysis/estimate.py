@@ -12,15 +12,15 @@ from dataclasses import dataclass, field, replace
 from math import hypot, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.budget import Budget, Source, coverage_factor, effective_dof
 from analysis.contributions import Scatter, Shift, common_shifts, line_budgets, single_budget
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.line import line_errors_in_both, theil_sen
-from analysis.model import Accuracy, FloatArray
+from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
+from analysis.outliers import MAD_TO_SIGMA
 from analysis.rounding import with_uncertainty
-from analysis.rows import SHORT_OHM, BoolArray, Rows, Story, spans
+from analysis.rows import SHORT_OHM, Rows, Story, spans
 from analysis.selfheated import fit_self_heated
 
 #: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
@@ -138,7 +138,7 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
     return replace(found, parts=None, lack=_CHANGED) if lasting.any() else found
 
 
-def _lasting(above: BoolArray, order: NDArray[np.intp]) -> BoolArray:
+def _lasting(above: BoolArray, order: IndexArray) -> BoolArray:
     """Which rows above the line are too many in a row for a contact: the coil itself changed, shape (n,)."""
     found = np.zeros_like(above)
     run: list[int] = []
@@ -157,7 +157,7 @@ def _away(probe_degC: FloatArray, ohm: FloatArray) -> tuple[FloatArray, float]:
     order = np.lexsort((ohm, probe_degC))
     intercept, slope = theil_sen(probe_degC[order], ohm[order])
     off = ohm - intercept - slope * probe_degC
-    scatter = 1.4826 * float(np.median(np.abs(off)))  # to a standard deviation, if it were normal
+    scatter = MAD_TO_SIGMA * float(np.median(np.abs(off)))
     near = max(_JUMP_SIGMAS * scatter, _JUMP_REL * float(np.median(ohm)))
     return np.where(np.abs(off) <= near, 0.0, off), slope
 

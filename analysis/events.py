@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.copper import to_20degC, winding_temperature
-from analysis.model import FloatArray, MeterUse
+from analysis.model import BoolArray, FloatArray, IndexArray, MeterUse
 from analysis.opens import OpenKind, Opens
-from analysis.rows import PATIENT_S, SHORT_OHM, BoolArray, IndexArray, Rows, last_known, next_known
-from analysis.sampling import Windows, open_time, runs, watch, windows
+from analysis.rows import PATIENT_S, SHORT_OHM, Rows, last_known, next_known
+from analysis.sampling import open_time, runs, watch, windows
 
 #: Above the coldest by this much a coil counts as warm.
 WARM_K = 10.0
@@ -57,11 +57,14 @@ def find_opens(rows: Rows, jumped: BoolArray, meter: MeterUse | None = None) -> 
     if not rows.good.any():
         return Opens(OpenKind.ALWAYS, count=1)
     told = _told(rows, at, jumped)
-    found = _found(rows, told)
+    every = runs(told.flags)
+    lasting = [run for run in every if _lasts(told, run)]
+    found = _found(rows, told, every, lasting)
     if told.time_s is None:
         return found
     seen = windows(rows, told.at, meter or MeterUse(), JUMP_REL)
-    return _watched(found, told, seen, meter or MeterUse())
+    found = replace(found, watch=watch(seen, told.warm, meter or MeterUse()))
+    return replace(found, open_s=open_time(seen, every, lasting)) if every else found
 
 
 def _told(rows: Rows, at: IndexArray, jumped: BoolArray) -> _Told:
@@ -82,22 +85,20 @@ def _told(rows: Rows, at: IndexArray, jumped: BoolArray) -> _Told:
     return _Told(at, before[at], after[at], flags, rows.opened[at], warm, patient, time_s)
 
 
-def _found(rows: Rows, told: _Told) -> Opens:
+def _found(rows: Rows, told: _Told, every: list[_Run], lasting: list[_Run]) -> Opens:
     """What happened, without what may have been missed."""
-    if not told.flags.any():
+    if not every:
         return Opens()
-    found = runs(told.flags)
-    lasting = [run for run in found if _lasts(told, run)]
-    once = not lasting and len(found) == 1 and _once_hot(told, found[0])
+    once = not lasting and len(every) == 1 and _once_hot(told, every[0])
     common = Opens(
         OpenKind.ONCE_HOT if once else OpenKind.DROPOUTS,
-        count=len(found),
-        warm_count=sum(bool(told.warm[first]) for first, _ in found),
+        count=len(every),
+        warm_count=sum(bool(told.warm[first]) for first, _ in every),
         warm_share=_share(told.flags, told.warm),
         cold_share=_share(told.flags, ~told.warm),
         ordered=told.time_s is not None,
     )
-    return _bracketed(common, rows, told, lasting or found, hot=once) if lasting or once else common
+    return _bracketed(common, rows, told, lasting or every, hot=once) if lasting or once else common
 
 
 def _bracketed(common: Opens, rows: Rows, told: _Told, lasting: list[_Run], *, hot: bool) -> Opens:
@@ -128,15 +129,6 @@ def _bracketed(common: Opens, rows: Rows, told: _Told, lasting: list[_Run], *, h
         before_ohm=float(ohm[first - 1]) if begins else None,
         after_ohm=float(ohm[last + 1]) if ends else None,
     )
-
-
-def _watched(found: Opens, told: _Told, seen: Windows, meter: MeterUse) -> Opens:
-    """Add how long it was open, and what the readings could have shown."""
-    found = replace(found, watch=watch(seen, told.warm, meter))
-    if found.kind is OpenKind.NONE:
-        return found
-    every = runs(told.flags)
-    return replace(found, open_s=open_time(seen, every, [run for run in every if _lasts(told, run)]))
 
 
 def winding_or_body(rows: Rows) -> FloatArray:

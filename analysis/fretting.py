@@ -14,8 +14,8 @@ import numpy as np
 from scipy.special import fdtrc
 
 from analysis.events import JUMP_REL, winding_or_body
-from analysis.model import Accuracy, FloatArray
-from analysis.rows import SHORT_OHM, BoolArray, Rows
+from analysis.model import Accuracy, BoolArray, FloatArray
+from analysis.rows import SHORT_OHM, Rows
 
 #: Readings further apart than this have no local line in common.
 _NEAR_S = 60.0

@@ -12,6 +12,8 @@ from analysis.budget import Budget
 from analysis.opens import Opens
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IndexArray = NDArray[np.intp]
 TextArray = NDArray[np.str_]
 
 Verdict = Literal["pass", "fail", "retest"]

@@ -5,11 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.model import FloatArray
-
-BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

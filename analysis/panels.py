@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Patch
-from numpy.typing import NDArray
 
 from analysis import report_words as words
 from analysis.copper import resistance_factor
-from analysis.model import OK, OVER_RANGE, PHASES, CoilResult, FloatArray, Limits, Trace
+from analysis.model import OK, OVER_RANGE, PHASES, BoolArray, CoilResult, FloatArray, Limits, Trace
 from analysis.plot_data import finite, phase_spans, thin_cloud, thin_line, time_unit, view
 
 # The eight-colour set of Okabe and Ito, told apart by the common kinds of colour blindness.
@@ -32,9 +31,9 @@ class _Series:
     marker: str
     colour: str
 
-    def rows(self, trace: Trace) -> NDArray[np.bool_]:
+    def rows(self, trace: Trace) -> BoolArray:
         """Which rows are of this kind; a reading that does not say is taken as plain ohms."""
-        mine: NDArray[np.bool_] = trace.source == self.source
+        mine: BoolArray = trace.source == self.source
         return mine | ~np.isin(trace.source, _SOURCES) if self.source == "ohms" else mine
 
 

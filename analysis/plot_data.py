@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.model import FloatArray, Trace
-
-IndexArray = NDArray[np.intp]
+from analysis.model import FloatArray, IndexArray, Trace
 
 
 def phase_spans(trace: Trace) -> list[tuple[str, float, float]]:

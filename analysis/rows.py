@@ -8,15 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.model import OK, OVER_RANGE, FloatArray, Trace
+from analysis.model import OK, OVER_RANGE, BoolArray, FloatArray, Trace
 from analysis.settle import settled_at
-
-BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
 
 SETTLED_PHASES = ("ambient", "hold", "return", "sweep")
 #: A current that heats: no ohmmeter puts that much through a coil.
@@ -186,6 +183,20 @@ def _since(time_s: FloatArray, driven: BoolArray) -> FloatArray:
     """Seconds since current last flowed, shape (n,), infinite before it first did."""
     last_s = np.maximum.accumulate(np.where(driven, time_s, -np.inf))
     return time_s - last_s
+
+
+def running_median(
+    values: FloatArray, width: int, ends: Literal["reflect", "edge"] = "reflect"
+) -> FloatArray:
+    """Median of each value and its neighbours, shape (n,).
+
+    Args:
+        values: Shape (n,), at least *width* of them, all finite.
+        width: How many values, an odd number.
+        ends: What stands beyond the ends: the values mirrored, or the last one on and on.
+    """
+    padded = np.pad(values, width // 2, mode=ends)
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
 
 
 def last_known(values: FloatArray) -> FloatArray:

@@ -23,9 +23,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model import FloatArray, MeterUse
+from analysis.model import BoolArray, FloatArray, IndexArray, MeterUse
 from analysis.opens import Missed, Watch
-from analysis.rows import BoolArray, IndexArray, Rows
+from analysis.rows import Rows
 
 #: Lengths for which the missed share is told, in seconds.
 LENGTHS_S = (0.001, 0.01, 0.1, 1.0)

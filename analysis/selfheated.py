@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K
-from analysis.model import Accuracy, FloatArray
-from analysis.network_data import BoolArray
+from analysis.model import Accuracy, BoolArray, FloatArray
 from analysis.rows import Rows
 from analysis.thermal import ThermalFit, edge_intervals, fit_trace, interval_power
 

@@ -13,13 +13,9 @@ from itertools import pairwise
 from math import isfinite, log, sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.exponentials import SumOfExponentials, fit_rates
-from analysis.model import FloatArray
-
-BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
+from analysis.model import BoolArray, FloatArray, IndexArray
 
 #: A straight trend needs this many readings to be told from noise.
 MIN_POINTS = 4

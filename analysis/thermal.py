@@ -15,9 +15,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.model import FloatArray
+from analysis.model import BoolArray, FloatArray
 from analysis.network import layout
-from analysis.network_data import BoolArray, Data
+from analysis.network_data import Data
 from analysis.network_fit import COPPER, NETWORK, Fitted, least_squares
 from analysis.network_modes import modes
 from analysis.network_orders import grown, pooled

@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model import FloatArray
-from analysis.network_data import BoolArray, Data
+from analysis.model import BoolArray, FloatArray
+from analysis.network_data import Data
+from analysis.outliers import MAD_TO_SIGMA
+from analysis.rows import running_median
 
 #: At most this many unknown switching instants are fitted, the largest first.
 _MOST_EDGES = 6
@@ -86,11 +88,8 @@ def _outliers(values: FloatArray, least: float) -> BoolArray:
     out = np.zeros(values.size, dtype=bool)
     if known.size < 9:
         return out
-    v = values[known]
-    padded = np.pad(v, 3, mode="reflect")
-    around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
-    away = np.abs(v - around)
-    out[known[away > max(least, 8.0 * 1.4826 * float(np.median(away)))]] = True
+    away = np.abs(values[known] - running_median(values[known], 7))
+    out[known[away > max(least, 8.0 * MAD_TO_SIGMA * float(np.median(away)))]] = True
     return out
 
 
@@ -110,7 +109,7 @@ def _loose(time_s: FloatArray, probe_degC: FloatArray) -> str:
     t, p = time_s[known], probe_degC[known]
     if t.size < 9:
         return ""
-    p = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(p, 2, mode="edge"), 5), axis=1)
+    p = running_median(p, 5, "edge")
     before = np.searchsorted(t, t - 15.0)
     # A body that loses heat over 100 s falls by 14 % of its excess in 15 s; a bare probe in air by half.
     fall = p[before] - p
