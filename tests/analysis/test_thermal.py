@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.thermal import ThermalFit, edge_intervals, fit_trace, interval_power
-from tests.benchmarks.invented_coils import Coil, Rows, lumped, random_coil, simulate
+from tests.benchmarks.invented_coils import Rows, ladder, lumped, random_coil, simulate
 
 
 def fit(rows: Rows, **changes: object) -> ThermalFit:
@@ -30,25 +30,6 @@ def fit(rows: Rows, **changes: object) -> ThermalFit:
     }
     call: Callable[..., ThermalFit] = fit_trace
     return call(**(given_ | changes))
-
-
-def ladder(joint_ohm: float) -> Coil:
-    """Four equal shells on a body, as the fit builds a winding; 1/(3 g) = 1.9 K/W."""
-    g = 1 / (3 * 1.9)
-    link = np.zeros((5, 5))
-    for a in range(4):
-        link[a, a + 1] = link[a + 1, a] = 4 * g if a < 3 else 8 * g
-    capacity = np.array([3.5, 3.5, 3.5, 3.5, 80.0])
-    return Coil(
-        capacity=capacity,
-        link=link,
-        loss=np.array([0, 0, 0, 0, 0.16]),
-        share=np.array([0.25, 0.25, 0.25, 0.25, 0.0]),
-        body=4,
-        lag_s=0.0,
-        copper_ohm=3.2,
-        joint_ohm=joint_ohm,
-    )
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +63,7 @@ def test_own_kind_of_coil_is_recovered() -> None:
     """For coils built as the fit builds them the joint lies within its uncertainty, with no misfit."""
     off = []
     for seed, joint in enumerate((0.0, 0.05, 0.1, 0.2, 0.4)):
-        found = fit(simulate(ladder(joint), np.random.default_rng(seed)))
+        found = fit(simulate(ladder(joint_ohm=joint), np.random.default_rng(seed)))
         assert found.credible
         assert found.misfit == pytest.approx(1.0, abs=0.15)
         assert found.joint_u_ohm < 0.03
@@ -308,7 +289,7 @@ def test_power_of_an_empty_trace_is_empty() -> None:
 
 def test_unknown_switching_instants_are_fitted() -> None:
     """Rows 5 s apart without counted energy give the joint once the switching instants are left free."""
-    rows = simulate(ladder(0.1), np.random.default_rng(11), every_s=5.0)
+    rows = simulate(ladder(joint_ohm=0.1), np.random.default_rng(11), every_s=5.0)
     power = interval_power(rows.time_s, rows.voltage_V, rows.current_A)
     found = fit(rows, power_W=power, edges=edge_intervals(rows.voltage_V, rows.current_A))
     assert found.credible
@@ -319,7 +300,7 @@ def test_unknown_switching_instants_are_fitted() -> None:
 @pytest.mark.slow
 def test_v_over_i_off_the_ohmmeter_does_not_move_the_joint() -> None:
     """V/I 0.3 % off the ohmmeter, and the ohmmeter 6 mohm off: told apart if known, 0.09 ohm wrong if not."""
-    rows = simulate(ladder(0.1), np.random.default_rng(12), profile="soak")
+    rows = simulate(ladder(joint_ohm=0.1), np.random.default_rng(12), profile="soak")
     driven = rows.current_A > 0
     ohm = np.where(driven, 1.003 * rows.resistance_ohm, rows.resistance_ohm + 0.006)
     known, blind = (fit(replace(rows, resistance_ohm=ohm), by_vi=by_vi) for by_vi in (driven, None))

@@ -164,14 +164,12 @@ def main() -> None:
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as nowhere:
         runs = asked.runs or Path(nowhere)
-        todo = [(runs, number, asked.seed, False) for number in range(asked.bench)]
-        todo += [(runs, number, asked.seed, True) for number in range(asked.bench_faulty)]
-        computed_todo = [
-            (None, number, asked.seed, bool(f)) for number in range(asked.formula) for f in (0, 1)
-        ]
+        soaked = [(runs, number, asked.seed, False) for number in range(asked.bench)]
+        soaked += [(runs, number, asked.seed, True) for number in range(asked.bench_faulty)]
+        drawn = [(None, number, asked.seed, bool(f)) for number in range(asked.formula) for f in (0, 1)]
         with multiprocessing.get_context("spawn").Pool(asked.jobs, os.nice, (10,)) as pool:
-            on_bench = [row for rows in pool.map(_one, todo, chunksize=4) for row in rows]
-            computed = [row for rows in pool.map(_one, computed_todo, chunksize=20) for row in rows]
+            on_bench = [row for rows in pool.map(_one, soaked, chunksize=4) for row in rows]
+            computed = [row for rows in pool.map(_one, drawn, chunksize=20) for row in rows]
     cells: list[Cell] = []
     for route, rows in (("simulated bench", on_bench), ("formula", computed)):
         cells += [*_sound(route, rows), *_faulty(route, rows)]

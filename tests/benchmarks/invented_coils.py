@@ -75,6 +75,32 @@ def lumped(
     )
 
 
+def ladder(
+    *,
+    winding: float = 14.0,
+    body: float = 80.0,
+    lead: float = 1.9,
+    loss: float = 0.16,
+    copper_ohm: float = 3.2,
+    joint_ohm: float = 0.1,
+) -> Coil:
+    """Four equal shells (together *winding* J/K) on a *body* (J/K); *lead* K/W of an evenly heated slab."""
+    g = 1 / (3 * lead)
+    link = np.zeros((5, 5))
+    for a in range(4):
+        link[a, a + 1] = link[a + 1, a] = 4 * g if a < 3 else 8 * g
+    return Coil(
+        capacity=np.array([winding / 4] * 4 + [body]),
+        link=link,
+        loss=np.array([0, 0, 0, 0, loss]),
+        share=np.array([0.25, 0.25, 0.25, 0.25, 0.0]),
+        body=4,
+        lag_s=0.0,
+        copper_ohm=copper_ohm,
+        joint_ohm=joint_ohm,
+    )
+
+
 def random_coil(rng: np.random.Generator) -> Coil:
     """A coil of 3-6 unequal shells and 0-2 hidden masses behind the body or inside the winding."""
     shells = int(rng.integers(3, 7))

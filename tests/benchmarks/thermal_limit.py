@@ -23,37 +23,11 @@ from numpy.typing import NDArray
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.benchmarks.invented_coils import Coil, Rows, simulate
+from tests.benchmarks.invented_coils import Coil, Rows, ladder, simulate
 
 FloatArray = NDArray[np.float64]
 
 NOISE_OHM, NOISE_K = 0.001, 0.1
-
-
-def ladder(
-    *,
-    winding: float = 14.0,
-    body: float = 80.0,
-    lead: float = 1.9,
-    loss: float = 0.16,
-    copper_ohm: float = 3.2,
-    joint_ohm: float = 0.1,
-) -> Coil:
-    """Four equal shells (together *winding* J/K) on a *body* (J/K); *lead* K/W of an evenly heated slab."""
-    g = 1 / (3 * lead)
-    link = np.zeros((5, 5))
-    for a in range(4):
-        link[a, a + 1] = link[a + 1, a] = 4 * g if a < 3 else 8 * g
-    return Coil(
-        capacity=np.array([winding / 4] * 4 + [body]),
-        link=link,
-        loss=np.array([0, 0, 0, 0, loss]),
-        share=np.array([0.25, 0.25, 0.25, 0.25, 0.0]),
-        body=4,
-        lag_s=0.0,
-        copper_ohm=copper_ohm,
-        joint_ohm=joint_ohm,
-    )
 
 
 def heated_by(rows: Rows, coil: Coil, air_degC: float, start_degC: float) -> tuple[FloatArray, FloatArray]:
