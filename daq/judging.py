@@ -157,7 +157,7 @@ def _about(judged: Judged) -> ReportInfo:
     from analysis.report import ReportInfo
 
     header = judged.header
-    notes = (*judged.faults, *judged.problems, *judged.result.notes)
+    notes = (*judged.faults, *judged.problems)  # the report adds those of the judgement
     if header is None:
         stamp = datetime.fromtimestamp(judged.source.stat().st_mtime, UTC)
         return ReportInfo(

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from analysis.copper import resistance_factor
 from daq.judging import judge_path
@@ -52,6 +53,14 @@ def test_a_folder_is_judged_as_its_own_result_says(
     assert said.json()["coils"] == kept["coils"]
     assert said.json()["run"] == str(recorded)
     assert said.json()["notes"] == kept["notes"]
+
+
+def test_a_note_of_the_judgement_stands_in_the_report_once() -> None:
+    """What is told of the whole set is told once, and not again as a note of the run."""
+    (recorded,) = (Path(__file__).parents[2] / "sample_runs" / "healthy").iterdir()
+    (note,) = json.loads((recorded / "result.json").read_bytes())["notes"]
+    text = " ".join(page.extract_text() for page in PdfReader(recorded / "report.pdf").pages)
+    assert " ".join(text.split()).count(note[:60]) == 1
 
 
 @pytest.mark.slow
