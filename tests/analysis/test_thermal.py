@@ -110,7 +110,7 @@ def test_winding_temperature_is_told(pulse: Rows, fitted: ThermalFit) -> None:
 @pytest.mark.slow
 def test_the_order_follows_the_evidence() -> None:
     """A mass behind the body is found where there is one, and not where there is none."""
-    plain = ladder(0.05)
+    plain = ladder(joint_ohm=0.05)
     link = np.zeros((6, 6))
     link[:5, :5] = plain.link
     link[4, 5] = link[5, 4] = 0.25
