@@ -13,7 +13,7 @@ from rich.console import Console
 
 import daq.run
 import daq.sim.bench
-from daq.cli import _show
+from daq.commands.running import show
 from daq.errors import OutputUnknownError
 from daq.guard import OUTPUT_UNKNOWN
 from daq.runfolder import read_run
@@ -144,7 +144,7 @@ def test_an_output_that_is_not_known_is_said_on_every_further_line(
     first = next(number for number, line in enumerate(lines) if OUTPUT_UNKNOWN in line)
     assert all(line.startswith(OUTPUT_UNKNOWN) for line in lines[first:])
     shown = StringIO()
-    _show(Console(file=shown, width=120), lost.outcome, False)
+    show(Console(file=shown, width=120), lost.outcome, False)
     assert len(shown.getvalue().splitlines()) > 5
     assert all(line.startswith(OUTPUT_UNKNOWN) for line in shown.getvalue().splitlines())
     (complaint,) = capsys.readouterr().err.splitlines()
@@ -159,7 +159,7 @@ def test_an_output_that_is_not_known_stands_in_record_and_json(
     read = read_run(lost.outcome.folder)
     assert read.state == "fault"
     assert OUTPUT_UNKNOWN in [event.text for event in read.events if event.kind == "alarm"]
-    _show(Console(file=StringIO()), lost.outcome, True)
+    show(Console(file=StringIO()), lost.outcome, True)
     out = capsys.readouterr().out
     assert f'"notes": ["{OUTPUT_UNKNOWN}"' in out
 

@@ -1,0 +1,1 @@
+"""The commands, one a module of its own name; each loads what it needs when it is called."""

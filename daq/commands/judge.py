@@ -1,0 +1,50 @@
+"""`coilsoak judge`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from daq.commands.shared import FILE, json_option, open_console, paper_option, print_notes
+from daq.terminal import print_json
+
+if TYPE_CHECKING:
+    from daq.results import PaperName
+
+
+@click.command()
+@click.argument("path", type=FILE)
+@click.option(
+    "--set", "coil_set", type=FILE, help="Coil-set file with kinds and limits.  [default: the record's own]"
+)
+@click.option(
+    "--report", type=FILE, metavar="FOLDER", help="Also write report.pdf, curves and result.json there."
+)
+@paper_option
+@click.option("--budget", is_flag=True, help="Also print what makes R20 and joint uncertain (JSON has it).")
+@json_option
+def judge(
+    path: Path, coil_set: Path | None, report: Path | None, paper: PaperName, budget: bool, as_json: bool
+) -> None:
+    """Judge a run folder again, or a CSV of temperature and resistance.
+
+    Columns: coil, time_s, probe_degC, resistance_ohm, voltage_V, current_A. Order is free, cells may be
+    empty, others are ignored; without time and power the rows are taken as settled points.
+    """
+    from daq.budgettable import budget_tables
+    from daq.judging import judge_path, judged_object, write_judgement
+    from daq.results import as_table
+
+    with open_console(as_json) as screen:
+        judged = judge_path(path, coil_set)
+        if report is not None:
+            write_judgement(report, judged, paper)
+        if as_json:
+            print_json(judged_object(judged))
+        else:
+            screen.print(as_table(judged.result))
+            print_notes(screen, (*judged.problems, *judged.result.notes))
+            if budget:
+                screen.print(budget_tables(judged.result))

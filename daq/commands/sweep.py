@@ -1,0 +1,18 @@
+"""`coilsoak sweep`."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from daq.commands.running import do_run
+from daq.commands.shared import bench_options, run_options
+
+
+@click.command()
+@bench_options
+@run_options
+def sweep(as_json: bool, **asked: Any) -> None:
+    """Read every coil at room temperature and judge it; nothing is energised."""
+    do_run("sweep", as_json, {"heat": None, "yes": False, **asked})
