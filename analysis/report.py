@@ -20,6 +20,7 @@ from analysis.report_data import ReportInfo, State, report_data
 __all__ = ["Paper", "ReportInfo", "State", "write_report"]
 
 Paper = Literal["a4", "us-letter"]
+Standard = Literal["a-3a", "ua-1"]
 
 
 def write_report(
@@ -58,7 +59,7 @@ def write_report(
         else:
             svg = curve_svg(coil, by_coil.get(coil.coil, _no_readings(coil)), about.limits.get(coil.kind))
         files[f"curve-{n}.svg"] = untitled(svg)
-    path.write_bytes(_set(files, data, int(about.start_utc.timestamp())))
+    path.write_bytes(set_pages(files, data, int(about.start_utc.timestamp())))
 
 
 def _no_readings(coil: CoilResult) -> Trace:
@@ -66,8 +67,17 @@ def _no_readings(coil: CoilResult) -> Trace:
     return Trace(coil.coil, numbers, numbers, numbers, numbers, numbers, texts, texts, texts)
 
 
-def _set(files: dict[str, bytes], data: dict[str, Any], timestamp: int) -> bytes:
-    """The PDF of a template and its data; nothing is fetched and nothing outside *files* is read."""
+def set_pages(
+    files: dict[str, bytes], data: dict[str, Any], timestamp: int, standards: Sequence[Standard] = ()
+) -> bytes:
+    """Return the PDF of a template and its data; nothing is fetched and nothing outside *files* is read.
+
+    Args:
+        files: The project: ``main.typ`` and whatever it reads, content by name.
+        data: What is set, to know which signs there are.
+        timestamp: Date of the document, in seconds since 1970.
+        standards: Standards to hold the document to, as the typesetter names them.
+    """
     # The drawing library brings the font, so the page looks the same on every machine. Only for
     # signs it lacks are the fonts of this machine searched: slower, but a name in any script is legible.
     known = all(ord(sign) in drawable() or sign == "\u200b" for text in _texts(data) for sign in text)
@@ -78,6 +88,7 @@ def _set(files: dict[str, bytes], data: dict[str, Any], timestamp: int) -> bytes
         font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"],
         ignore_system_fonts=known,
         timestamp=timestamp,
+        pdf_standards=[*standards],
     )
     return pdf
 

@@ -19,6 +19,7 @@ COMMANDS = (
     "sweep",
     "check",
     "judge",
+    "claim",
     "practice",
 )
 

@@ -121,7 +121,7 @@ def judgement_files(folder: Path, judged: Judged, paper: PaperName) -> dict[str,
             folder / REPORT,
             judged.result,
             judged.traces,
-            _about(judged),
+            report_info(judged),
             paper="us-letter" if paper == "letter" else "a4",
             curves=drawn,
         )
@@ -153,7 +153,8 @@ def write_judgement(folder: Path, judged: Judged, paper: PaperName) -> None:
         raise InputError(f"{target}: cannot be written ({exc.strerror or exc})") from exc
 
 
-def _about(judged: Judged) -> ReportInfo:
+def report_info(judged: Judged) -> ReportInfo:
+    """Return what a report says about a run besides its judgement."""
     from analysis.report import ReportInfo
 
     header = judged.header

@@ -1,0 +1,56 @@
+"""The claim pack of some runs, from run folders to one PDF; what it carries is in :mod:`daq.claimfiles`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from daq import __version__
+from daq.claimfiles import Carried, attachments
+from daq.durable import write_whole
+from daq.errors import InputError
+from daq.judging import Judged, judge_path, judged_object, report_info
+from daq.recordformat import json_text
+from daq.results import PaperName
+
+
+@dataclass(frozen=True)
+class ClaimRequest:
+    """What was asked for on the command line. *out* None: a name made from the last run's folder."""
+
+    runs: tuple[Path, ...]
+    out: Path | None = None
+    paper: PaperName = "a4"
+    language: str = "en"
+
+
+def write_claim(request: ClaimRequest) -> Path:
+    """Write the claim pack of *request* and return its path.
+
+    Raises:
+        InputError: A run cannot be read, or the file is there already or cannot be written.
+    """
+    from analysis.claim import ClaimRun, claim_pdf
+
+    out = request.out or Path(f"claim-{request.runs[-1].resolve().name}.pdf")
+    if out.exists():
+        raise InputError(f"{out}: is there already and is not overwritten; choose another name with --out")
+    judged = [_judged(folder) for folder in request.runs]
+    carried = [Carried(each.source, json_text(judged_object(each))) for each in judged]
+    pdf = claim_pdf(
+        [ClaimRun(each.result, each.traces, report_info(each)) for each in judged],
+        attachments(carried, f"coilsoak {__version__}"),
+        paper="us-letter" if request.paper == "letter" else "a4",
+        language=request.language,
+    )
+    try:
+        write_whole(out, pdf)
+    except OSError as exc:
+        raise InputError(f"{out}: cannot be written ({exc.strerror or exc})") from exc
+    return out
+
+
+def _judged(folder: Path) -> Judged:
+    if not folder.is_dir():
+        raise InputError(f"{folder}: is no run folder, and a claim needs a whole record; give run folders")
+    return judge_path(folder, None)
