@@ -18,15 +18,15 @@ from analysis.opens import OpenKind, Opens
 from analysis.reasons import retest
 from analysis.rows import Rows, Story, sort_rows
 from analysis.verdict import K, decide, overall
+from analysis.words import Message, say
 
 _NONE = (None, None)
-COLD_ONLY = "cold only: heat not tested"
 _WHAT_TO_DO = {
-    Story.STEPS: "heat in steps and read at each",
-    Story.SELF_HEATED: "heat in an oven or bath, or record the whole heating and cooling",
-    Story.COOLING: "read while the temperature stands still",
-    Story.SWEEP: "heat in steps and read at each",
-    Story.NOTHING: "look at probe, leads and meter",
+    Story.STEPS: "steps",
+    Story.SELF_HEATED: "self-heated",
+    Story.COOLING: "cooling",
+    Story.SWEEP: "steps",
+    Story.NOTHING: "nothing",
 }
 
 
@@ -73,9 +73,7 @@ def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
     if not before.any():
         return coil
     found = estimate(coil.rows, accuracy, before)
-    return replace(
-        coil, found=replace(found, lack="the coil changed during the run", jumped=coil.found.jumped)
-    )
+    return replace(coil, found=replace(found, lack=say("lack.changed"), jumped=coil.found.jumped))
 
 
 def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float | None) -> list[Finding]:
@@ -144,21 +142,22 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
 def _missing(coil: Coil) -> list[Reason]:
     """What a pass would need and the readings do not give."""
     found, story = coil.found, coil.rows.story
-    change = _WHAT_TO_DO[story]
+    change = say(f"advice.{_WHAT_TO_DO[story]}")
     code = "self-heated" if story is Story.SELF_HEATED else "one-temperature"
     if found.r20 is None and story is not Story.SELF_HEATED:
         if coil.rows.good.any():
             return [retest("no-temperature", found.lack, change)]
-        return [retest("no-reading", "no reading at all", change)]
+        return [retest("no-reading", say("reason.no-reading"), change)]
     if found.parts is not None or story is Story.SWEEP:
         return []
-    return [retest(code, f"slope and joint not determined: {found.lack}", change)]
+    return [retest(code, say("reason.undetermined", lack=found.lack), change)]
 
 
-def _sound(coil: Coil) -> str:
+def _sound(coil: Coil) -> Message:
     hottest = coil.rows.hottest_degC
-    how_far = f"up to {hottest:.0f} degC" if coil.rows.heated and hottest is not None else COLD_ONLY
-    return f"within every limit that could be checked; {how_far}"
+    if coil.rows.heated and hottest is not None:
+        return say("reason.within-limits", hottest=hottest)
+    return say("reason.within-limits-cold", cold=say("lack.cold-only"))
 
 
 def _pair(measured: Measured | None) -> tuple[float | None, float | None]:

@@ -16,6 +16,7 @@ from analysis.reasons import largest_change, retest
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story
 from analysis.verdict import judged, undetermined
+from analysis.words import Message, say
 
 #: A body further below the temperature asked for has not been soaked at it.
 REACHED_K = 5.0
@@ -33,7 +34,7 @@ class Finding:
 
 def resistance(found: Estimate, limits: Limits) -> Finding:
     """Judge R20 against the maker's value, and a short against common sense."""
-    code, name, unit = "resistance", "R20 against nominal", "ohm"
+    code, name, unit = "resistance", say("criterion.resistance"), "ohm"
     nominal = limits.r20_ohm
     low = high = None
     if nominal is not None:
@@ -57,10 +58,10 @@ def resistance(found: Estimate, limits: Limits) -> Finding:
                 dof=r20.dof,
                 k=r20.k,
             ),
-            Reason("short", f"{r20.value:.3f} ohm is a short; check whether the leads touch, then the coil"),
+            Reason("short", say("reason.short", ohm=r20.value)),
         )
     if low is None or high is None:
-        return Finding(undetermined(code, name, unit, note="no nominal resistance given"))
+        return Finding(undetermined(code, name, unit, note=say("lack.no-nominal")))
     guard = limits.guard_band_U
     criterion = judged(
         code, name, unit, r20.value, r20.u, low=low, high=high, guard_band_U=guard, dof=r20.dof
@@ -69,8 +70,10 @@ def resistance(found: Estimate, limits: Limits) -> Finding:
         return Finding(criterion)
     if criterion.outcome == "fail":
         word, bound = ("low", low) if r20.value < low else ("high", high)
-        return Finding(criterion, Reason(f"resistance-{word}", f"R20 {r20} ohm, limit {bound:.4g} ohm"))
-    text = f"R20 {r20} ohm is too near its limits {low:.4g} to {high:.4g} ohm"
+        return Finding(
+            criterion, Reason(f"resistance-{word}", say("reason.resistance-off", r20=r20, limit=bound))
+        )
+    text = say("reason.resistance-unsure", r20=r20, low=low, high=high)
     return Finding(criterion, retest("resistance-unsure", text, largest_change(found.budgets, R20)))
 
 
@@ -79,70 +82,67 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
     most, guard = limits.drift_max_rel, limits.guard_band_U
     findings = [_cold_drift(cold, rows, most, guard)]
     if hot is not None:
-        name = "trend during the hottest hold"
-        criterion = _change("drift-hot", name, hot, most, guard)
+        criterion = _change("drift-hot", hot, most, guard)
         if hot.stepped is not None:
             criterion = replace(criterion, note=_how(hot))
         reason = None
         if criterion.outcome == "fail":
-            reason = Reason("drift", _how(hot) + " during the hottest hold")
+            reason = Reason("drift", say("reason.drift-hot", how=_how(hot)))
         elif criterion.outcome == "retest":
-            reason = retest("drift-unsure", "its trend while hot is not known well enough", "hold longer")
+            reason = retest("drift-unsure", say("reason.drift-hot-unsure"), say("advice.hold-longer"))
         findings.append(Finding(criterion, reason))
     return findings
 
 
-def _change(code: str, name: str, found: Drift, most: float, guard_band_U: float) -> Criterion:
+def _change(code: str, found: Drift, most: float, guard_band_U: float) -> Criterion:
     """Judge a relative change, of either sign, against *most*."""
-    value, u = found.change_rel, found.u_rel
+    name, value, u = say(f"criterion.{code}"), found.change_rel, found.u_rel
     return judged(code, name, "", value, u, low=-most, high=most, guard_band_U=guard_band_U, dof=found.dof)
 
 
-def _how(hot: Drift) -> str:
+def _how(hot: Drift) -> Message:
     """Say whether a coil crept or stepped while hot; times as in the record, so that the row is found."""
-    percent, step = f"{100 * hot.change_rel:+.2f} %", hot.stepped
+    percent, step = 100.0 * hot.change_rel, hot.stepped
     if step is None:
-        return f"changed by {percent}"
+        return say("part.changed", percent=percent)
     height = with_uncertainty(step.change_ohm, step.u_ohm)
-    when = f"with the reading at {step.at_s:.0f} s (95 %: between {step.from_s:.0f} and {step.to_s:.0f} s)"
-    return f"stepped by {height} ohm, {percent}, {when}"
+    return say("part.stepped", height=height, percent=percent, at=step.at_s, start=step.from_s, end=step.to_s)
 
 
 def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: float) -> Finding:
-    code, name = "drift", "cold after heat against cold before"
     if found is None:
-        note = "no cold readings before and after heat"
-        criterion = undetermined(code, name, "", low=-most, high=most, note=note)
+        name, note = say("criterion.drift"), say("lack.no-cold-pair")
+        criterion = undetermined("drift", name, "", low=-most, high=most, note=note)
         cut = rows.story is Story.STEPS and bool((rows.trace.phase == "ambient").any())
         if not cut:
             return Finding(criterion)
         return Finding(
             criterion,
-            retest("unfinished", "no cold reading after heat, so drift is not known"),
+            retest("unfinished", say("reason.unfinished")),
         )
-    criterion = _change(code, name, found, most, guard_band_U)
+    criterion = _change("drift", found, most, guard_band_U)
     percent = with_uncertainty(100.0 * found.change_rel, 100.0 * found.u_rel)
     if criterion.outcome == "fail":
         return Finding(
             criterion,
-            Reason("drift", f"changed by {percent} % over the heat, at most {100 * most:g} % allowed"),
+            Reason("drift", say("reason.drift", percent=percent, most=100 * most)),
         )
     if criterion.outcome == "retest":
         return Finding(
             criterion,
-            retest("drift-unsure", f"change of {percent} % is too near {100 * most:g} %"),
+            retest("drift-unsure", say("reason.drift-unsure", percent=percent, most=100 * most)),
         )
     return Finding(criterion)
 
 
 def heat(hottest_degC: float | None, soak_degC: float) -> Finding:
     """Ask whether the body came as near to *soak_degC* as a soak should: faults wait for the last kelvins."""
-    code, name, unit, least = "heat", "hottest body", "degC", soak_degC - REACHED_K
+    code, name, unit, least = "heat", say("criterion.heat"), "degC", soak_degC - REACHED_K
     if hottest_degC is None:
-        return Finding(undetermined(code, name, unit, low=least, note="no temperature"))
+        return Finding(undetermined(code, name, unit, low=least, note=say("lack.no-temperature")))
     if hottest_degC >= least:
         return Finding(Criterion(code, name, unit, hottest_degC, None, least, None, "pass"))
-    text = f"heated to {hottest_degC:.0f} degC only, where {soak_degC:g} degC were asked for"
+    text = say("reason.not-hot-enough", reached=hottest_degC, asked=soak_degC)
     return Finding(
         Criterion(code, name, unit, hottest_degC, None, least, None, "retest"), retest("not-hot-enough", text)
     )
@@ -150,19 +150,17 @@ def heat(hottest_degC: float | None, soak_degC: float) -> Finding:
 
 def noise(found: Fretting | None) -> Finding:
     """Ask whether readings scatter more when hot: alone it convicts nobody."""
-    code, name = "noise", "scatter hot against cold"
+    code, name = "noise", say("criterion.noise")
     if found is None:
-        note = "not enough readings in succession, hot and cold"
+        note = say("lack.few-in-succession")
         return Finding(undetermined(code, name, "", high=RATIO, note=note))
-    note = f"{1e3 * found.hot_ohm:.2g} mohm hot, {1e3 * found.cold_ohm:.2g} mohm cold"
+    figures = {"hot": 1e3 * found.hot_ohm, "cold": 1e3 * found.cold_ohm}
+    note = say("part.scatter", **figures)
     if not found.noisy:
         if found.ratio > RATIO:
-            note += ", too little or too few to count"
+            note = say("part.scatter-little", **figures)
         return Finding(Criterion(code, name, "", found.ratio, None, None, RATIO, "pass", note))
-    text = (
-        f"its readings scatter {found.ratio:.2g} times more when hot than cold ({note}): "
-        "an early sign of a contact about to open"
-    )
+    text = say("reason.noisy-when-hot", ratio=found.ratio, figures=note)
     return Finding(
         Criterion(code, name, "", found.ratio, None, None, RATIO, "retest", note),
         retest("noisy-when-hot", text),
@@ -171,20 +169,20 @@ def noise(found: Fretting | None) -> Finding:
 
 def leakage(trace: Trace, limits: Limits) -> Finding:
     """Judge the insulation between winding and body by its worst reading."""
-    code, name, unit, least = "leakage", "winding to body", "ohm", limits.leakage_min_ohm
+    code, name, unit, least = "leakage", say("criterion.leakage"), "ohm", limits.leakage_min_ohm
     told = trace.leakage_ohm[~np.isnan(trace.leakage_ohm)]
     if not told.size:
-        return Finding(undetermined(code, name, unit, low=least, note="not measured"))
+        return Finding(undetermined(code, name, unit, low=least, note=say("lack.not-measured")))
     worst = float(told.min())
     if not np.isfinite(worst):
-        return Finding(
-            Criterion(code, name, unit, None, None, least, None, "pass", "above the meter's range")
-        )
+        note = say("lack.above-range")
+        return Finding(Criterion(code, name, unit, None, None, least, None, "pass", note))
     u = _LEAKAGE_U_REL * abs(worst)
     criterion = judged(code, name, unit, worst, u, low=least, guard_band_U=limits.guard_band_U)
     if criterion.outcome == "pass":
         return Finding(criterion)
-    text = f"{worst:.3g} ohm from winding to body, at least {least:.3g} ohm wanted"
     if criterion.outcome == "retest":
-        return Finding(criterion, retest("leakage-unsure", text))
-    return Finding(criterion, Reason("leakage", f"{text}; dry, clean, test again"))
+        return Finding(
+            criterion, retest("leakage-unsure", say("reason.leakage-unsure", ohm=worst, least=least))
+        )
+    return Finding(criterion, Reason("leakage", say("reason.leakage", ohm=worst, least=least)))

@@ -22,6 +22,7 @@ from analysis.outliers import MAD_TO_SIGMA
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story, spans
 from analysis.selfheated import fit_self_heated
+from analysis.words import say
 
 #: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
 _STEP_WIDTH_K = 1.5
@@ -33,10 +34,6 @@ _LAG_S = 60.0
 _JUMP_REL, _JUMP_SIGMAS = 0.01, 6.0
 #: More readings in a row off the line than a contact explains.
 _CONTACT_ROWS = 3
-_CHANGED = "readings stayed off the line, so the coil or its temperature changed without the probe"
-_MOVING = (
-    "the temperature moved while readings were taken, and how far the winding leads its probe is not known"
-)
 
 
 @dataclass(frozen=True)
@@ -118,11 +115,11 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
     if rows.story is Story.SELF_HEATED and settled is None:
         return _self_heated(rows, accuracy, probe, ohm)
     if not ohm.size:
-        return Estimate("none", lack="no reading with both a temperature and a resistance")
+        return Estimate("none", lack=say("lack.no-pair"))
     if not spans(probe):
-        return _single(probe, ohm, accuracy, "readings at one temperature only")
+        return _single(probe, ohm, accuracy, say("lack.one-temperature"))
     if float(np.median(ohm)) < SHORT_OHM:
-        return _single(probe, ohm, accuracy, "there is hardly any resistance")
+        return _single(probe, ohm, accuracy, say("lack.hardly-any"))
     trusted = replace(accuracy, gain_rel=accuracy.vi_gain_rel) if rows.driven[chosen].any() else accuracy
     away, slope = _away(probe, ohm)
     keep = away == 0
@@ -132,10 +129,10 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
         lasting = _lasting(away > 0, np.arange(away.size) if rows.timed else np.argsort(probe, kind="stable"))
         jumped[np.flatnonzero(chosen)[(away > 0) & ~lasting]] = True
     if not spans(probe[keep]):
-        return _single(probe[keep], ohm[keep], trusted, "readings at one temperature only")
+        return _single(probe[keep], ohm[keep], trusted, say("lack.one-temperature"))
     lag = _lag(rows.time_s[chosen], probe) if rows.story is Story.COOLING else None
     found = replace(_by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag), jumped=jumped)
-    return replace(found, parts=None, lack=_CHANGED) if lasting.any() else found
+    return replace(found, parts=None, lack=say("lack.off-line")) if lasting.any() else found
 
 
 def _lasting(above: BoolArray, order: IndexArray) -> BoolArray:
@@ -256,7 +253,7 @@ def _by_line(steps: _Steps, accuracy: Accuracy, lag: tuple[float, float] | None)
         # Evenly likely between no lag and the longest: standard uncertainty by the root of three.
         turned = line.slope * np.array([lag[1], lag[0]]) / _LAG_S
         lags.append(Shift("lag of winding and probe", "s", _LAG_S / sqrt(3.0), *turned.tolist()))
-        caution = _MOVING
+        caution = say("lack.moving")
     # Points that scatter more than stated speak for themselves; else the stated noise stands.
     scattered = line.misfit > 1.0
     return _with_common(
@@ -334,8 +331,7 @@ def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: Fl
         trusted = replace(accuracy, gain_rel=max(accuracy.gain_rel, accuracy.vi_gain_rel))
         left = Scatter("noise and doubt of the thermal fit", turn @ scatter @ turn.T, "A")
         return _with_common(Estimate("thermal network"), fit.r20_ohm, slope, left, trusted)
-    lack = "self-heated trace: no isothermal points"
-    lack += f", and {fit.reason}" if fit is not None else ", and no times for a thermal fit"
+    lack = say("lack.self-heated", why=fit.reason if fit is not None else say("lack.no-times"))
     if not ohm.size:
         return Estimate("none", lack=lack)
     return _single(probe_degC, ohm, accuracy, lack)

@@ -15,17 +15,10 @@ from analysis.reasons import retest
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM
 from analysis.verdict import Outcome
+from analysis.words import Figure, Message, say, say_count
 
 #: Interruptions that convict a coil: so many while warm, or so many in all. Fewer may be the contacts.
 _WARM_DROPOUTS, _DROPOUTS = 2, 3
-_LASTING = {
-    OpenKind.ALWAYS: (
-        "open",
-        "open or over range in every reading; check the leads and contacts first, then the coil is open",
-    ),
-    OpenKind.COLD: ("open", "open for a while although cold ({times}); check the leads and contacts first"),
-    OpenKind.HOT: ("opens-hot", "opens when hot{where}"),
-}
 #: Coils watched alike within this ratio share a sentence, which tells the worst of them.
 _ALIKE = 1.5
 
@@ -48,74 +41,78 @@ def with_winding(opens: Opens, r20: Measured | None, accuracy: Accuracy) -> Open
 def interruptions(opens: Opens, *, heated: bool) -> Finding:
     """Judge opens and dropouts of a coil that was *heated* or not."""
     outcome, reason = _interrupted(opens, heated)
-    note = "" if heated else "cold only: heat not tested"
-    criterion = Criterion("open", "interruptions", "", float(opens.count), 0.0, None, 0.0, outcome, note)
+    note = "" if heated else say("lack.cold-only")
+    name = say("criterion.open")
+    criterion = Criterion("open", name, "", float(opens.count), 0.0, None, 0.0, outcome, note)
     return Finding(criterion, reason)
 
 
 def _interrupted(opens: Opens, heated: bool) -> tuple[Outcome, Reason | None]:
     if opens.kind is OpenKind.NONE:
         return "pass", None
-    if opens.kind in _LASTING:
-        code, text = _LASTING[opens.kind]
-        times = "once" if opens.count == 1 else f"{opens.count} times"
-        return "fail", Reason(code, text.format(times=times, where=_bracket(opens) + _winding(opens)))
+    if (lasting := _lasting(opens)) is not None:
+        return "fail", lasting
     if opens.kind is OpenKind.ONCE_HOT:
-        return "retest", retest(
-            "opens-hot-once",
-            f"open or over range in the one reading at the hottest step{_bracket(opens)}: "
-            "it may be a lead that slipped",
-        )
+        return "retest", retest("opens-hot-once", say("reason.opens-hot-once", **_bracket(opens)))
     if heated and (opens.warm_count >= _WARM_DROPOUTS or opens.count >= _DROPOUTS):
-        return "fail", Reason(
-            "dropouts",
-            f"{opens.count} short interruptions: {_percent(opens.warm_share)} of the warm readings, "
-            f"{_percent(opens.cold_share)} of the cold ones{_open_time(opens)}",
+        text = say(
+            "reason.dropouts",
+            count=opens.count,
+            warm=_percent(opens.warm_share),
+            cold=_percent(opens.cold_share),
+            time=_open_time(opens),
         )
-    several = "s" if opens.count > 1 else ""
-    return "retest", retest(
-        "contact", f"{opens.count} interrupted reading{several}: too few to blame the coil"
-    )
+        return "fail", Reason("dropouts", text)
+    return "retest", retest("contact", say_count("reason.contact", opens.count))
 
 
-def _bracket(opens: Opens) -> str:
+def _lasting(opens: Opens) -> Reason | None:
+    """The reason of a coil that stayed open, None of any other."""
+    if opens.kind is OpenKind.ALWAYS:
+        return Reason("open", say("reason.open-always"))
+    if opens.kind is OpenKind.COLD:
+        times = say("part.once") if opens.count == 1 else say("part.times", count=opens.count)
+        return Reason("open", say("reason.open-cold", times=times))
+    if opens.kind is OpenKind.HOT:
+        return Reason("opens-hot", say("reason.opens-hot", **_bracket(opens), winding=_winding(opens)))
+    return None
+
+
+def _bracket(opens: Opens) -> dict[str, str]:
     """Where it opened and closed, by the probe."""
-    text = ""
-    if opens.opened_degC is not None:
-        text = " between {:.0f} and {:.0f} degC".format(*sorted(opens.opened_degC))
+    opened = "" if opens.opened_degC is None else _between("part.opened", opens.opened_degC)
     if not opens.ordered:
-        return (
-            f"{text} (at the probe; the order of the readings is not on record, so its closing is not known)"
-        )
+        return {"opened": opened, "closed": say("part.no-order")}
     if opens.closed_degC is None:
-        return f"{text}, and was not seen to close again (at the probe)"
-    closed = " and closes again between {:.0f} and {:.0f} degC (at the probe)"
-    return text + closed.format(*sorted(opens.closed_degC))
+        return {"opened": opened, "closed": say("part.not-closed")}
+    return {"opened": opened, "closed": _between("part.closed", opens.closed_degC)}
+
+
+def _between(key: str, degC: tuple[float, float]) -> Message:
+    return say(key, low=min(degC), high=max(degC))
 
 
 def _winding(opens: Opens) -> str:
     """Where the winding was, by its own resistance."""
     if opens.before_degC is None:
         return ""
-    text = (
-        f"; by its resistance the winding was at {with_uncertainty(*opens.before_degC)} degC before it opened"
-    )
-    if opens.after_degC is not None:
-        text += f" and at {with_uncertainty(*opens.after_degC)} degC after it closed"
-    return text
+    before = with_uncertainty(*opens.before_degC)
+    if opens.after_degC is None:
+        return say("part.winding", before=before)
+    return say("part.winding-both", before=before, after=with_uncertainty(*opens.after_degC))
 
 
 def _open_time(opens: Opens) -> str:
     if opens.open_s is None:
         return ""
-    return f"; open for between {_length(opens.open_s[0])} and {_length(opens.open_s[1])} in all"
+    return say("part.open-time", least=_length(opens.open_s[0]), most=_length(opens.open_s[1]))
 
 
 def _percent(share: float | None) -> str:
-    return "none" if share is None else f"{100.0 * share:.1f} %"
+    return say("part.none") if share is None else Figure(f"{100.0 * share:.1f} %")
 
 
-def watch_notes(watches: Mapping[str, Watch | None]) -> list[str]:
+def watch_notes(watches: Mapping[str, Watch | None]) -> list[Message]:
     """Return what readings could have shown of interruptions: a sentence for all coils watched alike."""
     watched = [(coil, each) for coil, each in watches.items() if each is not None]
     watched.sort(key=lambda item: item[1].certain_s)
@@ -128,25 +125,23 @@ def watch_notes(watches: Mapping[str, Watch | None]) -> list[str]:
             groups.append([(coil, each)])
     sentences = []
     for group in groups:
-        whose = "" if len(groups) == 1 else ", ".join(coil for coil in watches if coil in dict(group)) + ": "
-        sentences.append(whose + _sentence([each for _, each in group]))
+        what = _sentence([each for _, each in group])
+        whose = ", ".join(coil for coil in watches if coil in dict(group))
+        sentences.append(what if len(groups) == 1 else say("note.of", coils=whose, what=what))
     return sentences
 
 
-def _sentence(alike: list[Watch]) -> str:
-    certain = (
-        f"while warm, an interruption was certain to show only if it lasted {_length(alike[-1].certain_s)}"
-    )
-    least = [each.least_s for each in alike if each.least_s is not None]
-    if not least:
-        return (
-            f"{certain}; how many shorter ones were missed is not known without the meter's integration time"
-        )
+def _sentence(alike: list[Watch]) -> Message:
+    length = _length(alike[-1].certain_s)
+    if all(each.least_s is None for each in alike):
+        return say("note.watch-unknown", length=length)
     shares = _worst(alike)
     if not shares:
-        return certain
-    listed = ", ".join(f"{100.0 * share:.1f} % of {_length(length)}" for length, share in shares.items())
-    return f"{certain}; of shorter ones at random instants would have been missed: {listed}"
+        return say("note.watch-certain", length=length)
+    missed = tuple(
+        say("part.missed", share=100.0 * share, length=_length(each_s)) for each_s, share in shares.items()
+    )
+    return say("note.watch-missed", length=length, missed=missed)
 
 
 def _worst(alike: Iterable[Watch]) -> dict[float, float]:
@@ -157,10 +152,11 @@ def _worst(alike: Iterable[Watch]) -> dict[float, float]:
     return worst
 
 
-def _length(time_s: float) -> str:
+def _length(time_s: float) -> Figure:
     """A length of time to two digits, in the unit that keeps it short."""
     for unit_s, unit in ((3600.0, "h"), (120.0, "min"), (1.0, "s")):
         if time_s >= unit_s:
             value = time_s / (60.0 if unit == "min" else unit_s)
-            return f"{value:.2g} {unit}" if value < 100.0 else f"{value:.0f} {unit}"
-    return f"{1e3 * time_s:.2g} ms" if time_s < 0.9995 and 1e3 * time_s < 99.5 else f"{1e3 * time_s:.0f} ms"
+            return Figure(f"{value:.2g} {unit}" if value < 100.0 else f"{value:.0f} {unit}")
+    short = time_s < 0.9995 and 1e3 * time_s < 99.5
+    return Figure(f"{1e3 * time_s:.2g} ms" if short else f"{1e3 * time_s:.0f} ms")

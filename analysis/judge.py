@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.coil import COLD_ONLY, Coil, examine, own_findings, result, settle_drift
+from analysis.coil import Coil, examine, own_findings, result, settle_drift
 from analysis.criteria import Finding
 from analysis.decision import Process, Zone, global_risks, rule_name
 from analysis.interrupted import watch_notes
@@ -17,6 +17,7 @@ from analysis.opens import OpenKind
 from analysis.peers import Comparison, Peer, compare, like_parts
 from analysis.slope import against_peers, slope_and_joint
 from analysis.verdict import K
+from analysis.words import say
 
 _LIMIT_FIELDS = ("r20_tolerance_rel", "joint_max_ohm", "peer_max_ohm", "drift_max_rel", "leakage_min_ohm")
 #: The common limits in ohms are meant for coils of a few ohms; of larger ones nobody can tell that little.
@@ -54,7 +55,7 @@ def judge_set(
     known = {subject.coil for subject in named}
     strangers = [Subject(label, "") for label in by_label if label not in known]
     if subjects is not None:
-        notes += [f"{each.coil} is not in the coil set: held to common practice" for each in strangers]
+        notes += [say("note.stranger", coil=each.coil) for each in strangers]
     coils = [
         examine(subject, by_label.get(subject.coil) or _empty(subject.coil), accuracy, use)
         for subject in (*named, *strangers)
@@ -68,10 +69,12 @@ def judge_set(
         results |= _judge_kind(alike, held_to, accuracy, use, soak_degC)
         notes += _risk_of_kind(alike, held_to)
     notes += _rules(limits)
-    notes += [f"{coil.label}: {coil.found.caution}" for coil in coils if coil.found.caution]
+    notes += [
+        say("note.of", coils=coil.label, what=coil.found.caution) for coil in coils if coil.found.caution
+    ]
     notes += watch_notes({coil.label: coil.opens.watch for coil in coils})
     if cold := [coil.label for coil in coils if not coil.rows.heated]:
-        notes.append(f"{', '.join(cold)}: {COLD_ONLY}")
+        notes.append(say("note.of", coils=", ".join(cold), what=say("lack.cold-only")))
     return SetResult(tuple(results[coil.label] for coil in coils), tuple(notes))
 
 
@@ -87,11 +90,11 @@ def _grouped(coils: list[Coil], notes: list[str]) -> list[Coil]:
     kinds: dict[str, str] = {}
     for group in like_parts(values):
         known = [value for coil in group if (value := values[coil]) is not None]
-        kind = f"about {np.median(known):.3g} ohm" if known else "unknown resistance"
+        kind = say("note.about-ohm", ohm=float(np.median(known))) if known else say("note.unknown-ohm")
         if len(group) > 1:
-            notes.append(f"no coil set given: {', '.join(group)} assumed like parts ({kind})")
+            notes.append(say("note.assumed", coils=", ".join(group), kind=kind))
         kinds |= dict.fromkeys(group, kind)
-    notes.append("no coil set given: limits are common practice, not the maker's")
+    notes.append(say("note.no-set"))
     return [replace(coil, subject=replace(coil.subject, kind=kinds[coil.label])) for coil in coils]
 
 
@@ -109,7 +112,7 @@ def _common_practice(kind: str, coils: Sequence[Coil]) -> Limits:
 def _rules(limits: Mapping[str, Limits] | None) -> list[str]:
     """The decision rules that are not the usual one."""
     asked = dict.fromkeys(each.guard_band_U for each in (limits or {}).values())
-    return [f"decision rule: {rule_name(guard)}" for guard in asked if guard != Limits("").guard_band_U]
+    return [say("note.rule", rule=rule_name(guard)) for guard in asked if guard != Limits("").guard_band_U]
 
 
 def _risk_of_kind(coils: Sequence[Coil], limits: Limits) -> list[str]:
@@ -121,10 +124,13 @@ def _risk_of_kind(coils: Sequence[Coil], limits: Limits) -> list[str]:
     tolerance = Zone(nominal, nominal).drawn_in(-limits.r20_tolerance_rel * nominal)
     process = Process(nominal, limits.r20_spread_rel * nominal)
     risks = global_risks(process, u, tolerance, tolerance.drawn_in(limits.guard_band_U * K * u))
-    text = (
-        f"{limits.kind}: of parts spread by {100.0 * limits.r20_spread_rel:g} % about {nominal:g} ohm, "
-        f"{1e6 * risks.false_accept:.3g} in a million have an R20 out of tolerance and pass on it, "
-        f"{1e6 * risks.false_reject:.3g} have one in tolerance and do not"
+    text = say(
+        "note.spread",
+        kind=limits.kind,
+        spread=100.0 * limits.r20_spread_rel,
+        nominal=nominal,
+        bad=1e6 * risks.false_accept,
+        good=1e6 * risks.false_reject,
     )
     return [text]
 
@@ -172,12 +178,10 @@ class _Company:
     def finding(self, coil: Coil) -> Finding:
         """Judge one coil against the others."""
         if self._slope[coil.label] == "retest":
-            return self._say(None, "", "its slope is not understood")
+            return self._say(None, "", say("lack.slope-open"))
         if self._joint[coil.label] in {"fail", "retest"}:
-            return self._say(
-                self._by_copper.get(coil.label), "the copper part", "no like part to compare with"
-            )
-        return self._say(self._by_r20.get(coil.label), "R20", "no like part to compare with")
+            return self._say(self._by_copper.get(coil.label), say("part.copper"), say("lack.no-peer"))
+        return self._say(self._by_r20.get(coil.label), say("part.r20"), say("lack.no-peer"))
 
     def _say(self, comparison: Comparison | None, basis: str, note: str) -> Finding:
         return against_peers(comparison, self._limits, basis, note)

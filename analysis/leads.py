@@ -7,8 +7,9 @@ from math import hypot, sqrt
 
 from analysis.criteria import Finding
 from analysis.estimate import Estimate
-from analysis.model import Accuracy, Criterion, MeterUse
+from analysis.model import Accuracy, Criterion, MeterUse, Verdict
 from analysis.reasons import retest
+from analysis.words import say
 
 #: Two-wire leads above this, or this share of a larger coil, hide too much to judge by (common practice,
 #: no source).
@@ -34,19 +35,16 @@ def leads(meter: MeterUse, found: Estimate) -> Finding | None:
     """Ask whether a coil can be judged through its leads; None where they are not known to be two."""
     if meter.wires != 2 or found.r20 is None:
         return None
-    code, name, unit, ohm = "leads", "two-wire leads", "ohm", meter.leads_ohm
+    code, name, unit, ohm = "leads", say("criterion.leads"), "ohm", meter.leads_ohm
     most = max(MOST_OHM, MOST_SHARE * found.r20.value)
     if ohm is None:
-        text = "the two-wire leads were not measured, so their resistance is in every reading"
-        criterion = Criterion(code, name, unit, None, None, None, most, "retest", "not nulled")
-        return Finding(criterion, retest("leads-not-nulled", text))
-    criterion = Criterion(
-        code, name, unit, ohm, None, None, most, "pass" if abs(ohm) <= most else "retest", "nulled"
-    )
+        criterion = Criterion(code, name, unit, None, None, None, most, "retest", say("lack.not-nulled"))
+        return Finding(criterion, retest("leads-not-nulled", say("reason.leads-not-nulled")))
+    outcome: Verdict = "pass" if abs(ohm) <= most else "retest"
+    criterion = Criterion(code, name, unit, ohm, None, None, most, outcome, say("lack.nulled"))
     if criterion.outcome == "pass":
         return Finding(criterion)
-    much = "more than the coil has, too much"
+    text = say("reason.leads-above-coil", ohm=ohm)
     if found.r20.value > abs(ohm):
-        much = f"{100.0 * abs(ohm) / found.r20.value:.0f} % of R20, too large a share"
-    text = f"two-wire leads of {ohm:.2f} ohm are {much} to judge by"
+        text = say("reason.leads-too-large", ohm=ohm, share=100.0 * abs(ohm) / found.r20.value)
     return Finding(criterion, retest("leads-too-large", text))

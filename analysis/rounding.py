@@ -5,8 +5,10 @@ from __future__ import annotations
 from decimal import ROUND_HALF_EVEN, Decimal
 from math import isfinite
 
+from analysis.words import Figure
 
-def with_uncertainty(value: float, u: float) -> str:
+
+def with_uncertainty(value: float, u: float) -> Figure:
     """Return *value* with its standard uncertainty in the last two digits, as in ``3.2047(31)``.
 
     The uncertainty is rounded to two digits and the value to the same place (JCGM 100, 7.2.6).
@@ -21,7 +23,7 @@ def with_uncertainty(value: float, u: float) -> str:
     if not (isfinite(value) and isfinite(u) and u >= 0.0):
         raise ValueError(f"rounding: expected a finite value and uncertainty, got {value} and {u}")
     if u <= 1e-12 * abs(value):  # beyond what arithmetic and eye resolve
-        return f"{value:g}"
+        return Figure(f"{value:g}")
     exact = Decimal(repr(u))
     place = exact.adjusted() - 1
     rounded = _to_place(exact, place)
@@ -29,11 +31,11 @@ def with_uncertainty(value: float, u: float) -> str:
         place += 1
         rounded = _to_place(exact, place)
     if place >= 0:
-        return f"{_to_place(Decimal(repr(value)), place):f}({rounded:f})"
+        return Figure(f"{_to_place(Decimal(repr(value)), place):f}({rounded:f})")
     digits = f"{rounded.scaleb(-place):f}".split(".", maxsplit=1)[0]
     if rounded >= 1:
         digits = f"{rounded:f}"  # the point inside the bracket says where the digits stand: 12.3(1.5)
-    return f"{_to_place(Decimal(repr(value)), place):f}({digits})"
+    return Figure(f"{_to_place(Decimal(repr(value)), place):f}({digits})")
 
 
 def _to_place(x: Decimal, place: int) -> Decimal:

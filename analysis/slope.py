@@ -26,11 +26,10 @@ from analysis.model import Criterion, Limits, Reason
 from analysis.peers import Comparison, Peer, compare
 from analysis.reasons import largest_change, retest
 from analysis.verdict import judged, undetermined
+from analysis.words import Message, say
 
 #: Of fewer like parts, the coil itself not counted, nobody can say which of them is the usual one.
 _LEAST_OTHERS = 2
-_CHANGED = "it changed while it was hot, which blurs its slope: soak it again and see whether it goes on"
-_JOINT = ("joint", "joint in series", "ohm")
 
 
 def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) -> tuple[Finding, Finding]:
@@ -45,18 +44,18 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         The findings on slope and on joint.
     """
     low, high = PUBLISHED_ALPHA20_PER_K
-    slope_as, most = ("slope", "apparent alpha20", "1/K"), limits.joint_max_ohm
+    slope_as, most = ("slope", say("criterion.slope"), "1/K"), limits.joint_max_ohm
     if found.parts is None:
         return (
             Finding(undetermined(*slope_as, low=low, high=high, note=found.lack)),
-            Finding(undetermined(*_JOINT, high=most, note=found.lack)),
+            Finding(undetermined("joint", say("criterion.joint"), "ohm", high=most, note=found.lack)),
         )
     alpha, joint = found.parts.alpha20, found.parts.joint
     alone = _judged(joint, limits, found.caution)
     beside = _beside(joint, [other.joint for other in others], limits)
     slope = Criterion(*slope_as, alpha.value, alpha.expanded_u, low, high, "pass", dof=alpha.dof, k=alpha.k)
     if alpha.value - alpha.expanded_u > high:
-        text = f"slope implausible for copper: {_shown(alpha)}, copper has at most {1e3 * high:g}e-3"
+        text = say("reason.slope-steep", alpha=_shown(alpha), high=1e3 * high)
         reason = retest("slope-implausible", text)
         return Finding(replace(slope, outcome="retest"), reason), Finding(alone)
     decided = _decided(alone, beside, most)
@@ -64,15 +63,17 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         confirmed = _corroboration(found.parts, others, limits)
         return _low_slope(found.parts, confirmed, limits, slope, decided)
     if decided.outcome == "retest":
-        change = _CHANGED if found.changed else largest_change(found.budgets, JOINT)
-        text = f"joint {joint} ohm is too near {most:g} ohm to decide"
+        change = say("advice.soak-again") if found.changed else largest_change(found.budgets, JOINT)
+        text = say("reason.joint-unsure", joint=joint, most=most)
         return Finding(slope), Finding(decided, retest("joint-unsure", text, change))
     return Finding(slope), Finding(decided)
 
 
 def _judged(joint: Measured, limits: Limits, note: str) -> Criterion:
-    high, guard = limits.joint_max_ohm, limits.guard_band_U
-    return judged(*_JOINT, joint.value, joint.u, high=high, guard_band_U=guard, note=note, dof=joint.dof)
+    name, high, guard = say("criterion.joint"), limits.joint_max_ohm, limits.guard_band_U
+    return judged(
+        "joint", name, "ohm", joint.value, joint.u, high=high, guard_band_U=guard, note=note, dof=joint.dof
+    )
 
 
 def _beside(joint: Measured, others: Sequence[Measured], limits: Limits) -> Criterion | None:
@@ -85,7 +86,7 @@ def _beside(joint: Measured, others: Sequence[Measured], limits: Limits) -> Crit
     own = compare(alike, apart_ohm)["0"]
     if not own.majority:
         return None
-    note = f"in excess of {own.others} like parts, of the same wire on the same meter"
+    note = say("lack.excess", count=own.others)
     return _judged(Measured(own.difference_ohm, own.u_ohm, dof=joint.own_dof), limits, note)
 
 
@@ -117,25 +118,23 @@ def _low_slope(
     parts: Parts, confirmed: tuple[str, str], limits: Limits, slope: Criterion, joint: Criterion
 ) -> tuple[Finding, Finding]:
     """A joint if the copper part is as it should be, else a slope that nobody understands."""
-    value = f"joint {parts.joint} ohm"
     witness, doubt = confirmed
     if witness:
         flat = parts.alpha20.value + parts.alpha20.expanded_u < PUBLISHED_ALPHA20_PER_K[0]
-        text = f"{value}, at most {limits.joint_max_ohm:g} ohm allowed; its copper part {witness}"
+        text = say("reason.joint", joint=parts.joint, most=limits.joint_max_ohm, witness=witness)
         return (
-            Finding(replace(slope, outcome="fail" if flat else "pass", note="explained by the joint")),
+            Finding(replace(slope, outcome="fail" if flat else "pass", note=say("lack.explained"))),
             Finding(joint, Reason("joint", text)),
         )
-    shown = _shown(parts.alpha20)
-    text = f"slope implausible for copper: {shown}, as if {value} were in series, but {doubt}"
+    text = say("reason.slope-flat", alpha=_shown(parts.alpha20), joint=parts.joint, doubt=doubt)
     return (
         Finding(replace(slope, outcome="retest"), retest("slope-implausible", text)),
         Finding(replace(joint, outcome="not determined", note=doubt, wrong_risk=None)),
     )
 
 
-def _shown(alpha20: Measured) -> str:
-    return f"apparent alpha20 {Measured(1e3 * alpha20.value, 1e3 * alpha20.u)}e-3 /K"
+def _shown(alpha20: Measured) -> Message:
+    return say("part.alpha", alpha=Measured(1e3 * alpha20.value, 1e3 * alpha20.u))
 
 
 def _corroboration(parts: Parts, others: Sequence[Parts], limits: Limits) -> tuple[str, str]:
@@ -143,18 +142,18 @@ def _corroboration(parts: Parts, others: Sequence[Parts], limits: Limits) -> tup
     copper, whole_ohm = parts.copper, parts.copper.value + parts.joint.value
     guard = copper.expanded_u
     if _shared(parts.joint, [other.joint for other in others], limits.joint_max_ohm):
-        return "", "its like parts show the same, so the thermometer is suspect"
+        return "", say("doubt.shared")
     off = abs(copper.value - median(other.copper.value for other in others)) if others else None
     if off is not None and off <= limits.peer_max_ohm + guard:
-        return f"{copper} ohm agrees with like parts", ""
+        return say("witness.peers", copper=copper), ""
     nominal = limits.r20_ohm
     near = nominal is not None and abs(copper.value - nominal) <= limits.r20_tolerance_rel * nominal + guard
     # A thermometer that exaggerates makes a joint out of nothing: then the whole is nearer to nominal.
     if nominal is not None and near and abs(copper.value - nominal) + guard < abs(whole_ohm - nominal):
-        return f"{copper} ohm agrees with the nominal {nominal:g} ohm", ""
+        return say("witness.nominal", copper=copper, nominal=nominal), ""
     if nominal is None and off is None:
-        return "", "nothing tells what its copper should be"
-    return "", f"its copper part would be {copper} ohm, not as nominal or like parts"
+        return "", say("doubt.unknown")
+    return "", say("doubt.disagree", copper=copper)
 
 
 def against_peers(comparison: Comparison | None, limits: Limits, basis: str, note: str) -> Finding:
@@ -166,37 +165,34 @@ def against_peers(comparison: Comparison | None, limits: Limits, basis: str, not
         basis: What was compared, in words.
         note: Why there was no comparison.
     """
-    code, name, unit, most = "peers", "against like parts", "ohm", limits.peer_max_ohm
+    code, name, unit, most = "peers", say("criterion.peers"), "ohm", limits.peer_max_ohm
     if comparison is None:
         return Finding(undetermined(code, name, unit, low=-most, high=most, note=note))
     difference, u = comparison.difference_ohm, comparison.u_ohm
-    others = f"{comparison.others} like parts"
+    others = say("part.others", count=comparison.others)
     if comparison.others == 1:
         open_who = not comparison.majority and comparison.compared > 2
-        others = "the nearest like part" if open_who else "the one like part"
-    note, guard = f"{basis}, {others}", limits.guard_band_U
+        others = say("part.nearest-other" if open_who else "part.one-other")
+    note, guard = say("part.basis", basis=basis, others=others), limits.guard_band_U
     criterion = judged(code, name, unit, difference, u, low=-most, high=most, guard_band_U=guard, note=note)
-    value = f"{basis} differs by {Measured(difference, u)} ohm from {others}"
+    value = say("part.difference", basis=basis, difference=Measured(difference, u), others=others)
     if not comparison.majority:
-        text, change = f"like parts disagree and none is in the majority: {value}", None
+        text, change = say("reason.peers-disagree", difference=value), None
         if comparison.compared == 2:
-            text = f"two coils alone can only disagree: {value}"
-            change = "test them again with a third"
+            text, change = say("reason.peers-two", difference=value), say("advice.third")
         return Finding(
             replace(criterion, outcome="retest", wrong_risk=None), retest("peers-disagree", text, change)
         )
     return Finding(criterion, _unlike(comparison, criterion, value, most))
 
 
-def _unlike(comparison: Comparison, criterion: Criterion, value: str, most: float) -> Reason | None:
+def _unlike(comparison: Comparison, criterion: Criterion, value: Message, most: float) -> Reason | None:
     """What to say of a coil that differs by *value* from a majority; None where there is nothing to say."""
     if criterion.outcome == "pass":
-        text = (
-            f"{value}, unlike them beyond chance though within {most:g} ohm: no fault by itself, look again"
-        )
+        text = say("reason.unlike-peers", difference=value, most=most)
         return Reason("unlike-peers", text) if comparison.outlying else None
     if criterion.outcome == "retest":
-        return retest("peers-unsure", f"{value}, too near the limit of {most:g} ohm")
+        return retest("peers-unsure", say("reason.peers-unsure", difference=value, most=most))
     if comparison.difference_ohm < 0.0:
-        return Reason("shorted-turns", f"{value}: turns are shorted, or it is another part")
-    return Reason("resistance-high", f"{value}, at most {most:g} ohm allowed")
+        return Reason("shorted-turns", say("reason.shorted-turns", difference=value))
+    return Reason("resistance-high", say("reason.peers-high", difference=value, most=most))

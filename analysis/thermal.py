@@ -22,6 +22,7 @@ from analysis.network_fit import COPPER, NETWORK, Fitted, least_squares
 from analysis.network_modes import modes
 from analysis.network_orders import grown, pooled
 from analysis.thermal_rows import edge_intervals, interval_power, prepare
+from analysis.words import say
 
 __all__ = ["ThermalFit", "edge_intervals", "fit_trace", "interval_power"]
 
@@ -173,13 +174,13 @@ def _fit(data: Data) -> tuple[list[Fitted], Fitted, int]:
 def _objection(full: Fitted, joint: float, u_joint: float) -> str:
     """Why the fit may not be believed, in one line, or an empty string."""
     if not np.isfinite(u_joint):
-        return "the trace does not determine a joint"
+        return say("lack.no-joint")
     if full.misfit > _WORST_MISFIT:
-        return f"no thermal network fits this trace (reduced chi-square {full.misfit:.1f})"
+        return say("lack.misfit", misfit=full.misfit)
     if joint < -3.0 * u_joint - 0.02:
-        return f"the fit asks for a joint of {joint:.3f} ohm: the probe reads low or the power is wrong"
+        return say("lack.below-nothing", joint=joint)
     if u_joint > 0.1 * full.value[COPPER]:
-        return f"the trace leaves the joint uncertain by {u_joint:.2f} ohm"
+        return say("lack.vague", u=u_joint)
     return ""
 
 

@@ -10,6 +10,7 @@ from analysis.model import BoolArray, FloatArray
 from analysis.network_data import Data
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.rows import running_median
+from analysis.words import say
 
 #: At most this many unknown switching instants are fitted, the largest first.
 _MOST_EDGES = 6
@@ -117,7 +118,7 @@ def _loose(time_s: FloatArray, probe_degC: FloatArray) -> str:
     if not (fall > allowed).any():
         return ""
     first = t[int(np.argmax(fall > allowed))]
-    return f"the probe fell faster than a coil's body can at {first - time_s[0]:.0f} s: it came loose"
+    return say("lack.came-loose", at=float(first - time_s[0]))
 
 
 def prepare(
@@ -144,9 +145,9 @@ def prepare(
     r[~(r > 0)] = np.nan
     pairs = np.isfinite(p) & np.isfinite(r)
     if np.count_nonzero(pairs) < FEWEST_PAIRS:
-        return Rows(kept, None, f"only {np.count_nonzero(pairs)} rows have both resistance and probe reading")
+        return Rows(kept, None, say("lack.few-rows", count=int(np.count_nonzero(pairs))))
     if np.ptp(t[pairs]) < SHORTEST_S:
-        return Rows(kept, None, f"the trace covers only {np.ptp(t[pairs]):.0f} s")
+        return Rows(kept, None, say("lack.too-brief", length=float(np.ptp(t[pairs]))))
     middle = float(np.nanmedian(r))
     watts = power_W[kept].copy()
     # Over a dropped row the power of the last part stands for all; an unknown power is joined across.
@@ -154,16 +155,16 @@ def prepare(
     watts = np.interp(t, t[known], watts[known]) if known.any() else np.zeros(t.size)
     watts[0] = 0.0
     if watts.max() <= 0:
-        return Rows(kept, None, "no power went into the coil")
+        return Rows(kept, None, say("lack.no-power"))
     loose = _loose(t, p)
     r[_outliers(r, 0.01 * middle)] = np.nan
     p[_outliers(p, max(2.0, 8 * noise_K))] = np.nan
     warming = float(np.ptp(np.nanpercentile(r, [1, 99]))) / (middle * alpha20_per_K)
     followed = float(np.ptp(np.nanpercentile(p, [1, 99])))
     if warming < 8.0:
-        return Rows(kept, None, f"the winding warmed by only {warming:.0f} K")
+        return Rows(kept, None, say("lack.too-cool", warming=warming))
     if not loose and followed < 0.1 * warming:
-        loose = f"the probe moved by {followed:.1f} K while the winding moved by {warming:.0f} K: it is loose"
+        loose = say("lack.loose", moved=followed, warming=warming)
     if loose:
         return Rows(kept, None, loose)
     driven = watts > 0.02 * watts.max()

@@ -252,6 +252,8 @@ def json_text(value: object) -> bytes:
 def _plain(value: object) -> object:
     if isinstance(value, np.ndarray | np.generic):
         return value.tolist()
+    if isinstance(value, str):  # a sentence that knows its key; its text is what counts
+        return str(value)
     raise TypeError(f"a record cannot hold {type(value).__name__}: {value!r}")
 
 

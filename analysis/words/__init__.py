@@ -58,7 +58,7 @@ class Words:
         }
 
     def count(self, key: str, number: int, **figures: object) -> str:
-        """Return the text for one, ``key.one``, or for several, ``key.other``; *number* is its ``{count}``."""
+        """Return the text for one, ``key.one``, or several, ``key.other``; *number* is its ``{count}``."""
         return self(f"{key}.one" if number == 1 else f"{key}.other", count=number, **figures)
 
     def number(self, text: str) -> str:
@@ -66,7 +66,7 @@ class Words:
         return text.replace(".", self._decimal)
 
     def said(self, text: str) -> str:
-        """Return *text* in this language if it is a :class:`Message`; names and what others wrote as they are."""
+        """Return a :class:`Message` in this language, and any other text, which others wrote, as it is."""
         return self(text.key, **text.figures) if isinstance(text, Message) else text
 
 
@@ -89,6 +89,11 @@ def say(key: str, /, **figures: object) -> Message:
     return message
 
 
+def say_count(key: str, count: int, /) -> Message:
+    """Return what :func:`say` does, of ``key.one`` or ``key.other``, with *count* as its figure."""
+    return say(f"{key}.one" if count == 1 else f"{key}.other", count=count)
+
+
 class _Filler(string.Formatter):
     """Puts figures into a text: numbers with the language's decimal sign, messages in the language."""
 
@@ -100,6 +105,8 @@ class _Filler(string.Formatter):
             return self._words.said(value)
         if isinstance(value, str) and not isinstance(value, Figure):
             return value
+        if isinstance(value, tuple):
+            return ", ".join(self.format_field(each, format_spec) for each in value)
         return self._words.number(format(value, format_spec))
 
 
