@@ -113,7 +113,7 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: floa
     if found is None:
         name, note = say("criterion.drift"), say("lack.no-cold-pair")
         criterion = undetermined("drift", name, "", low=-most, high=most, note=note)
-        cut = rows.story is Story.STEPS and bool((rows.trace.phase == "ambient").any())
+        cut = rows.story in {Story.STEPS, Story.SWEEP} and bool((rows.trace.phase == "ambient").any())
         if not cut:
             return Finding(criterion)
         return Finding(

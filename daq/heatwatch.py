@@ -96,13 +96,14 @@ class HeatWatch:
                         "Look at joints and leads"
                     )
                 return
-        self._jumps = 0
-        self._seen = (time_s, winding)
         if winding > self._ceilings.winding_degC:
+            # Not taken for the winding's last temperature: whoever knows better may go on, see Soak.check.
             raise CeilingError(
                 f"coil {self._coil}: winding at {winding:.1f} degC passes its ceiling of "
                 f"{self._ceilings.winding_degC:g} degC; heating stopped"
             )
+        self._jumps = 0
+        self._seen = (time_s, winding)
 
     def _see_current(self, resistance_ohm: float | None) -> None:
         assert resistance_ohm is not None

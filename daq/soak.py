@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from daq.conversation import Number
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.errors import BenchError, CeilingError, ProbeLostError, StaleError
-from daq.heatwatch import Ceilings, HeatWatch
+from daq.heatwatch import SLACK_K, Ceilings, HeatWatch
 from daq.procedure import Procedure
 from daq.record import Reading
 from daq.recordformat import DONE
@@ -64,7 +64,7 @@ class Soak:
         self.in_oven = False
         #: Coils whose probe was lost in the oven: no longer read.
         self.lost: set[str] = set()
-        #: Coils whose drive went wrong: no longer driven.
+        #: Coils whose drive went wrong, or whose winding is no thermometer: no longer driven.
         self.undriven: set[str] = set()
         self._before = finished or Finished()
         for coil, (ohm, degC) in self._before.cold.items():
@@ -162,11 +162,40 @@ class Soak:
         return reading
 
     def check(self, reading: Reading, probe: Number) -> None:
-        """Check a reading, and what the probe said, against the ceilings of its coil."""
+        """Check a reading of an undriven coil, and what the probe said, against the ceilings of its coil."""
         self.require_time()
         watch = self.watches[reading.coil]
-        watch.see_winding(reading.time_s, reading.resistance_ohm, driven=False)
+        try:
+            watch.see_winding(reading.time_s, reading.resistance_ohm, driven=False)
+        except CeilingError as exc:
+            self._require_contact_fault(reading, probe, exc)
         watch.see_probe(reading.time_s, probe, reading.energy_J)
+
+    def _require_contact_fault(self, reading: Reading, probe: Number, hot: CeilingError) -> None:
+        """Go on only if no heat of the oven's can be behind a winding *hot* beyond its ceiling.
+
+        Its air and its body, by a thermometer each, must be far below what the resistance says and below
+        the ceiling of the bodies. Then a contact is loose; a coil that was just driven only cools. In
+        either case its winding is no thermometer now, and it is driven no more.
+        """
+        oven = self.procedure.bench.oven if self.in_oven else None
+        winding_degC = self.watches[reading.coil].winding_degC(reading.resistance_ohm)
+        if oven is None or winding_degC is None or probe.value is None:
+            raise hot
+        air = oven.temperature()
+        if air.value is None:
+            raise hot
+        around_degC = max(air.value, probe.value)
+        if around_degC > min(self.plan.ceilings.body_degC + AIR_PLAY_K, winding_degC - SLACK_K):
+            raise hot
+        if reading.coil not in self.undriven:
+            self.undriven.add(reading.coil)
+            self.procedure.event(
+                "contact",
+                f"its resistance would be a winding at {winding_degC:.0f} degC, but body and oven are at "
+                f"{around_degC:.0f} degC: no heat, a loose contact; it is driven no more, the soak goes on",
+                reading.coil,
+            )
 
     def _drop(self, coil: str, lost: ProbeLostError) -> None:
         self.lost.add(coil)

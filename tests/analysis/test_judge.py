@@ -251,6 +251,17 @@ def test_unfinished_soak_does_not_pass(bench: Bench) -> None:
     assert (coil.verdict, codes(coil)) == ("retest", ["unfinished"])
 
 
+def test_a_coil_that_is_read_no_more_on_the_way_up_does_not_pass(bench: Bench) -> None:
+    """It came within reach of the last step and was then lost: no hold, no cold reading after heat."""
+    whole = bench.soak()
+    cut = {
+        f.name: getattr(whole, f.name)[:24] for f in fields(whole) if getattr(whole, f.name).__len__() == 30
+    }
+    phase = np.where(cut["phase"] == "ambient", "ambient", "rise")
+    coil = judged(replace(whole, **{**cut, "phase": phase}))["Y1"]
+    assert (coil.verdict, codes(coil)) == ("retest", ["unfinished"])
+
+
 @pytest.mark.parametrize(
     ("leakage_ohm", "verdict", "code"),
     [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import random
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -115,6 +116,12 @@ class Ended:
         return {0: "soak went on to its end", 2: "refused at the start, exit status 2"}.get(
             self.status, "made safe, exit status 3"
         )
+
+    def verdicts(self) -> dict[str, str]:
+        """Return the verdict of each coil, as the record has it."""
+        assert self.folder is not None
+        told = json.loads((self.folder / "result.json").read_text(encoding="utf-8"))
+        return {coil["coil"]: coil["verdict"] for coil in told["coils"]}
 
 
 @dataclass(frozen=True)
