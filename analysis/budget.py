@@ -9,7 +9,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 #: Level of confidence at which k is 2 for a normal distribution (JCGM 100, table G.2).
 LEVEL = 0.9545
@@ -138,9 +137,11 @@ def coverage_factor(dof: float | None, level: float = LEVEL) -> float:
         dof: Degrees of freedom, cut down to the next whole number (JCGM 100, G.4.1); None for endless.
         level: Level of confidence; the usual one gives k = 2 for endless degrees of freedom.
     """
-    if dof is None:
-        return 2.0 if level == LEVEL else float(stdtrit(np.inf, 0.5 + level / 2.0))
-    return float(stdtrit(whole_dof(dof), 0.5 + level / 2.0))
+    if dof is None and level == LEVEL:
+        return 2.0
+    from scipy.special import stdtrit  # a quarter of a second, and a check of the bench needs none
+
+    return float(stdtrit(np.inf if dof is None else whole_dof(dof), 0.5 + level / 2.0))
 
 
 def whole_dof(dof: float) -> int:

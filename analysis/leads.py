@@ -7,13 +7,12 @@ from math import hypot, sqrt
 
 from analysis.criteria import Finding
 from analysis.estimate import Estimate
-from analysis.model import Accuracy, Criterion, MeterUse, Verdict
+from analysis.model import MOST_LEADS_OHM, Accuracy, Criterion, MeterUse, Verdict
 from analysis.reasons import retest
 from analysis.words import say
 
-#: Two-wire leads above this, or this share of a larger coil, hide too much to judge by (common practice,
-#: no source).
-MOST_OHM, MOST_SHARE = 0.5, 0.1
+#: Of a larger coil the leads may be this share (common practice, no source).
+_MOST_SHARE = 0.1
 #: What is left of nulled leads grows with them: standard uncertainty as a share (common practice, no source).
 _LEFT_REL = 0.05
 
@@ -21,13 +20,13 @@ _LEFT_REL = 0.05
 def trusted(accuracy: Accuracy, meter: MeterUse) -> Accuracy:
     """Return *accuracy* with what the leads of a two-wire meter add to it.
 
-    Leads that nobody measured can add up to :data:`MOST_OHM`, which is taken as a limit of error, evenly
+    Leads that nobody measured can add up to `MOST_LEADS_OHM`, which is taken as a limit of error, evenly
     spread (JCGM 100, 4.3.7).
     """
     if meter.wires != 2:
         return accuracy
     if meter.leads_ohm is None:
-        return replace(accuracy, leads_ohm=MOST_OHM / sqrt(3.0))
+        return replace(accuracy, leads_ohm=MOST_LEADS_OHM / sqrt(3.0))
     return replace(accuracy, contact_ohm=hypot(accuracy.contact_ohm, _LEFT_REL * abs(meter.leads_ohm)))
 
 
@@ -36,7 +35,7 @@ def leads(meter: MeterUse, found: Estimate) -> Finding | None:
     if meter.wires != 2 or found.r20 is None:
         return None
     code, name, unit, ohm = "leads", say("criterion.leads"), "ohm", meter.leads_ohm
-    most = max(MOST_OHM, MOST_SHARE * found.r20.value)
+    most = max(MOST_LEADS_OHM, _MOST_SHARE * found.r20.value)
     if ohm is None:
         criterion = Criterion(code, name, unit, None, None, None, most, "retest", say("lack.not-nulled"))
         return Finding(criterion, retest("leads-not-nulled", say("reason.leads-not-nulled")))

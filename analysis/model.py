@@ -76,6 +76,10 @@ class Accuracy:
     leads_ohm: float = 0.0
 
 
+#: Two-wire leads above this hide too much to judge a coil by (common practice, no source).
+MOST_LEADS_OHM = 0.5
+
+
 @dataclass(frozen=True)
 class MeterUse:
     """How the meter of a run was used; None: not known.

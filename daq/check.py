@@ -8,16 +8,16 @@ from pathlib import Path
 
 from rich.console import Console, RenderableType
 
-from analysis.leads import MOST_OHM
+from analysis.model import MOST_LEADS_OHM
 from daq.assembly import Assembled, open_bench
 from daq.bench import Bench
 from daq.companion import Companion, companion
 from daq.console_operator import ConsoleOperator
 from daq.errors import BenchError, StartError
+from daq.inputs import load_inputs
 from daq.operator import AbsentOperator
 from daq.results import open_table, shown
 from daq.rig import TYPED, Rig
-from daq.run import load_inputs
 from daq.tomlfile import Loaded
 
 #: A probe on a part at rest shows something a workshop can have.
@@ -127,7 +127,7 @@ def _leads(bench: Bench) -> Finding:
         return Finding("meter leads", True, "not measured: the rig file names no channel that joins them")
     if leads.value is None:
         return Finding("meter leads", False, f"joined leads read: {leads.status}")
-    most_ohm = FOUR_WIRE_LEADS_OHM if bench.wires == 4 else MOST_OHM
+    most_ohm = FOUR_WIRE_LEADS_OHM if bench.wires == 4 else MOST_LEADS_OHM
     found = f"{leads.value:.4f} ohm joined, {bench.wires}-wire"
     good = abs(leads.value) <= most_ohm
     return Finding(

@@ -1,65 +1,48 @@
-"""The command line: find the command, say what is wrong in one line, leave with a status."""
+"""The command line: find the command, say what is wrong in one line, leave with a status.
+
+Asking for help is answered before anything is loaded.
+"""
 
 from __future__ import annotations
 
 import sys
-from importlib import import_module
-from typing import cast
 
-import click
-
-from daq import __version__
-from daq.commands.shared import INTERRUPTED
-from daq.errors import InputError
+from daq.errors import INTERRUPTED, InputError
 from daq.terminal import complain, let_go, prepare_streams
 
-#: In the order of their help: each the function of its own name in the module of its own name.
-COMMANDS = (
-    "soak",
-    "sweep",
-    "check",
-    "judge",
-    "claim",
-    "practice",
-)
+#: Each command is the function of its own name in the module of its own name. Its line of help stands here,
+#: at most 64 letters, so that `--help` need not load them all.
+COMMANDS = {
+    "soak": "heat the set step by step, judge each coil, write the report",
+    "sweep": "read and judge every coil at room temperature, no power",
+    "check": "is the bench what its rig file says; no power",
+    "judge": "judge a run folder again, or a table from elsewhere",
+    "claim": "make one PDF of runs, to send with a claim",
+    "practice": "serve the simulated bench to practise on, until Ctrl-C",
+}
 
+OVERVIEW = """\
+Usage: coilsoak COMMAND [OPTIONS] [ARGS]...
 
-class _Commands(click.Group):
-    """Loads a command when it is asked for."""
+  Find the coils that fail only when hot, and write down the evidence.
 
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - the signature is click's
-        return list(COMMANDS)
+  Without a rig file every command works on the simulated bench and its
+  invented coils. 'coilsoak COMMAND --help' tells the rest.
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's too
-        if cmd_name not in COMMANDS:
-            return None
-        return cast("click.Command", getattr(import_module(f"daq.commands.{cmd_name}"), cmd_name))
+Options:
+  --version   Show the version and exit.
+  -h, --help  Show this message and exit.
 
-
-@click.group(
-    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
-)
-@click.version_option(__version__, prog_name="coilsoak")
-def cli() -> None:
-    """Find the coils that fail only when hot, and write down the evidence.
-
-    Without a rig file every command works on the simulated bench and its invented coils.
-    """
+Commands:
+""" + "".join(f"  {name:<12}{line}\n" for name, line in COMMANDS.items())
 
 
 def main() -> None:
     """Run the command line."""
     prepare_streams()
     try:
-        status = cli.main(prog_name="coilsoak", standalone_mode=False)
-    except click.exceptions.NoArgsIsHelpError as exc:
-        exc.show()
-        status = exc.exit_code
-    except click.UsageError as exc:
-        where = exc.ctx.command_path if exc.ctx else "coilsoak"
-        complain(f"{exc.format_message()} See '{where} --help'.")
-        status = exc.exit_code
-    except (click.Abort, KeyboardInterrupt):
+        status = _run()
+    except KeyboardInterrupt:
         status = INTERRUPTED
     except BrokenPipeError:  # of --help or --version
         let_go(sys.stdout)
@@ -69,3 +52,13 @@ def main() -> None:
         complain(f"the system refused: {exc}")
         status = InputError.exit_status
     sys.exit(status)
+
+
+def _run() -> int:
+    if sys.argv[1:] in ([], ["-h"], ["--help"]):
+        sys.stdout.write(OVERVIEW)
+        sys.stdout.flush()
+        return 0 if sys.argv[1:] else InputError.exit_status
+    from daq.commands.group import run
+
+    return run()

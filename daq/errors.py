@@ -27,6 +27,9 @@
 
 from __future__ import annotations
 
+#: Exit status of a program ended by Ctrl-C, as shells report it.
+INTERRUPTED = 130
+
 
 class CoilsoakError(Exception):
     """Base of every error this program raises on purpose.

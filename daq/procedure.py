@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from analysis.leads import MOST_OHM
-from analysis.model import OVER_RANGE
+from analysis.model import MOST_LEADS_OHM, OVER_RANGE
 from daq.bench import CONDUCTS_A, Bench
 from daq.conversation import Number
 from daq.record import Reading
@@ -154,7 +153,7 @@ class Procedure:
             Reading(time_s=self.now(), coil="", phase="", resistance_ohm=leads.value, source=LEADS)
         )
         told = f"leads {leads.value:.3f} ohm, taken off each two-wire reading"
-        if leads.value <= MOST_OHM:
+        if leads.value <= MOST_LEADS_OHM:
             self.event("leads", told)
         else:
             self.event(

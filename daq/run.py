@@ -7,21 +7,19 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import msgspec
 from rich.console import Console
 
 from analysis.model import SetResult
 from daq import __version__
 from daq.assembly import Assembled, open_bench
 from daq.breath import BreathingRecord
-from daq.builtin import builtin, find
 from daq.cautions import confirm_cautions
-from daq.coilset import CoilSet, Heat, load_coil_set
-from daq.coilsetcheck import check_against
+from daq.coilset import CoilSet, Heat
 from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
 from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError, RecordError
 from daq.heatwatch import Ceilings
+from daq.inputs import load_inputs
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator, Operator
 from daq.procedure import Procedure, Progress, RowSink
@@ -29,7 +27,7 @@ from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
 from daq.results import PaperName
 from daq.resume import CutRun, open_cut_run, require_same_files
-from daq.rig import TYPED, Rig, fault_script, is_practice, load_rig
+from daq.rig import TYPED, Rig, fault_script, is_practice
 from daq.runfolder import read_run
 from daq.screen import RunScreen
 from daq.signals import shielded
@@ -40,8 +38,6 @@ from daq.soak_supply import soak_by_supply, supply_stages
 from daq.sweep import sweep, sweep_stages
 from daq.tomlfile import Loaded
 
-DEFAULT_RIG = "simulated"
-DEFAULT_SET = "snow_groomer"
 #: Seconds that one settled reading of coil and probe takes, for the plan.
 READING_S = 1.0
 
@@ -80,23 +76,6 @@ class Outcome:
     state: CloseState
     error: CoilsoakError | None = None
     alarm: str = ""
-
-
-def load_inputs(
-    rig: Path | None, coil_set: Path | None, heat: Heat | None = None
-) -> tuple[Loaded[Rig], Loaded[CoilSet]]:
-    """Read both files, let *heat* stand before the set's own, and check one against the other.
-
-    Raises:
-        InputError: One line with file, line and key.
-    """
-    rig_file = load_rig(builtin("rigs", DEFAULT_RIG) if rig is None else find("rigs", str(rig)))
-    set_path = builtin("coil_sets", DEFAULT_SET) if coil_set is None else find("coil_sets", str(coil_set))
-    set_file = load_coil_set(set_path)
-    if heat is not None:
-        set_file = replace(set_file, value=msgspec.structs.replace(set_file.value, heat=heat))
-    check_against(set_file, rig_file)
-    return rig_file, set_file
 
 
 def execute(request: RunRequest, console: Console) -> Outcome:

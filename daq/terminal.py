@@ -6,13 +6,10 @@ import codecs
 import contextlib
 import errno
 import io
-import json
 import os
 import sys
 from collections.abc import Iterator
 from typing import TextIO
-
-import click
 
 from daq.errors import InputError
 
@@ -51,8 +48,11 @@ def let_go(stream: TextIO) -> None:
 
 def complain(text: str) -> None:
     """Say *text* on standard error, in one line whatever names and replies are in it."""
-    with contextlib.suppress(OSError):
-        click.echo(f"coilsoak: {one_line(text)}", err=True)
+    if sys.stderr is None:
+        return
+    with contextlib.suppress(OSError, ValueError):  # full, or closed
+        sys.stderr.write(f"coilsoak: {one_line(text)}\n")
+        sys.stderr.flush()
 
 
 def print_json(value: dict[str, object]) -> None:
@@ -61,6 +61,8 @@ def print_json(value: dict[str, object]) -> None:
     Raises:
         InputError: Standard output takes no more.
     """
+    import json  # not for --help
+
     if sys.stdout is None:
         return
     try:

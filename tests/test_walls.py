@@ -97,12 +97,13 @@ def test_only_the_clock_asks_for_the_date() -> None:
 
 @pytest.mark.slow
 def test_help_loads_nothing_heavy() -> None:
-    """``coilsoak --help`` comes without scipy, matplotlib, numpy, typst or pyvisa."""
+    """``coilsoak --help`` comes without scipy, matplotlib, numpy, typst, pyvisa or even click."""
     code = (
         "import sys; sys.argv = ['coilsoak', '--help']\n"
-        "from daq.cli import cli\n"
-        "try:\n    cli()\nexcept SystemExit:\n    pass\n"
-        "heavy = {'scipy', 'matplotlib', 'pyvisa', 'numpy', 'typst', 'serial', 'rich'} & set(sys.modules)\n"
+        "from daq.cli import main\n"
+        "try:\n    main()\nexcept SystemExit:\n    pass\n"
+        "heavy = {'scipy', 'matplotlib', 'pyvisa', 'numpy', 'typst', 'serial', 'rich', 'click'}\n"
+        "heavy &= set(sys.modules)\n"
         "sys.exit(','.join(sorted(heavy)) or 0)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import sys
 from typing import IO, TYPE_CHECKING, Any, TextIO, cast
 
-from daq.commands.shared import INTERRUPTED, command_line, open_console, print_notes, require_writable
+from daq.commands.shared import command_line, open_console, print_notes, require_writable
+from daq.errors import INTERRUPTED
 from daq.terminal import Alarmed, complain, one_line, print_json
 
 if TYPE_CHECKING:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import shlex
 import sys
-import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,15 +10,13 @@ from typing import IO, TYPE_CHECKING, Any, cast
 
 import click
 
-from daq.errors import CoilsoakError, InputError
+from daq.errors import INTERRUPTED, CoilsoakError, InputError
 from daq.terminal import Lasting, complain, one_line
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 STAGES = ("as received", "after cleaning", "after heat", "before refit")
-#: As shells report a program ended by Ctrl-C.
-INTERRUPTED = 130
 
 Command = Callable[..., Any]
 
@@ -68,6 +64,8 @@ def print_notes(console: Console, notes: Iterable[str]) -> None:
 
 def command_line() -> str:
     """Return what was typed, for the record."""
+    import shlex
+
     return shlex.join(["coilsoak", *sys.argv[1:]])
 
 
@@ -77,6 +75,8 @@ def require_writable(out: Path) -> None:
     Raises:
         InputError: Nothing can be made there.
     """
+    import tempfile
+
     try:
         place = next(place for place in (out, *out.absolute().parents) if place.exists())
         # The only honest test: who may write where is not in the mode bits alone.

@@ -12,7 +12,7 @@ from rich.console import Console
 from analysis.budget import Source, budget
 from analysis.model import CoilResult, SetResult
 from daq.budgettable import budget_tables
-from daq.cli import cli
+from daq.commands.group import cli
 
 R20 = budget(
     "R20",
