@@ -49,7 +49,7 @@ def claim_pdf(
             "columns": ("Coil", "Kind", "Verdict"),
             "runs": [
                 {
-                    "headline": headline(run.result),
+                    "headline": headline(run.result, words),
                     "coils": [(coil.coil, coil.kind, coil.verdict) for coil in run.result.coils],
                 }
                 for run in runs

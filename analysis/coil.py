@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from analysis import criteria, interrupted
 from analysis.budget import coverage_factor
 from analysis.criteria import Finding
@@ -131,6 +133,7 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
         wrong_risk=combined_risk(verdict, ((each.outcome, each.wrong_risk) for each in checked)),
         point_degC=found.point_degC,
         point_ohm=found.point_ohm,
+        line_cov=found.line_cov if found.parts else np.empty((0, 0)),
         r20_k=found.r20.k if found.r20 else K,
         alpha20_k=parts.alpha20.k if parts else K,
         joint_k=parts.joint.k if parts else K,

@@ -20,10 +20,10 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
 
-from analysis import report_words as words
 from analysis.model import CoilResult, Limits, Trace
 from analysis.panels import against_temperature, current_in_time, phases, resistance_in_time
 from analysis.plot_data import time_unit
+from analysis.words import RECORD_LANGUAGE, Words, catalogue
 
 #: Width and height of a figure below its title: as wide as the text of a page, two coils a page.
 BODY_INCH = (6.9, 2.45)
@@ -91,7 +91,14 @@ def curve_stem(coil: str) -> str:
     return f"curve_{safe}"
 
 
-def write_curves(folder: Path, result: CoilResult, trace: Trace, limits: Limits | None = None) -> list[Path]:
+def write_curves(
+    folder: Path,
+    result: CoilResult,
+    trace: Trace,
+    limits: Limits | None = None,
+    *,
+    language: str = RECORD_LANGUAGE,
+) -> list[Path]:
     """Draw the curves of one coil and write them as PNG and SVG.
 
     Args:
@@ -99,6 +106,7 @@ def write_curves(folder: Path, result: CoilResult, trace: Trace, limits: Limits 
         result: judgement of the coil; its line and settled points are drawn.
         trace: readings of the coil, shape (n,) each; n may be 0.
         limits: what the coil's kind is held to; draws the band of permitted R20 along the copper law.
+        language: of what is written in it.
 
     Returns:
         The PNG path and the SVG path.
@@ -108,18 +116,20 @@ def write_curves(folder: Path, result: CoilResult, trace: Trace, limits: Limits 
     """
     stem = folder / curve_stem(result.coil)
     with _style():
-        figure = _draw(result, trace, limits)
+        figure = _draw(result, trace, limits, catalogue(language))
         return [
             _save(figure, stem.with_suffix(".png"), "png"),
             _save(figure, stem.with_suffix(".svg"), "svg"),
         ]
 
 
-def curve_svg(result: CoilResult, trace: Trace, limits: Limits | None = None) -> bytes:
+def curve_svg(
+    result: CoilResult, trace: Trace, limits: Limits | None = None, *, language: str = RECORD_LANGUAGE
+) -> bytes:
     """The curves of one coil as the bytes of the SVG that :func:`write_curves` writes."""
     with _style():
         buffer = io.BytesIO()
-        _write(_draw(result, trace, limits), buffer, "svg")
+        _write(_draw(result, trace, limits, catalogue(language)), buffer, "svg")
         return buffer.getvalue()
 
 
@@ -152,32 +162,31 @@ def _write(figure: Figure, file: Any, kind: str) -> None:
     figure.savefig(file, format=kind, metadata=nothing)
 
 
-def _draw(result: CoilResult, trace: Trace, limits: Limits | None) -> Figure:
+def _draw(result: CoilResult, trace: Trace, limits: Limits | None, words: Words) -> Figure:
     figure = Figure(figsize=(BODY_INCH[0], _HEIGHT_INCH))
     top = 1.0 - (TITLE_INCH + 0.07) / _HEIGHT_INCH
     timed = bool(np.isfinite(trace.time_s).any())
     flowing = bool(np.isfinite(trace.current_A).any())
-    title = words.FIGURE_TITLE.format(
-        coil=result.coil, kind=result.kind, verdict=words.VERDICT[result.verdict]
-    )
+    verdict = words(f"verdict.{result.verdict}")
+    title = words("figure.title", coil=result.coil, kind=words.said(result.kind), verdict=verdict)
     figure.text(0.008, 0.985, _shown(title), va="top", fontsize=7.5, fontweight="bold")
     against_temperature(
-        figure.add_axes((0.065, 0.15, 0.40 if timed else 0.92, top - 0.15)), result, trace, limits
+        figure.add_axes((0.065, 0.15, 0.40 if timed else 0.92, top - 0.15)), result, trace, limits, words
     )
     if timed:
         left, width, strip = 0.545, 0.445, 0.035
         split = 0.40 if flowing else 0.15
         shown = figure.add_axes((left, split + 0.03 if flowing else split, width, top - split - 0.115))
         panels = [shown]
-        resistance_in_time(shown, result, trace)
+        resistance_in_time(shown, result, trace, words)
         if flowing:
             current = figure.add_axes((left, 0.15, width, split - 0.15 - 0.02), sharex=shown)
             shown.tick_params(labelbottom=False)
-            current_in_time(current, trace)
+            current_in_time(current, trace, words)
             panels.append(current)
-        panels[-1].set_xlabel(words.TIME_AXIS.format(unit=time_unit(trace)[0]))
+        panels[-1].set_xlabel(words("figure.time_axis", unit=time_unit(trace)[0]))
         bar = figure.add_axes((left, top - strip - 0.04, width, strip), sharex=shown)
-        phases(bar, panels, trace)
+        phases(bar, panels, trace, words)
     return figure
 
 

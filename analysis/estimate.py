@@ -88,6 +88,7 @@ class Estimate:
         point_degC, point_ohm: Settled points, shape (m,).
         jumped: Rows left out because they are too high for the line, shape (n,).
         budgets: What the uncertainties of R20 and joint are made of.
+        line_cov: Covariance of R20 and slope (ohms a kelvin), shape (2, 2), empty without a slope.
     """
 
     method: str
@@ -100,6 +101,7 @@ class Estimate:
     point_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
     jumped: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
     budgets: tuple[Budget, ...] = ()
+    line_cov: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
 
 
 def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -> Estimate:
@@ -315,6 +317,7 @@ def _with_common(
             measured(copper, steep, by_alpha),
             measured(r20_ohm - copper, to_joint, by_alpha),
         ),
+        line_cov=total,
         budgets=line_budgets(r20_ohm, slope, scatter, [*common_shifts(r20_ohm, slope, accuracy), *lags]),
     )
 

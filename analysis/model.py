@@ -183,6 +183,8 @@ class CoilResult:
     #: Settled points the line went through (shape (m,)), for the figures.
     point_degC: FloatArray = field(default_factory=lambda: np.empty(0))
     point_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
+    #: Covariance of R20 (ohms) and slope (ohms a kelvin), shape (2, 2), for the figures; empty if no slope.
+    line_cov: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
     #: Probability that the verdict is wrong, at most; None for a retest, or where no criterion behind the
     #: verdict has one.
     wrong_risk: float | None = None

@@ -8,13 +8,14 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Patch
 
-from analysis import report_words as words
-from analysis.copper import resistance_factor
+from analysis.copper import REFERENCE_DEGC, resistance_factor
 from analysis.model import OK, OVER_RANGE, PHASES, BoolArray, CoilResult, FloatArray, Limits, Trace
 from analysis.plot_data import finite, phase_spans, thin_cloud, thin_line, time_unit, view
+from analysis.words import Words
 
 # The eight-colour set of Okabe and Ito, told apart by the common kinds of colour blindness.
 _BLUE, _ORANGE, _RED, _INK = "#0072B2", "#E69F00", "#D55E00", "#000000"
+_BAND = "0.75"
 
 # Every phase its own grey (and hatch where greys run out); the panels behind the data take a paler one.
 _PHASE_GREY = dict(zip(PHASES, ("1.0", "0.95", "0.80", "0.45", "0.65", "0.92", "1.0", "1.0"), strict=True))
@@ -27,7 +28,7 @@ class _Series:
     """One kind of reading and how it looks."""
 
     source: str
-    label: str
+    key: str
     marker: str
     colour: str
 
@@ -39,27 +40,31 @@ class _Series:
 
 _SOURCES = ("ohms", "typed", "V/I")
 _SERIES = (
-    _Series("ohms", words.OHMS_SERIES, ".", _BLUE),
-    _Series("typed", words.TYPED_SERIES, "x", _INK),
-    _Series("V/I", words.DRIVEN_SERIES, "s", _ORANGE),
+    _Series("ohms", "figure.ohms", ".", _BLUE),
+    _Series("typed", "figure.typed", "x", _INK),
+    _Series("V/I", "figure.driven", "s", _ORANGE),
 )
 
 
-def against_temperature(axes: Axes, result: CoilResult, trace: Trace, limits: Limits | None) -> None:
+def against_temperature(
+    axes: Axes, result: CoilResult, trace: Trace, limits: Limits | None, words: Words
+) -> None:
     """Readings, settled points, fitted line and limits against probe temperature; opens at the top edge."""
     probe, ohms = trace.probe_degC, trace.resistance_ohm
     seen = np.isfinite(probe) & np.isfinite(ohms) & (trace.status == OK)
     is_open = np.isfinite(probe) & (trace.status == OVER_RANGE)
     reach = np.concatenate([probe[seen | is_open], finite(result.point_degC)])
     span = np.array([reach.min(), reach.max()]) if reach.size else np.empty(0)
-    line = np.empty(0)
-    if result.r20_ohm is not None and result.alpha20_per_K is not None:
+    line = band = np.empty(0)
+    if result.r20_ohm is not None and result.alpha20_per_K is not None and span.size:
+        span = np.linspace(span[0], span[1], 25)  # the band about the line is curved
         line = result.r20_ohm * resistance_factor(span, result.alpha20_per_K)
+        band = _expanded_u(result, span)
     low, high = view(ohms[seen], np.concatenate([finite(result.point_ohm), line]))
 
     if limits is not None and limits.r20_ohm is not None and span.size:
         copper = limits.r20_ohm * resistance_factor(span)
-        for sign, label in ((-1.0, words.LIMIT_LINES), (1.0, None)):
+        for sign, label in ((-1.0, words("figure.limits")), (1.0, None)):
             axes.plot(
                 span, copper * (1.0 + sign * limits.r20_tolerance_rel), ":", color="0.35", lw=0.8, label=label
             )
@@ -76,10 +81,14 @@ def against_temperature(axes: Axes, result: CoilResult, trace: Trace, limits: Li
                 mew=0.4,
                 alpha=0.35,
                 mfc="none" if series.marker == "s" else series.colour,
-                label=series.label,
+                label=words(series.key),
             )
     if line.size:
-        axes.plot(span, line, "-", color=_INK, lw=0.9, label=words.FITTED_LINE)
+        axes.plot(span, line, "-", color=_INK, lw=0.9, label=words("figure.line"))
+    if band.size:
+        axes.fill_between(
+            span, line - band, line + band, color=_BAND, lw=0, zorder=0.9, label=words("figure.band")
+        )
     if result.point_degC.size:
         axes.plot(
             result.point_degC,
@@ -89,13 +98,13 @@ def against_temperature(axes: Axes, result: CoilResult, trace: Trace, limits: Li
             mfc="white",
             ms=4,
             mew=0.9,
-            label=words.SETTLED_POINTS,
+            label=words("figure.settled"),
         )
-    _edge_marks(axes, probe[is_open], words.OPEN_LABEL)
+    _edge_marks(axes, probe[is_open], words("figure.open"))
     axes.set_ylim(low, high)
-    _off_scale(axes, probe[seen], ohms[seen])
-    axes.set_xlabel(words.PROBE_AXIS)
-    axes.set_ylabel(words.RESISTANCE_AXIS)
+    _off_scale(axes, probe[seen], ohms[seen], words)
+    axes.set_xlabel(words("figure.probe_axis"))
+    axes.set_ylabel(words("figure.resistance_axis"))
     entries = len(axes.get_legend_handles_labels()[0])
     if entries:
         # Resistance rises with temperature, so the lower right corner is free; long legends need more of it.
@@ -106,7 +115,17 @@ def against_temperature(axes: Axes, result: CoilResult, trace: Trace, limits: Li
                 handle.set_alpha(1.0)
 
 
-def resistance_in_time(axes: Axes, result: CoilResult, trace: Trace) -> None:
+def _expanded_u(result: CoilResult, probe_degC: FloatArray) -> FloatArray:
+    """U of the fitted line at each temperature, in ohms; empty where it is not known."""
+    if result.line_cov.shape != (2, 2):
+        return np.empty(0)
+    at = np.stack((np.ones_like(probe_degC), probe_degC - REFERENCE_DEGC))
+    variance: FloatArray = np.einsum("in,ij,jn->n", at, result.line_cov, at)
+    u: FloatArray = np.sqrt(np.maximum(variance, 0.0))
+    return result.r20_k * u
+
+
+def resistance_in_time(axes: Axes, result: CoilResult, trace: Trace, words: Words) -> None:
     """Resistance against time; a gap of the readings is a gap of the line."""
     scale = time_unit(trace)[1]
     ohms = np.where(trace.status == OK, trace.resistance_ohm, np.nan)
@@ -128,20 +147,20 @@ def resistance_in_time(axes: Axes, result: CoilResult, trace: Trace) -> None:
             )
     _edge_marks(axes, trace.time_s[trace.status == OVER_RANGE] / scale, None)
     axes.set_ylim(low, high)
-    _off_scale(axes, trace.time_s / scale, ohms)
-    axes.set_ylabel(words.RESISTANCE_AXIS)
+    _off_scale(axes, trace.time_s / scale, ohms, words)
+    axes.set_ylabel(words("figure.resistance_axis"))
 
 
-def current_in_time(axes: Axes, trace: Trace) -> None:
+def current_in_time(axes: Axes, trace: Trace, words: Words) -> None:
     """Current against time, with its zero in view."""
     scale = time_unit(trace)[1]
     kept = thin_line(trace.time_s, trace.current_A)
     axes.plot(trace.time_s[kept] / scale, trace.current_A[kept], "-", color=_INK, lw=0.7)
-    axes.set_ylabel(words.CURRENT_AXIS)
+    axes.set_ylabel(words("figure.current_axis"))
     axes.set_ylim(bottom=min(0.0, float(finite(trace.current_A).min())))
 
 
-def phases(bar: Axes, panels: list[Axes], trace: Trace) -> None:
+def phases(bar: Axes, panels: list[Axes], trace: Trace, words: Words) -> None:
     """A strip that names the phases, and a paler shade of the busy ones behind the panels."""
     bar.set_axis_off()
     bar.set_ylim(0.0, 1.0)
@@ -166,7 +185,7 @@ def phases(bar: Axes, panels: list[Axes], trace: Trace) -> None:
             hatch=_PHASE_HATCH.get(n),
             edgecolor="0.35",
             lw=0.25,
-            label=words.PHASE[n],
+            label=words(f"phase.{n}"),
         )
         for n in names
     ]
@@ -205,7 +224,7 @@ def _edge_marks(axes: Axes, at: FloatArray, label: str | None) -> None:
         )
 
 
-def _off_scale(axes: Axes, x: FloatArray, y: FloatArray) -> None:
+def _off_scale(axes: Axes, x: FloatArray, y: FloatArray, words: Words) -> None:
     """Say how many numbers lie outside the axis, and mark where."""
     low, high = axes.get_ylim()
     known = np.isfinite(x) & np.isfinite(y)
@@ -220,5 +239,5 @@ def _off_scale(axes: Axes, x: FloatArray, y: FloatArray) -> None:
                 color=_RED,
                 ms=4,
                 mew=0.7,
-                label=words.OFF_SCALE.format(count=out.size),
+                label=words("figure.off_scale", count=out.size),
             )

@@ -16,6 +16,7 @@ import typst
 from analysis.curves import curve_svg, drawable, untitled
 from analysis.model import CoilResult, SetResult, Trace
 from analysis.report_data import ReportInfo, State, report_data
+from analysis.words import RECORD_LANGUAGE, catalogue
 
 __all__ = ["Paper", "ReportInfo", "State", "write_report"]
 
@@ -30,6 +31,7 @@ def write_report(
     about: ReportInfo,
     *,
     paper: Paper = "a4",
+    language: str = RECORD_LANGUAGE,
     curves: Mapping[str, Path] = MappingProxyType({}),
 ) -> None:
     """Write the report of a run as a tagged PDF. The same arguments give the same bytes.
@@ -40,6 +42,7 @@ def write_report(
         traces: readings by coil, in any order; a coil without a trace gets an empty figure.
         about: what else the report says about the run.
         paper: ``a4`` or ``us-letter``.
+        language: one of :func:`analysis.words.languages`.
         curves: by coil, the SVG that :func:`analysis.curves.write_curves` wrote from these same arguments;
             saves drawing it a second time.
 
@@ -49,7 +52,7 @@ def write_report(
     """
     if about.start_utc.tzinfo is None:
         raise ValueError("the start of a run needs a time zone: give start_utc with UTC")
-    data = report_data(result, about, paper)
+    data = report_data(result, about, paper, catalogue(language))
     template = resources.files("analysis") / "templates" / "report.typ"
     files = {"main.typ": template.read_bytes(), "report.json": json.dumps(data).encode("ascii")}
     by_coil = {trace.coil: trace for trace in traces}
@@ -57,12 +60,14 @@ def write_report(
         if coil.coil in curves:
             svg = curves[coil.coil].read_bytes()
         else:
-            svg = curve_svg(coil, by_coil.get(coil.coil, _no_readings(coil)), about.limits.get(coil.kind))
+            trace = by_coil.get(coil.coil, no_readings(coil))
+            svg = curve_svg(coil, trace, about.limits.get(coil.kind), language=language)
         files[f"curve-{n}.svg"] = untitled(svg)
     path.write_bytes(set_pages(files, data, int(about.start_utc.timestamp())))
 
 
-def _no_readings(coil: CoilResult) -> Trace:
+def no_readings(coil: CoilResult) -> Trace:
+    """Return the trace of a coil that was never read."""
     numbers, texts = np.empty(0), np.empty(0, dtype=np.str_)
     return Trace(coil.coil, numbers, numbers, numbers, numbers, numbers, texts, texts, texts)
 

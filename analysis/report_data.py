@@ -11,11 +11,11 @@ from dataclasses import dataclass, field, fields
 from datetime import datetime
 from typing import Any, Literal
 
-from analysis import report_words as words
 from analysis.curves import BODY_INCH
 from analysis.model import CoilResult, Limits, SetResult
 from analysis.plain_text import breakable, inert, shortened
 from analysis.report_numbers import limit_text, ohms, plus_minus, risk_text, value_text
+from analysis.words import Figure, Words
 
 State = Literal["complete", "stopped", "fault", "cut"]
 
@@ -49,198 +49,220 @@ class ReportInfo:
     limits: Mapping[str, Limits] = field(default_factory=dict)
 
 
-def report_data(result: SetResult, about: ReportInfo, paper: str) -> dict[str, Any]:
+def report_data(result: SetResult, about: ReportInfo, paper: str, words: Words) -> dict[str, Any]:
     """Everything the page template prints, in words and ready-made numbers, made inert.
 
     Args:
         result: the judgement of the set.
         about: the run it belongs to.
         paper: name of the paper for the template.
+        words: the language.
     """
-    start = about.start_utc.strftime("%Y-%m-%d %H:%M:%S UTC")
+    start = start_text(about)
     facts = {
         "set": about.set_name,
         "rig": about.rig_name,
         "job": about.job,
         "operator": about.operator,
-        "stage": about.stage,
+        "stage": words.shown("stage", about.stage),
         "start": start,
-        "state": words.STATE[about.state],
+        "state": words(f"state.{about.state}"),
         "readings": about.readings_file,
     }
     data = {
-        "language": words.LANGUAGE,
+        "language": words.language,
         "paper": paper,
-        "title": about.title,
-        "footer": words.FOOTER.format(version=about.version, start=start),
-        "page": words.PAGE,
-        "banners": _banners(about),
-        "headline": headline(result),
-        "groups": _groups(result),
-        "facts": [(words.FACTS[key], value or words.UNKNOWN) for key, value in facts.items()],
-        "summary": _summary(result),
-        "curve_aspect": BODY_INCH[0] / BODY_INCH[1],
-        "criteria_columns": words.CRITERIA_COLUMNS,
-        "reasons_heading": words.REASONS,
-        "no_criteria": words.NO_CRITERIA,
-        "coils": [_coil(coil) for coil in result.coils],
-        "notes": {"heading": words.NOTES, "items": [*result.notes, *about.notes]},
-        "method": {"heading": words.METHOD, "sentences": _method(result, about)},
-        "tables": _tables(about),
-        "cautions": {"heading": words.CAUTIONS, "items": words.CAUTION_ITEMS},
+        "title": words.said(about.title),
+        "footer": words("report.footer", version=about.version, start=start),
+        "page": words.raw("report.page"),
+        "banners": banners(about, words),
+        "headline": headline(result, words),
+        "groups": _groups(result, words),
+        "facts": [(words(f"fact.{key}"), value or words("report.unknown")) for key, value in facts.items()],
+        "summary": summary(result, words),
+        **coil_words(words),
+        "coils": [coil_section(coil, words) for coil in result.coils],
+        "notes": {"heading": words("report.notes"), "items": notes(result, about, words)},
+        "method": {"heading": words("method.heading"), "sentences": method([result], [about], words)},
+        "tables": tables(about, words),
+        "cautions": {"heading": words("report.cautions"), "items": words.rows("cautions.items")},
     }
     return dict(inert(data))
 
 
-def headline(result: SetResult) -> str:
+def start_text(about: ReportInfo) -> str:
+    """When a run began, as it is shown."""
+    return about.start_utc.strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+def coil_words(words: Words) -> dict[str, Any]:
+    """What the sections of all coils have in common."""
+    return {
+        "curve_aspect": BODY_INCH[0] / BODY_INCH[1],
+        "criteria_columns": words.row("coil.columns"),
+        "reasons_heading": words("report.reasons"),
+        "no_criteria": words("report.no_criteria"),
+    }
+
+
+def notes(result: SetResult, about: ReportInfo, words: Words) -> list[str]:
+    """What is said of a whole run: by its judgement, and by its record in the record's own words."""
+    return [words.said(note) for note in (*result.notes, *about.notes)]
+
+
+def headline(result: SetResult, words: Words) -> str:
     """One sentence: how many coils pass, fail and need a retest."""
     verdicts = [coil.verdict for coil in result.coils]
     total, passed = len(verdicts), verdicts.count("pass")
     if not total:
-        return words.HEADLINE_NONE
+        return words("headline.none")
     if passed == total:
-        return words.HEADLINE_ALL_GOOD.format(count=total) if total > 1 else words.HEADLINE_ONE_GOOD
-    parts = [_plural(words.HEADLINE_PASS, passed).format(count=passed, total=total)]
-    for forms, count in (
-        (words.HEADLINE_FAIL, verdicts.count("fail")),
-        (words.HEADLINE_RETEST, verdicts.count("retest")),
-    ):
-        if count:
-            parts.append(_plural(forms, count).format(count=count))
+        return words("headline.all", count=total) if total > 1 else words("headline.single")
+    parts = [words.count("headline.pass", passed, total=total)]
+    parts += [
+        words.count(f"headline.{verdict}", count)
+        for verdict in ("fail", "retest")
+        if (count := verdicts.count(verdict))
+    ]
     return ", ".join(parts) + "."
 
 
-def _plural(forms: tuple[str, str], count: int) -> str:
-    return forms[0] if count == 1 else forms[1]
+def mark(verdict: str, words: Words) -> dict[str, str]:
+    """A verdict or outcome as a sign and a word."""
+    return {"key": verdict, "word": words(f"verdict.{verdict}"), "sign": words(f"sign.{verdict}")}
 
 
-def _verdict(key: str) -> dict[str, str]:
-    return {"key": key, "word": words.VERDICT[key], "sign": words.SIGN[key]}
+def banners(about: ReportInfo, words: Words) -> list[dict[str, str]]:
+    """What must not be missed of a run: that it is invented, or did not come to its end."""
+    seen = {"simulated": about.simulated, about.state: about.state != "complete"}
+    kinds = [kind for kind, told in seen.items() if told]
+    return [{"title": words(f"banner.{kind}"), "text": words(f"banner_text.{kind}")} for kind in kinds]
 
 
-def _banners(about: ReportInfo) -> list[dict[str, str]]:
-    banners = []
-    if about.simulated:
-        banners.append({"title": words.SIMULATED_BANNER, "text": words.SIMULATED_TEXT})
-    if about.state in words.STATE_BANNER:
-        banners.append({"title": words.STATE_BANNER[about.state], "text": words.STATE_TEXT[about.state]})
-    return banners
-
-
-def _groups(result: SetResult) -> list[dict[str, Any]]:
+def _groups(result: SetResult, words: Words) -> list[dict[str, Any]]:
     groups = []
-    for verdict, word in words.GROUP.items():
-        labels = [_label(coil.coil) for coil in result.coils if coil.verdict == verdict]
+    for verdict, word in words.group("group").items():
+        labels = [label(coil.coil) for coil in result.coils if coil.verdict == verdict]
         if labels:
-            groups.append(
-                {"word": word, "sign": words.SIGN[verdict], "key": verdict, "coils": ", ".join(labels)}
-            )
+            groups.append({**mark(verdict, words), "word": word, "coils": ", ".join(labels)})
     return groups
 
 
-def _label(text: str) -> str:
+def label(text: str) -> str:
+    """A label as it is shown in running text."""
     return shortened(text, _LONGEST_LABEL)
 
 
-def _summary(result: SetResult) -> dict[str, Any]:
+def summary(result: SetResult, words: Words) -> dict[str, Any]:
+    """The table of the set: a row a coil."""
     rows = [
         {
             "coil": breakable(shortened(coil.coil, _LONGEST_CELL)),
-            "kind": breakable(shortened(coil.kind, _LONGEST_CELL)),
-            "verdict": _verdict(coil.verdict),
-            "r20": _with_U(coil.r20_ohm, coil.r20_u_ohm, coil.r20_k),
-            "alpha": _with_U(coil.alpha20_per_K, coil.alpha20_u_per_K, coil.alpha20_k, 1e3),
-            "joint": _with_U(coil.joint_ohm, coil.joint_u_ohm, coil.joint_k),
-            "reason": shortened(coil.reasons[0].text, _LONGEST_REASON)
+            "kind": breakable(shortened(words.said(coil.kind), _LONGEST_CELL)),
+            "verdict": mark(coil.verdict, words),
+            "r20": _with_U(coil.r20_ohm, coil.r20_u_ohm, coil.r20_k, words),
+            "alpha": _with_U(coil.alpha20_per_K, coil.alpha20_u_per_K, coil.alpha20_k, words, 1e3),
+            "joint": _with_U(coil.joint_ohm, coil.joint_u_ohm, coil.joint_k, words),
+            "reason": shortened(words.said(coil.reasons[0].text), _LONGEST_REASON)
             if coil.reasons
-            else words.NO_REASON_SHORT,
+            else words("report.no_reason_short"),
         }
         for coil in result.coils
     ]
     return {
-        "heading": words.SUMMARY,
-        "columns": words.SUMMARY_COLUMNS,
+        "heading": words("summary.heading"),
+        "columns": words.row("summary.columns"),
         "rows": rows,
-        "note": words.SUMMARY_NOTE,
+        "note": words("summary.note"),
     }
 
 
-def _with_U(value: float | None, u: float | None, k: float, times: float = 1.0) -> str:
+def _with_U(value: float | None, u: float | None, k: float, words: Words, times: float = 1.0) -> str:
     """A value with its expanded uncertainty, *k* times its standard uncertainty."""
-    return plus_minus(None if value is None else value * times, None if u is None else k * u * times)
+    return plus_minus(None if value is None else value * times, None if u is None else k * u * times, words)
 
 
-def _coil(coil: CoilResult) -> dict[str, Any]:
-    hottest = coil.hottest_degC
-    facts = words.COIL_FACTS_NO_HEAT if hottest is None else words.COIL_FACTS
+def coil_section(coil: CoilResult, words: Words) -> dict[str, Any]:
+    """What is said of one coil beside its figure."""
+    how = words.shown("fitted", coil.method)
+    facts = words("coil.facts_cold", count=coil.readings, method=how)
+    if coil.hottest_degC is not None:
+        facts = words("coil.facts", count=coil.readings, hottest=coil.hottest_degC, method=how)
     if coil.wrong_risk is not None:
-        facts += words.COIL_RISK.format(risk=risk_text(coil.wrong_risk))
-    method = words.METHOD_WORD.get(coil.method, coil.method)
+        facts = words("coil.risk", facts=facts, risk=risk_text(coil.wrong_risk, words))
     return {
-        "label": _label(coil.coil),
-        "kind": _label(coil.kind),
-        "serial": words.SERIAL.format(serial=_label(coil.serial)) if coil.serial else "",
-        "verdict": _verdict(coil.verdict),
-        "facts": facts.format(count=coil.readings, hottest=f"{hottest or 0.0:.1f} °C", method=method),
-        "alt": words.CURVE_ALT.format(coil=_label(coil.coil)),
+        "label": label(coil.coil),
+        "kind": label(words.said(coil.kind)),
+        "serial": words("report.serial", serial=label(coil.serial)) if coil.serial else "",
+        "verdict": mark(coil.verdict, words),
+        "facts": facts,
+        "alt": words("figure.alt", coil=label(coil.coil)),
         "criteria": [
             {
-                "name": criterion.name,
-                "note": criterion.note,
-                "value": value_text(criterion),
-                "limit": limit_text(criterion),
-                "risk": risk_text(criterion.wrong_risk),
-                "outcome": _verdict(criterion.outcome),
+                "name": words.said(criterion.name),
+                "note": words.said(criterion.note),
+                "value": value_text(criterion, words),
+                "limit": limit_text(criterion, words),
+                "risk": risk_text(criterion.wrong_risk, words),
+                "outcome": mark(criterion.outcome, words),
             }
             for criterion in coil.criteria
         ],
-        "reasons": [reason.text for reason in coil.reasons] or [words.NO_REASON],
+        "reasons": [words.said(reason.text) for reason in coil.reasons] or [words("report.no_reason")],
     }
 
 
-def _method(result: SetResult, about: ReportInfo) -> list[str]:
-    used = {coil.method for coil in result.coils}
-    lines = [text for method, text in words.METHOD_LINES.items() if method in used]
-    return [words.METHOD_TEXT, *lines, words.METHOD_UNCERTAINTY, *_rules(about), words.METHOD_RISK]
+def method(results: Sequence[SetResult], about: Sequence[ReportInfo], words: Words) -> list[str]:
+    """How coils were judged, sentence by sentence, as far as it was used."""
+    used = {coil.method for result in results for coil in result.coils}
+    lines = [text for method, text in words.group("method_of").items() if method in used]
+    limits = [each for run in about for each in run.limits.values()]
+    rules = [_rule(guard, words) for guard in sorted({each.guard_band_U for each in limits or [Limits("")]})]
+    return [words("method.text"), *lines, words("method.uncertainty"), *rules, words("method.risk")]
 
 
-def _rules(about: ReportInfo) -> list[str]:
-    """The decision rules of the limits in force, in words."""
-    guards = sorted({limits.guard_band_U for limits in about.limits.values()} or {Limits("").guard_band_U})
-    return [words.METHOD_RULE.get(guard, words.METHOD_GUARD.format(times=f"{guard:g}")) for guard in guards]
+def _rule(guard_band_U: float, words: Words) -> str:
+    """A decision rule in words."""
+    if guard_band_U == 0.0:
+        return words("method.simple_rule")
+    return words("method.rule", guard="U" if guard_band_U == 1.0 else Figure(f"{guard_band_U:g} U"))
 
 
-def _tables(about: ReportInfo) -> list[dict[str, Any]]:
-    instruments = [(role, name, date or words.NO_CALIBRATION) for role, name, date in about.instruments]
-    tables = [
-        _table(
-            words.LIMITS,
-            words.LIMITS_COLUMNS,
-            [_limits_row(x) for x in about.limits.values()],
-            words.LIMITS_NOTE,
-        ),
-        _table(words.INSTRUMENTS, words.INSTRUMENT_COLUMNS, instruments),
-        _table(words.SETTINGS, words.SETTING_COLUMNS, about.settings),
+def tables(about: ReportInfo, words: Words) -> list[dict[str, Any]]:
+    """Limits, instruments and settings of a run."""
+    instruments = [
+        (words.shown("role", role), name, date or words("instruments.no_date"))
+        for role, name, date in about.instruments
     ]
-    if not instruments:
-        tables[1]["note"] = words.NO_INSTRUMENTS
-    return [table for table in tables if table["rows"] or table["note"] == words.NO_INSTRUMENTS]
+    settings = [(words.shown("setting", name), words.shown("value", value)) for name, value in about.settings]
+    made = [
+        _table("limits", [_limits_row(x, words) for x in about.limits.values()], words, words("limits.note")),
+        _table("instruments", instruments, words, "" if instruments else words("instruments.none")),
+        _table("settings", settings, words),
+    ]
+    return [table for table in made if table["rows"] or table["key"] == "instruments"]
 
 
-def _table(
-    heading: str, columns: Sequence[str], rows: Sequence[Sequence[str]], note: str = ""
-) -> dict[str, Any]:
-    return {"heading": heading, "columns": columns, "rows": [list(row) for row in rows], "note": note}
+def _table(key: str, rows: Sequence[Sequence[str]], words: Words, note: str = "") -> dict[str, Any]:
+    return {
+        "key": key,
+        "heading": words(f"{key}.heading"),
+        "columns": words.row(f"{key}.columns"),
+        "rows": [list(row) for row in rows],
+        "note": note,
+    }
 
 
-def _limits_row(limits: Limits) -> list[str]:
+def _limits_row(limits: Limits, words: Words) -> list[str]:
+    r20 = words("limits.free") if limits.r20_ohm is None else words.number(f"{limits.r20_ohm:.5g}")
     shown = {
-        "r20_ohm": words.FREE if limits.r20_ohm is None else f"{limits.r20_ohm:.5g}",
-        "r20_tolerance_rel": f"± {limits.r20_tolerance_rel * 100.0:.3g} %",
-        "joint_max_ohm": words.AT_MOST.format(high=f"{limits.joint_max_ohm:.4g}"),
-        "peer_max_ohm": words.WITHIN.format(high=f"{limits.peer_max_ohm:.4g}"),
-        "drift_max_rel": words.AT_MOST.format(high=f"{limits.drift_max_rel * 100.0:.3g} %"),
-        "leakage_min_ohm": words.AT_LEAST.format(low=ohms(limits.leakage_min_ohm)),
+        "r20_ohm": r20,
+        "r20_tolerance_rel": words.number(f"± {limits.r20_tolerance_rel * 100.0:.3g} %"),
+        "joint_max_ohm": words("report.at_most", high=Figure(f"{limits.joint_max_ohm:.4g}")),
+        "peer_max_ohm": words("report.within", high=Figure(f"{limits.peer_max_ohm:.4g}")),
+        "drift_max_rel": words("report.at_most", high=Figure(f"{limits.drift_max_rel * 100.0:.3g} %")),
+        "leakage_min_ohm": words("report.at_least", low=ohms(limits.leakage_min_ohm)),
     }
     missing = [f.name for f in fields(limits) if f.name in shown and f.name in limits.defaulted]
-    return [limits.kind, *(text + ("*" if name in missing else "") for name, text in shown.items())]
+    kind = words.said(limits.kind)
+    return [kind, *(text + ("*" if name in missing else "") for name, text in shown.items())]

@@ -4,58 +4,62 @@ from __future__ import annotations
 
 from math import inf, isfinite
 
-from analysis import report_words as words
 from analysis.model import Criterion
+from analysis.words import Figure, Words
 
 # Units as they stand in names of the code, and as a reader writes them.
 _UNITS = {"ohm": "Ω", "degC": "°C", "per_K": "/K", "1/K": "/K"}
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 
 
-def plus_minus(value: float | None, expanded_u: float | None) -> str:
+def plus_minus(value: float | None, expanded_u: float | None, words: Words) -> str:
     """A value and its U rounded together, without the unit: ``3.205 ± 0.006``."""
     if value is None or not isfinite(value):
-        return words.SIGN["not determined"]
+        return words("sign.not determined")
     if expanded_u is None or not 0.0 < expanded_u < inf:
-        return f"{value:.4g}".replace("-", "\u2212")
+        return _signed(f"{value:.4g}", words)
     exponent = int(f"{expanded_u:.0e}".split("e")[1])
     # A leading 1 gets a second digit: rounding 0.014 to 0.01 would lose a third of it.
     places = max(0, -exponent + (1 if expanded_u < 1.95 * 10.0**exponent else 0))
-    return f"{round(value, places) + 0.0:.{places}f} ± {expanded_u:.{places}f}".replace("-", "\u2212")
+    return _signed(f"{round(value, places) + 0.0:.{places}f} ± {expanded_u:.{places}f}", words)
 
 
-def limit_text(criterion: Criterion) -> str:
+def _signed(text: str, words: Words) -> str:
+    return words.number(text).replace("-", "\u2212")
+
+
+def limit_text(criterion: Criterion, words: Words) -> str:
     """How the limit of a criterion reads to a person."""
     low, high = criterion.low, criterion.high
     if low is None and high is None:
-        return words.SIGN["not determined"]
+        return words("sign.not determined")
     factor, unit = _scale(criterion)
-    ends = [f"{end / factor:.5g}" for end in (low, high) if end is not None]
+    ends = [_signed(f"{end / factor:.5g}", words) for end in (low, high) if end is not None]
     if low is None:
-        text = words.AT_MOST.format(high=ends[0])
+        text = words("report.at_most", high=ends[0])
     elif high is None:
-        text = words.AT_LEAST.format(low=ends[0])
+        text = words("report.at_least", low=ends[0])
     elif low == -high:
-        text = words.WITHIN.format(high=ends[1])
+        text = words("report.within", high=ends[1])
     else:
-        text = words.BETWEEN.format(low=ends[0], high=ends[1])
+        text = words("report.between", low=ends[0], high=ends[1])
     return f"{text} {unit}".rstrip()
 
 
-def risk_text(risk: float | None) -> str:
+def risk_text(risk: float | None, words: Words) -> str:
     """A probability in per cent, of which less than a tenth need not be told apart."""
     if risk is None:
-        return words.SIGN["not determined"]
-    return words.LITTLE_RISK if risk < 1e-3 else f"{100.0 * risk:.1f} %"
+        return words("sign.not determined")
+    return words("report.little_risk") if risk < 1e-3 else words.number(f"{100.0 * risk:.1f} %")
 
 
-def value_text(criterion: Criterion) -> str:
+def value_text(criterion: Criterion, words: Words) -> str:
     """Value and U of a criterion with their unit."""
     if criterion.value is None:
-        return words.SIGN["not determined"]
+        return words("sign.not determined")
     factor, unit = _scale(criterion)
     u = criterion.expanded_u
-    return f"{plus_minus(criterion.value / factor, None if u is None else u / factor)} {unit}".rstrip()
+    return f"{plus_minus(criterion.value / factor, None if u is None else u / factor, words)} {unit}".rstrip()
 
 
 def _scale(criterion: Criterion) -> tuple[float, str]:
@@ -69,9 +73,9 @@ def _scale(criterion: Criterion) -> tuple[float, str]:
     return 1.0, unit
 
 
-def ohms(value: float) -> str:
+def ohms(value: float) -> Figure:
     """A resistance with the prefix that keeps it short."""
     for factor, prefix in _PREFIXES:
         if value >= factor:
-            return f"{value / factor:.4g} {prefix}Ω"
-    return f"{value:.4g} Ω"
+            return Figure(f"{value / factor:.4g} {prefix}Ω")
+    return Figure(f"{value:.4g} Ω")

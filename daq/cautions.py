@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.console import Console
 
-from analysis.report_words import CAUTION_ITEMS
+from analysis.words import RECORD_LANGUAGE, catalogue
 from daq.errors import InputError
 from daq.operator import Operator
 
@@ -31,6 +31,6 @@ def confirm_cautions(console: Console, operator: Operator, *, practising: bool, 
         raise InputError(
             "--yes is for the simulated bench: on a real one a person reads the cautions and agrees"
         )
-    for title, text in CAUTION_ITEMS:
+    for title, text in catalogue(RECORD_LANGUAGE).rows("cautions.items"):
         console.print(f"- {title} {text}", highlight=False, markup=False)
     operator.confirm("Stay with the bench until it is cold")

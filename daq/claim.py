@@ -9,7 +9,7 @@ from daq import __version__
 from daq.claimfiles import Carried, attachments
 from daq.durable import write_whole
 from daq.errors import InputError
-from daq.judging import Judged, judge_path, judged_object, report_info
+from daq.judging import Judged, judge_path, judged_object, report_info, require_language
 from daq.recordformat import json_text
 from daq.results import PaperName
 
@@ -32,6 +32,7 @@ def write_claim(request: ClaimRequest) -> Path:
     """
     from analysis.claim import ClaimRun, claim_pdf
 
+    require_language(request.language)
     out = request.out or Path(f"claim-{request.runs[-1].resolve().name}.pdf")
     if out.exists():
         raise InputError(f"{out}: is there already and is not overwritten; choose another name with --out")

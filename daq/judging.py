@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from analysis.judge import judge_set
 from analysis.model import Accuracy, Limits, SetResult, Trace
+from analysis.words import RECORD_LANGUAGE, Figure, languages, say
 from daq import __version__
 from daq.builtin import find
 from daq.coilset import CoilSet, load_coil_set
@@ -96,7 +97,9 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
     return Judged(run.folder, traces, result, limits, state or run.state, header, run.problems, tuple(told))
 
 
-def judgement_files(folder: Path, judged: Judged, paper: PaperName) -> dict[str, object]:
+def judgement_files(
+    folder: Path, judged: Judged, paper: PaperName, language: str = RECORD_LANGUAGE
+) -> dict[str, object]:
     """Write report and curves into *folder*, which must have room for them; return the JSON object.
 
     Raises:
@@ -113,7 +116,9 @@ def judgement_files(folder: Path, judged: Judged, paper: PaperName) -> dict[str,
     try:
         curves.mkdir(parents=True)
         drawn = {
-            coil.coil: write_curves(curves, coil, by_coil[coil.coil], judged.limits.get(coil.kind))[1]
+            coil.coil: write_curves(
+                curves, coil, by_coil[coil.coil], judged.limits.get(coil.kind), language=language
+            )[1]
             for coil in judged.result.coils
             if coil.coil in by_coil
         }
@@ -123,6 +128,7 @@ def judgement_files(folder: Path, judged: Judged, paper: PaperName) -> dict[str,
             judged.traces,
             report_info(judged),
             paper="us-letter" if paper == "letter" else "a4",
+            language=language,
             curves=drawn,
         )
     except OSError as exc:
@@ -135,22 +141,34 @@ def judged_object(judged: Judged) -> dict[str, object]:
     return as_object(judged.result, run=str(judged.source), state=judged.state, problems=judged.problems)
 
 
-def write_judgement(folder: Path, judged: Judged, paper: PaperName) -> None:
+def write_judgement(folder: Path, judged: Judged, paper: PaperName, language: str = RECORD_LANGUAGE) -> None:
     """Write report, curves and ``result.json`` of a judgement into *folder*.
 
     Raises:
-        InputError: A file is there already, or cannot be written; nothing is ever overwritten.
+        InputError: A file is there already, or cannot be written; nothing is ever overwritten. Or there
+            is no catalogue of *language*.
     """
+    require_language(language)
     target = folder / RESULT
     if target.exists():
         raise InputError(f"{target}: is there already and is not overwritten; choose another folder")
     try:
-        result = judgement_files(folder, judged, paper)
+        result = judgement_files(folder, judged, paper, language)
         write_whole(target, json_text(result))
     except RecordError as exc:
         raise InputError(str(exc)) from exc
     except OSError as exc:
         raise InputError(f"{target}: cannot be written ({exc.strerror or exc})") from exc
+
+
+def require_language(language: str) -> None:
+    """Refuse a language of which there is no catalogue.
+
+    Raises:
+        InputError: The message lists those there are.
+    """
+    if language not in languages():
+        raise InputError(f"--language {language}: not known, expected one of {', '.join(languages())}")
 
 
 def report_info(judged: Judged) -> ReportInfo:
@@ -162,7 +180,7 @@ def report_info(judged: Judged) -> ReportInfo:
     if header is None:
         stamp = datetime.fromtimestamp(judged.source.stat().st_mtime, UTC)
         return ReportInfo(
-            title=f"Coil judgement of {judged.source.name}",
+            title=say("report.table", file=judged.source.name),
             start_utc=stamp,
             state=judged.state,
             simulated=False,
@@ -172,7 +190,7 @@ def report_info(judged: Judged) -> ReportInfo:
             limits=judged.limits,
         )
     return ReportInfo(
-        title="Coil heat soak" if header.kind == "soak" else "Coil sweep at room temperature",
+        title=say(f"report.{header.kind}"),
         start_utc=header.start_utc,
         state=judged.state,
         simulated=header.simulated,
@@ -195,5 +213,8 @@ def report_info(judged: Judged) -> ReportInfo:
 
 def _plain(value: object) -> str:
     if isinstance(value, list | tuple):
-        return ", ".join(map(_plain, value))
-    return f"{value:g}" if isinstance(value, float) else str(value)
+        parts = [_plain(each) for each in value]
+        numbers = all(isinstance(each, Figure) for each in parts)
+        # Where the decimal sign may be a comma, a comma does not part numbers well.
+        return Figure("; ".join(parts)) if numbers else ", ".join(parts)
+    return Figure(f"{value:g}") if isinstance(value, int | float) else str(value)

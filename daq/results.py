@@ -38,7 +38,8 @@ def as_object(
 
 def _coil_object(coil: CoilResult) -> dict[str, object]:
     fields = asdict(coil)
-    del fields["point_degC"], fields["point_ohm"]
+    for drawn in ("point_degC", "point_ohm", "line_cov"):  # what only figures need
+        del fields[drawn]
     return fields
 
 

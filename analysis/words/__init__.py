@@ -7,15 +7,23 @@ with the same keys and the same figures in each text, and no code.
 
 from __future__ import annotations
 
+import re
 import string
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from functools import lru_cache
 from importlib import resources
 from typing import Any
 
 #: Language of records, of the terminal, and of whatever is not asked for in another.
 RECORD_LANGUAGE = "en"
+
+
+#: What records and terminals spell, and paper need not.
+_SIGNS = tuple(
+    (re.compile(spelled), sign)
+    for spelled, sign in ((r"\bdegC\b", "°C"), (r"(?<=[ m])ohm\b", "Ω"), (r"\balpha20\b", "α20"))
+)
 
 
 class Figure(str):
@@ -25,13 +33,13 @@ class Figure(str):
 
 
 class Words:
-    """The texts of one language."""
+    """The texts of one language; *texts* are all of them by key, as the file has them."""
 
     def __init__(self, language: str, texts: Mapping[str, Any]) -> None:
         self.language = language
-        self._texts = texts
+        self.texts = texts
         self._decimal = texts["decimal"]
-        self._fill = _Filler(self)
+        self._fill = _Filler(self.said, self.number)
 
     def __call__(self, key: str, /, **figures: object) -> str:
         """Return the text of *key* with *figures* put in.
@@ -39,21 +47,25 @@ class Words:
         Raises:
             KeyError: The catalogue has no such text, or the text asks for a figure that is not given.
         """
-        return self._fill.vformat(self._texts[key], (), figures)
+        return self._fill.vformat(self.texts[key], (), figures)
+
+    def raw(self, key: str) -> str:
+        """Return the text of *key* with its braces, for a page to fill in."""
+        return str(self.texts[key])
 
     def row(self, key: str) -> tuple[str, ...]:
         """Return the texts of a list, as the headings of a table."""
-        return tuple(self._texts[key])
+        return tuple(self.texts[key])
 
     def rows(self, key: str) -> tuple[tuple[str, ...], ...]:
         """Return the texts of a list of lists."""
-        return tuple(map(tuple, self._texts[key]))
+        return tuple(map(tuple, self.texts[key]))
 
     def group(self, key: str) -> dict[str, str]:
         """Return the texts below *key* by the rest of their keys, in the order of the file."""
         return {
             name.removeprefix(f"{key}."): text
-            for name, text in self._texts.items()
+            for name, text in self.texts.items()
             if name.startswith(f"{key}.")
         }
 
@@ -61,13 +73,22 @@ class Words:
         """Return the text for one, ``key.one``, or several, ``key.other``; *number* is its ``{count}``."""
         return self(f"{key}.one" if number == 1 else f"{key}.other", count=number, **figures)
 
+    def shown(self, group: str, name: str) -> str:
+        """Return how a word of the program or of a record, as ``oven``, is shown; an unknown one as it is."""
+        return str(self.texts.get(f"{group}.{name}", self.said(name)))
+
     def number(self, text: str) -> str:
         """Return a number that is text already with this language's decimal sign."""
         return text.replace(".", self._decimal)
 
     def said(self, text: str) -> str:
-        """Return a :class:`Message` in this language, and any other text, which others wrote, as it is."""
-        return self(text.key, **text.figures) if isinstance(text, Message) else text
+        """Return a text for paper: a message in this language, a figure with its decimal sign, else as is."""
+        if isinstance(text, Message):
+            template = self.texts[text.key]
+            for spelled, sign in _SIGNS:
+                template = spelled.sub(sign, template)
+            return self._fill.vformat(template, (), text.figures)
+        return self.number(text) if isinstance(text, Figure) else text
 
 
 class Message(str):
@@ -84,7 +105,8 @@ def say(key: str, /, **figures: object) -> Message:
         key: Key in the catalogue.
         figures: Numbers, and whatever shows as one; texts, which stay as they are; or further messages.
     """
-    message = Message(catalogue(RECORD_LANGUAGE)(key, **figures))
+    template = catalogue(RECORD_LANGUAGE).texts[key]
+    message = Message(_RECORDED.vformat(template, (), figures))
     message.key, message.figures = key, figures
     return message
 
@@ -95,19 +117,21 @@ def say_count(key: str, count: int, /) -> Message:
 
 
 class _Filler(string.Formatter):
-    """Puts figures into a text: numbers with the language's decimal sign, messages in the language."""
+    """Puts figures into a text: other texts as *said*, numbers as *number* writes them."""
 
-    def __init__(self, words: Words) -> None:
-        self._words = words
+    def __init__(self, said: Callable[[str], str], number: Callable[[str], str]) -> None:
+        self._said, self._number = said, number
 
     def format_field(self, value: Any, format_spec: str) -> str:
-        if isinstance(value, Message):
-            return self._words.said(value)
-        if isinstance(value, str) and not isinstance(value, Figure):
-            return value
+        if isinstance(value, str):
+            return self._said(value)
         if isinstance(value, tuple):
             return ", ".join(self.format_field(each, format_spec) for each in value)
-        return self._words.number(format(value, format_spec))
+        return self._number(format(value, format_spec))
+
+
+#: What is put into a message is in the language of the record already.
+_RECORDED = _Filler(str, str)
 
 
 @lru_cache(maxsize=4)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from daq.commands.shared import FILE, open_console, paper_option
+from daq.commands.shared import FILE, language_option, open_console, paper_option
 
 if TYPE_CHECKING:
     from daq.results import PaperName
@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     "--out", type=FILE, metavar="FILE.pdf", help="The file to write.  [default: claim-RUN.pdf here]"
 )
 @paper_option
-def claim(runs: tuple[Path, ...], out: Path | None, paper: PaperName) -> None:
+@language_option
+def claim(runs: tuple[Path, ...], out: Path | None, paper: PaperName, language: str) -> None:
     """Make one PDF of one or more runs that stands on its own, with the readings inside it.
 
     Several runs of the same parts are given in the order in which they were made.
@@ -27,5 +28,5 @@ def claim(runs: tuple[Path, ...], out: Path | None, paper: PaperName) -> None:
     from daq.claim import ClaimRequest, write_claim
 
     with open_console(as_json=False) as screen:
-        path = write_claim(ClaimRequest(runs, out, paper))
+        path = write_claim(ClaimRequest(runs, out, paper, language))
         screen.print(f"claim pack: {path}", highlight=False, markup=False)

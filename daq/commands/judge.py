@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from daq.commands.shared import FILE, json_option, open_console, paper_option, print_notes
+from daq.commands.shared import (
+    FILE,
+    json_option,
+    language_option,
+    open_console,
+    paper_option,
+    print_notes,
+)
 from daq.terminal import print_json
 
 if TYPE_CHECKING:
@@ -23,10 +30,17 @@ if TYPE_CHECKING:
     "--report", type=FILE, metavar="FOLDER", help="Also write report.pdf, curves and result.json there."
 )
 @paper_option
+@language_option
 @click.option("--budget", is_flag=True, help="Also print what makes R20 and joint uncertain (JSON has it).")
 @json_option
 def judge(
-    path: Path, coil_set: Path | None, report: Path | None, paper: PaperName, budget: bool, as_json: bool
+    path: Path,
+    coil_set: Path | None,
+    report: Path | None,
+    paper: PaperName,
+    language: str,
+    budget: bool,
+    as_json: bool,
 ) -> None:
     """Judge a run folder again, or a CSV of temperature and resistance.
 
@@ -40,7 +54,7 @@ def judge(
     with open_console(as_json) as screen:
         judged = judge_path(path, coil_set)
         if report is not None:
-            write_judgement(report, judged, paper)
+            write_judgement(report, judged, paper, language)
         if as_json:
             print_json(judged_object(judged))
         else:

@@ -41,6 +41,13 @@ bench_options = _options(
 paper_option = click.option(
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Report paper."
 )
+language_option = click.option(
+    "--language",
+    default="en",
+    show_default=True,
+    metavar="CODE",
+    help="Language of the pages, as en or de.",
+)
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print the judgement as JSON on standard output."
 )

@@ -11,9 +11,11 @@ import pytest
 from matplotlib.figure import Figure
 
 from analysis import curves, panels
-from analysis import report_words as words
 from analysis.model import OVER_RANGE, PHASES, CoilResult, Limits, Trace
 from analysis.plot_data import phase_spans, thin_cloud, thin_line, view
+from analysis.words import catalogue
+
+EN = catalogue("en")
 
 LIMITS = Limits("switching", r20_ohm=3.3)
 
@@ -32,9 +34,9 @@ def soak(rows: int = 120, coil: str = "Y1") -> Trace:
 
 def with_rows(trace: Trace, rows: slice, ohms: float, status: str) -> Trace:
     """The same trace with other readings in some rows."""
-    resistance, words_ = trace.resistance_ohm.copy(), trace.status.copy()
-    resistance[rows], words_[rows] = ohms, status
-    return Trace(**{**vars(trace), "resistance_ohm": resistance, "status": words_})
+    resistance, texts = trace.resistance_ohm.copy(), trace.status.copy()
+    resistance[rows], texts[rows] = ohms, status
+    return Trace(**{**vars(trace), "resistance_ohm": resistance, "status": texts})
 
 
 def judged(coil: str = "Y1") -> CoilResult:
@@ -54,7 +56,7 @@ def nothing_known(coil: str = "Y1") -> CoilResult:
 def figure(trace: Trace, result: CoilResult | None = None, limits: Limits | None = None) -> Figure:
     """The drawn figure, for a look at its parts."""
     with curves._style():
-        return curves._draw(result or judged(), trace, limits)
+        return curves._draw(result or judged(), trace, limits, EN)
 
 
 def legend_of(drawn: Figure) -> list[str]:
@@ -134,8 +136,8 @@ def test_opens_stand_at_the_top_edge_over_their_temperature() -> None:
     """Rows that are open or over range are marked where the probe stood, and named in the legend."""
     trace = with_rows(soak(), slice(50, 60), np.nan, OVER_RANGE)
     drawn = figure(trace)
-    assert words.OPEN_LABEL in legend_of(drawn)
-    marks = next(line for line in drawn.axes[0].lines if line.get_label() == words.OPEN_LABEL)
+    assert EN("figure.open") in legend_of(drawn)
+    marks = next(line for line in drawn.axes[0].lines if line.get_label() == EN("figure.open"))
     at, height = np.asarray(marks.get_xdata()), np.asarray(marks.get_ydata())
     assert at.min() == trace.probe_degC[50:60].min()
     assert np.isin(at, trace.probe_degC[50:60]).all()
@@ -144,15 +146,15 @@ def test_opens_stand_at_the_top_edge_over_their_temperature() -> None:
 
 def test_a_coil_without_opens_says_nothing_of_opens() -> None:
     """The legend names only what is there."""
-    assert words.OPEN_LABEL not in legend_of(figure(soak()))
-    assert words.LIMIT_LINES not in legend_of(figure(soak()))
-    assert words.LIMIT_LINES in legend_of(figure(soak(), limits=LIMITS))
+    assert EN("figure.open") not in legend_of(figure(soak()))
+    assert EN("figure.limits") not in legend_of(figure(soak()))
+    assert EN("figure.limits") in legend_of(figure(soak(), limits=LIMITS))
 
 
 def test_the_line_drawn_is_the_line_judged() -> None:
     """The solid line goes through R20 and its slope, over the temperatures seen."""
     drawn = figure(soak())
-    line = next(line for line in drawn.axes[0].lines if line.get_label() == words.FITTED_LINE)
+    line = next(line for line in drawn.axes[0].lines if line.get_label() == EN("figure.line"))
     cold, hot = np.asarray(line.get_xdata()), np.asarray(line.get_ydata())
     np.testing.assert_allclose(hot, 3.3 * (1.0 + 0.00393 * (cold - 20.0)))
 
@@ -161,7 +163,7 @@ def test_wild_numbers_are_counted_and_do_not_flatten_the_curve() -> None:
     """A few kilo-ohm readings of a bad contact stay off the axis, and the legend says how many."""
     drawn = figure(with_rows(soak(), slice(60, 63), 4000.0, "ok"))
     assert drawn.axes[0].get_ylim()[1] < 10.0
-    assert words.OFF_SCALE.format(count=3) in legend_of(drawn)
+    assert EN("figure.off_scale", count=3) in legend_of(drawn)
 
 
 def test_settled_points_without_time_take_the_whole_width() -> None:
@@ -196,14 +198,14 @@ def test_series_and_phases_differ_without_colour() -> None:
     assert len({series.marker for series in panels._SERIES}) == len(panels._SERIES)
     looks = {(panels._PHASE_GREY[phase], panels._PHASE_HATCH.get(phase)) for phase in PHASES}
     assert len(looks) == len(PHASES)
-    assert set(words.PHASE) == set(PHASES)
+    assert set(EN.group("phase")) == set(PHASES)
 
 
 def test_a_reading_of_unnamed_source_is_drawn_as_ohms() -> None:
     """A table without a source column still shows its readings."""
     trace = soak()
     plain = Trace(**{**vars(trace), "source": np.full(120, "")})
-    assert words.OHMS_SERIES in legend_of(figure(plain))
+    assert EN("figure.ohms") in legend_of(figure(plain))
 
 
 def test_phases_are_runs_that_end_where_the_next_begins() -> None:

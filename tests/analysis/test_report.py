@@ -10,10 +10,12 @@ import pytest
 from pypdf import PdfReader
 from pypdf.generic import DictionaryObject
 
-from analysis import report_words as words
 from analysis.curves import write_curves
 from analysis.model import CoilResult, Criterion, Limits, Reason, SetResult, Trace, Verdict
 from analysis.report import Paper, ReportInfo, State, write_report
+from analysis.words import catalogue
+
+EN = catalogue("en")
 
 START = datetime(2026, 3, 4, 5, 6, 7, tzinfo=UTC)
 VERDICTS: tuple[Verdict, ...] = ("pass", "fail", "pass", "retest", "fail", "pass", "fail", "fail")
@@ -95,7 +97,7 @@ def test_first_page_says_what_came_out(usual: PdfReader) -> None:
     assert "3 of 8 coils pass, 4 fail, 1 needs a retest." in page
     assert "Y2, Y5, Y7, Y8" in page
     for n, verdict in enumerate(VERDICTS):
-        assert f"Y{n + 1} switching {words.SIGN[verdict]} {words.VERDICT[verdict]}" in page
+        assert f"Y{n + 1} switching {EN(f'sign.{verdict}')} {EN(f'verdict.{verdict}')}" in page
         assert (f"reason number {n}" in page) == (verdict != "pass")
     assert "3.205 ± 0.006 3.93 ± 0.04 0.350 ± 0.018" in page
 
@@ -202,10 +204,10 @@ def test_banners_warn_of_invented_data_and_of_a_run_that_did_not_end(tmp_path: P
     """Invented data and each kind of early end stand in a banner; a real and complete run has none."""
     result = SetResult((coil(0, "pass"),))
     real = text_of(report(tmp_path, result, info(simulated=False, state=state)))
-    assert words.SIMULATED_BANNER not in real
-    for other, banner in words.STATE_BANNER.items():
-        assert (banner in real) == (other == state)
-    assert words.SIMULATED_BANNER in text_of(report(tmp_path, result, info(simulated=True, state=state)))
+    assert EN("banner.simulated") not in real
+    for other, banner in EN.group("banner").items():
+        assert (banner in real) == (other == state), other
+    assert EN("banner.simulated") in text_of(report(tmp_path, result, info(simulated=True, state=state)))
 
 
 HOSTILE = (
@@ -263,9 +265,9 @@ def test_coils_without_readings_and_empty_sets_make_a_report(tmp_path: Path) -> 
     write_report(path, SetResult((bare,)), [], info(instruments=(), settings=(), limits={}, notes=()))
     text = text_of(PdfReader(path))
     assert "Y9" in text
-    assert words.NO_CRITERIA in text
-    assert words.NO_INSTRUMENTS in text
-    assert words.HEADLINE_NONE in text_of(report(tmp_path, SetResult(())))
+    assert EN("report.no_criteria") in text
+    assert EN("instruments.none") in text
+    assert EN("headline.none") in text_of(report(tmp_path, SetResult(())))
 
 
 @pytest.mark.slow

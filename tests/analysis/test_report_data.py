@@ -12,6 +12,9 @@ from analysis.model import CoilResult, Criterion, Limits, SetResult, Verdict
 from analysis.plain_text import breakable, inert, plain, shortened
 from analysis.report_data import ReportInfo, headline, report_data
 from analysis.report_numbers import limit_text, plus_minus, risk_text
+from analysis.words import catalogue
+
+EN = catalogue("en")
 
 
 def judged(*verdicts: Verdict) -> SetResult:
@@ -37,7 +40,7 @@ def judged(*verdicts: Verdict) -> SetResult:
 )
 def test_headline_counts_in_plain_words(verdicts: tuple[Verdict, ...], sentence: str) -> None:
     """The headline agrees in number with what it counts and leaves out what there is none of."""
-    assert headline(judged(*verdicts)) == sentence
+    assert headline(judged(*verdicts), EN) == sentence
 
 
 @pytest.mark.parametrize(
@@ -61,7 +64,7 @@ def test_value_and_uncertainty_are_rounded_together(
     value: float | None, expanded_u: float | None, text: str
 ) -> None:
     """Both end at the same place, set by the uncertainty; zero has no sign."""
-    assert plus_minus(value, expanded_u) == text
+    assert plus_minus(value, expanded_u, EN) == text
 
 
 @pytest.mark.parametrize(
@@ -79,7 +82,7 @@ def test_value_and_uncertainty_are_rounded_together(
 )
 def test_limits_read_as_words(low: float | None, high: float | None, unit: str, text: str) -> None:
     """One-sided, two-sided and symmetrical limits each read as a person would say them."""
-    assert limit_text(Criterion("c", "n", unit, None, None, low, high, "not determined")) == text
+    assert limit_text(Criterion("c", "n", unit, None, None, low, high, "not determined"), EN) == text
 
 
 @pytest.mark.parametrize(
@@ -88,7 +91,7 @@ def test_limits_read_as_words(low: float | None, high: float | None, unit: str, 
 )
 def test_risks_read_as_per_cent(risk: float | None, text: str) -> None:
     """A risk is told to a tenth of a per cent; less is not told apart."""
-    assert risk_text(risk) == text
+    assert risk_text(risk, EN) == text
 
 
 @pytest.mark.parametrize(
@@ -111,7 +114,7 @@ def test_report_states_the_rule_and_the_risk(guard_band_U: float, said: str) -> 
         version="1",
         limits={"valve": Limits("valve", guard_band_U=guard_band_U)},
     )
-    data = report_data(SetResult((coil,)), about, "a4")
+    data = report_data(SetResult((coil,)), about, "a4", EN)
     assert said in " ".join(data["method"]["sentences"])
     assert data["coils"][0]["criteria"][0]["risk"] == "1.2 %"
     assert "risk of a wrong verdict 2.3 %" in data["coils"][0]["facts"]

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import ast
+import re
+import string
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 
@@ -11,6 +15,8 @@ from analysis.rounding import with_uncertainty
 from analysis.words import Message, catalogue, languages, say, say_count
 from tests.analysis.conftest import Bench
 from tests.analysis.test_reasons import SCENES
+
+ROOT = Path(__file__).parents[2]
 
 
 def sentences(result: SetResult) -> Iterator[str]:
@@ -50,3 +56,72 @@ def test_all_that_a_judgement_says_can_be_said_in_another_language(
     """No sentence of reasons, criteria or notes is put together by hand: each has a key."""
     by_hand = [text for text in sentences(scene(bench)) if text and not isinstance(text, Message)]
     assert not by_hand
+
+
+def shape(value: object) -> object:
+    """What must be alike in all languages: figures of a text with how they are rounded, lengths of lists."""
+    if isinstance(value, str):
+        return sorted(
+            (name, spec) for _, name, spec, _ in string.Formatter().parse(value) if name is not None
+        )
+    return [shape(each) for each in value] if isinstance(value, list) else value
+
+
+@pytest.mark.parametrize("language", sorted(set(languages()) - {"en"}))
+def test_each_language_says_all_that_english_does(language: str) -> None:
+    """Every key is there and no other, with the same figures rounded alike, and no text is empty."""
+    english, other = (catalogue(name).texts for name in ("en", language))
+    assert other.keys() == english.keys()
+    wrong = {key for key, text in other.items() if shape(text) != shape(english[key]) or not text}
+    assert not wrong
+
+
+SAME_IN_GERMAN = {
+    "figure.title", "note.of", "reason.retest", "part.r20", "fact.job",
+}  # fmt: skip
+
+
+def test_nothing_of_german_was_left_in_english() -> None:
+    """Texts with words in them differ, but for those that are the same in both languages."""
+    english, german = (catalogue(name).texts for name in ("en", "de"))
+    same = {key for key, text in german.items() if text == english[key] and re.search(r"[a-z]{3}", str(text))}
+    assert same <= SAME_IN_GERMAN
+
+
+def keys_in_code() -> tuple[set[str], set[str]]:
+    """Keys that the sources name, and beginnings of keys that they put together."""
+    whole, begun = set(), set()
+    for path in [*(ROOT / "analysis").rglob("*.py"), *(ROOT / "daq").rglob("*.py")]:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                whole.add(node.value)
+            if isinstance(node, ast.JoinedStr) and isinstance(node.values[0], ast.Constant):
+                begun.add(str(node.values[0].value))
+            if isinstance(node, ast.Call) and getattr(node.func, "attr", "") in {"shown", "group", "count"}:
+                begun |= {f"{arg.value}." for arg in node.args[:1] if isinstance(arg, ast.Constant)}
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "say_count":
+                begun |= {f"{arg.value}." for arg in node.args[:1] if isinstance(arg, ast.Constant)}
+    return whole, {each for each in begun if re.fullmatch(r"[a-z_-]+\.([a-z_-]+\.)?", each)}
+
+
+def test_the_code_uses_every_text_of_the_catalogue() -> None:
+    """No text lies unused: its key, or the group it is in, is named somewhere."""
+    whole, begun = keys_in_code()
+    tables = {f"{table}.{name}" for table in whole for name in ("heading", "columns") if table.isidentifier()}
+    unused = [
+        key
+        for key in catalogue("en").texts
+        if key not in whole | tables and not any(key.startswith(group) for group in begun)
+    ]
+    assert not unused
+
+
+def test_german_has_a_decimal_comma_and_paper_its_signs() -> None:
+    """Figures within a message get the decimal sign of the language, names keep theirs, units are printed."""
+    others = say("part.others", count=4)
+    off = say("part.difference", basis="A.1", difference=with_uncertainty(0.2657, 0.005), others=others)
+    message = say("reason.peers-high", difference=off, most=0.1)
+    assert message == "A.1 differs by 0.2657(50) ohm from 4 like parts, at most 0.1 ohm allowed"
+    assert catalogue("en").said(message) == message.replace("ohm", "Ω")
+    said = catalogue("de").said(message)
+    assert said == "A.1 weicht um 0,2657(50) Ω von 4 gleichen Teilen ab, höchstens 0,1 Ω zulässig"
