@@ -27,8 +27,9 @@ from daq.recordformat import (
     READINGS,
     Resumed,
 )
+from daq.recordrows import split_row
 from daq.rig import Rig
-from daq.runfolder import Run, read_run, split_row
+from daq.runfolder import Run, read_run
 from daq.tomlfile import Loaded
 
 #: The break itself is left out of time_s, but for this much; events say when it was.

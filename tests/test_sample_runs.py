@@ -16,7 +16,8 @@ from types import ModuleType
 
 import pytest
 
-from daq.runfolder import MAX_LISTED, read_run
+from daq.recordrows import MAX_LISTED
+from daq.runfolder import read_run
 
 ROOT = Path(__file__).parents[1]
 SAMPLES = ROOT / "sample_runs"

@@ -18,8 +18,9 @@ import daq.sim.bench
 from daq.clock import VirtualClock
 from daq.errors import CoilsoakError
 from daq.guard import OUTPUT_UNKNOWN, OVEN_ON
+from daq.recordrows import Readings
 from daq.run import RunRequest, execute
-from daq.runfolder import Readings, read_run
+from daq.runfolder import read_run
 from daq.sim.bench import SimBench
 from tests.daq.faultlayer import BENCH, FOREVER_S, WIRE, Fault, Layer
 from tests.daq.soak_helpers import _only_judged, rig_with

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from daq import runfolder, tracefile
+from daq import recordrows, tracefile
 from daq.builtin import builtin
 from daq.coilset import load_coil_set
 from daq.dialect import load_dialect
@@ -269,8 +269,8 @@ def test_a_record_that_is_too_large_is_read_as_far_as_it_may_be(
     run: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Too many rows, too many coils and too long words are left out or cut, and each is said."""
-    monkeypatch.setattr(runfolder, "MAX_ROWS", 5)
-    monkeypatch.setattr(runfolder, "MAX_COILS", 3)
+    monkeypatch.setattr(recordrows, "MAX_ROWS", 5)
+    monkeypatch.setattr(recordrows, "MAX_COILS", 3)
     with (run / "readings.csv").open("a", encoding="utf-8") as stream:
         stream.write("9,L1,,,,,,,,,ohms," + "x" * 500 + "\n9,L2,,,,,,,,,ohms,ok\n9,L3,,,,,,,,,ohms,ok\n")
     read = read_run(run)
@@ -278,9 +278,9 @@ def test_a_record_that_is_too_large_is_read_as_far_as_it_may_be(
     assert any("more than 5 rows" in each for each in read.problems)
     assert any(f"a cell of more than {MAX_STATUS} characters, cut" in each for each in read.problems)
     assert read.readings.status.itemsize <= 4 * MAX_STATUS
-    monkeypatch.setattr(runfolder, "MAX_ROWS", 100)
-    monkeypatch.setattr(runfolder, "MAX_COILS", 2)
-    monkeypatch.setattr(runfolder, "BLOCK", 2)
+    monkeypatch.setattr(recordrows, "MAX_ROWS", 100)
+    monkeypatch.setattr(recordrows, "MAX_COILS", 2)
+    monkeypatch.setattr(recordrows, "BLOCK", 2)
     with (run / "readings.csv").open("a", encoding="utf-8") as stream:
         stream.write("9,L4,,,,,,,,,ohms,ok\n")
     read = read_run(run)
