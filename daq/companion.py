@@ -27,6 +27,8 @@ from daq.watcher import OVEN
 
 #: How long starting may take on a slow machine, and ending.
 START_S, END_S = 30.0, 10.0
+#: How long the alarm waits for what became of it when the companion was asked to switch off.
+HELP_S = 5.0
 #: What is allowed beyond what was asked for, so that not each sign has to be sent; and how much too long the
 #: patience that it has may be.
 SPARE_S, LONGER_S = 0.5, 3.0
@@ -48,6 +50,12 @@ class Ready(msgspec.Struct, frozen=True):
     note: str = ""
 
 
+class Done(msgspec.Struct, frozen=True):
+    """What the companion says after it had to act: what is off now and read back; '' if that is not known."""
+
+    off: str = ""
+
+
 def can_be_on(rig: Rig, coil_set: CoilSet) -> bool:
     """Whether a soak of this set on this bench switches something on outside this program."""
     if rig.simulated:
@@ -64,6 +72,8 @@ class Companion:
         self._process: subprocess.Popen[bytes] | None = None
         self._on: set[str] = set()
         self._gone = False
+        self._beside = self._asked = False
+        self._off = ""
         self._clock = RealClock()
         #: Until when the companion was told to be patient; 0: not at all.
         self._until_s = 0.0
@@ -93,6 +103,7 @@ class Companion:
         # A companion that does not listen must not hold up the run.
         os.set_blocking(self._process.stdin.fileno(), False)
         ready = self._ready(rig.path)
+        self._beside = ready.beside
         if ready.beside:
             return "a companion process stands by with a connection of its own"
         return (
@@ -101,13 +112,7 @@ class Companion:
         )
 
     def _ready(self, rig_file: Path) -> Ready:
-        import select
-
-        assert self._process is not None
-        assert self._process.stdout is not None
-        said = b""
-        if select.select([self._process.stdout], [], [], START_S)[0]:
-            said = self._process.stdout.readline()
+        said = self._said(START_S)
         try:
             return msgspec.json.decode(said, type=Ready)
         except msgspec.MsgspecError as exc:
@@ -116,6 +121,15 @@ class Companion:
                 f"{rig_file}: the companion process does not start ({said[:200]!r}); see above, or write "
                 "'companion = false' in the rig file to go without"
             ) from exc
+
+    def _said(self, within_s: float) -> bytes:
+        import select
+
+        assert self._process is not None
+        assert self._process.stdout is not None
+        if not select.select([self._process.stdout], [], [], within_s)[0]:
+            return b""
+        return self._process.stdout.readline()
 
     def record_in(self, folder: Path) -> None:
         """Name the run folder, where it writes down what it does."""
@@ -163,6 +177,21 @@ class Companion:
         if self._gone:
             raise InterlockError(_GONE)
 
+    def switch_off(self) -> str:
+        """Ask it to switch off over its own connection; return what is off then, read back, or ''.
+
+        Nothing is energised after that. It is not asked where the instrument takes one connection: that
+        one is this program's, which has just tried in vain.
+        """
+        if self._process is None or not self._beside or self._off:
+            return self._off
+        within_s = 0.0 if self._asked else HELP_S
+        self._send("off")
+        self._asked = self._gone = True
+        with suppress(msgspec.MsgspecError):
+            self._off = msgspec.json.decode(self._said(within_s), type=Done).off
+        return self._off
+
     def close(self) -> None:
         """Send it home; a second call does nothing."""
         process, self._process = self._process, None
@@ -178,6 +207,8 @@ class Companion:
         try:
             process.wait(END_S)
         except subprocess.TimeoutExpired:
+            if self._asked:
+                return  # it still tries to switch off, and ends by itself
             process.kill()
             process.wait()
 

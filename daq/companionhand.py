@@ -54,8 +54,11 @@ class SwitchOff:
                 return str(exc)
         return ""
 
-    def switch_off(self) -> str:
+    def switch_off(self, *, beside: bool = False) -> str:
         """Switch off over the connection there is, else over a new one; return what is off now.
+
+        Args:
+            beside: The run lives and keeps its own connections: a new one has to go beside them.
 
         Raises:
             BenchError: Something is not confirmed off. Both were tried.
@@ -64,7 +67,7 @@ class SwitchOff:
         failed: BenchError | None = None
         for way in self._ways:
             try:
-                done.append(self._switch_off(way))
+                done.append(self._switch_off(way, way.talk or self._open(way, alone=not beside)))
             except BenchError as exc:
                 way.close()  # the next try begins with a new connection
                 failed = failed or exc
@@ -77,8 +80,7 @@ class SwitchOff:
         for way in self._ways:
             way.close()
 
-    def _switch_off(self, way: _Way) -> str:
-        talk = way.talk or self._open(way, alone=True)
+    def _switch_off(self, way: _Way, talk: Conversation) -> str:
         if way.role == "oven":
             DialectOven(talk).switch_heat(False)
             return "the oven's heat is off"

@@ -2,7 +2,8 @@
 
 Started by :mod:`daq.companion` as ``python -m daq.companionprocess RIG SHA256 PARENT``. On standard input
 come lines: ``record "FOLDER"``; ``live S``, something is on and the next sign comes within S seconds;
-``rest``, nothing is on; ``done``. The end of the input without ``done`` means that the run was killed.
+``rest``, nothing is on; ``off``, the run cannot switch off itself; ``done``. The end of the input without
+``done`` means that the run was killed.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from pathlib import Path
 import msgspec
 
 from daq.clock import RealClock
-from daq.companion import Ready
+from daq.companion import Done, Ready
 from daq.companionhand import SwitchOff
 from daq.connecting import wall_clock
 from daq.durable import AppendFile
@@ -70,6 +71,8 @@ class Watch:
     until_s: float | None = None
     origin_s: float = 0.0
     on: bool = False
+    #: Whether the run asked for it and waits for what comes of it.
+    asked: bool = False
 
 
 def wait_for_need(lines: Input, watch: Watch, clock: RealClock, since: Callable[[], float]) -> str:
@@ -84,6 +87,9 @@ def wait_for_need(lines: Input, watch: Watch, clock: RealClock, since: Callable[
             return "the run was ended from outside"
         if word == "done":
             return ""
+        if word == "off":
+            watch.asked = True
+            return "the run cannot switch off over its own connection"
         if word == "record":
             watch.folder, watch.origin_s = Path(json.loads(rest)), since()
         watch.on = word == "live" or (watch.on and word == "record")
@@ -120,31 +126,46 @@ class Teller:
                 self._file.close()
 
 
-def switch_off(hand: SwitchOff, tell: Callable[[str], None], clock: RealClock, parent: int) -> bool:
-    """Switch everything off and read it back, again and again for a while; tell how it went."""
+def switch_off(hand: SwitchOff, tell: Callable[[str], None], clock: RealClock, hung: int | None) -> str:
+    """Switch everything off and read it back, again and again for a while; tell how it went.
+
+    Args:
+        hand: The way to the bench.
+        tell: Where to.
+        clock: Wall time.
+        hung: The run that hangs or is gone; None if it lives and waits, so that it is not ended for the
+            connection that it holds.
+
+    Returns:
+        What is off now, or '' if that is not known.
+    """
     began_s = clock.monotonic()
     said_s: float | None = None
     while True:
         try:
-            done = hand.switch_off()
+            done = hand.switch_off(beside=hung is None)
         except CoilsoakError as exc:
             trouble = str(exc)
         else:
             tell(f"{done}, read back, {clock.monotonic() - began_s:.2f} s later")
-            return True
+            return done
         now_s = clock.monotonic()
-        if now_s - began_s > HAND_OVER_S and os.getppid() == parent:
+        if now_s - began_s > HAND_OVER_S and os.getppid() == hung:
             # It hangs and holds the only connection. What it logged is kept; current in a coil is not.
             tell("the run hangs and holds the connection: it is ended")
-            os.kill(parent, signal.SIGKILL)
+            os.kill(hung, signal.SIGKILL)
             began_s = now_s
         elif now_s - began_s > GIVE_UP_S:
             tell(f"{OUTPUT_UNKNOWN} (given up after {GIVE_UP_S:g} s: {trouble})")
-            return False
+            return ""
         elif now_s - began_s > HAND_OVER_S and (said_s is None or now_s - said_s > SAY_AGAIN_S):
             said_s = now_s
             tell(f"{OUTPUT_UNKNOWN} ({trouble})")
         clock.sleep(AGAIN_S)
+
+
+def _answer(what: Ready | Done) -> None:
+    os.write(sys.stdout.fileno(), msgspec.json.encode(what) + b"\n")
 
 
 def main(arguments: list[str]) -> int:
@@ -162,7 +183,7 @@ def main(arguments: list[str]) -> int:
     except CoilsoakError as exc:
         complain(f"companion process: {exc}")
         return exc.exit_status
-    os.write(sys.stdout.fileno(), msgspec.json.encode(Ready(not why_not, why_not)) + b"\n")
+    _answer(Ready(not why_not, why_not))
     bench, clock, watch, lines = wall_clock(rig.value), RealClock(), Watch(), Input(sys.stdin.fileno())
     need = wait_for_need(lines, watch, clock, bench.monotonic)
     if not need:
@@ -171,7 +192,9 @@ def main(arguments: list[str]) -> int:
     lines.close()  # first of all: a run that only slept must take no more readings for those of a driven coil
     tell = Teller(watch, bench.monotonic, lambda: f"{bench.utc():%Y-%m-%dT%H:%M:%S.%f}"[:-3] + "Z")
     tell(f"{need}{', with something on' if watch.on else ''}: switching off")
-    switch_off(hand, tell, clock, parent)
+    off = switch_off(hand, tell, clock, None if watch.asked else parent)
+    with suppress(OSError):  # the run may be gone, or have stopped waiting
+        _answer(Done(off))
     tell.close()
     hand.close()
     return 3

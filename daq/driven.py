@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daq.bench import CONDUCTS_A
-from daq.guard import Drive
+from daq.drive import Drive
 from daq.heatwatch import HeatWatch
 from daq.procedure import NOT_TAKEN, Procedure
 from daq.record import Reading

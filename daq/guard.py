@@ -8,11 +8,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 
 from daq.clock import Clock
 from daq.conversation import Number
-from daq.errors import InterlockError, LimitError, OutputUnknownError, ReadbackError
+from daq.drive import Ceiling, Drive, OvenHeat
+from daq.errors import InterlockError, LinkError, OutputUnknownError, ReadbackError, ReplyError
 from daq.instruments.roles import Oven, Supply
 from daq.signals import shielded
 from daq.watcher import COIL, OVEN, Unwatched, Watcher
@@ -31,121 +31,8 @@ GONE_WITHIN_S = 3.0
 #: By then at least this share of what the capacitor held at first is gone.
 FALLEN = 0.9
 OFF_TRIES = 3
-#: No coil is driven longer in one block: a pulse of heating takes 10 s, a test at most 60 s.
-MAX_DRIVE_S = 90.0
 #: Protection stands this far above the working limit, so that it trips on faults and not on ripple.
 PROTECTION_MARGIN = 1.1
-
-
-@dataclass(frozen=True)
-class Ceiling:
-    """One quantity limited by rig and coil: the lower wins, and a refusal names both."""
-
-    what: str
-    unit: str
-    rig: float
-    coil: float
-
-    def lower(self) -> float:
-        """Return the limit that counts."""
-        return min(self.rig, self.coil)
-
-    def admit(self, value: float) -> float:
-        """Return *value* unchanged or refuse it; never clamp.
-
-        Raises:
-            LimitError: *value* is above the lower of the two limits, or not a number.
-        """
-        if not value <= self.lower():
-            raise LimitError(
-                f"{self.what} of {value:g} {self.unit} refused: the rig allows {self.rig:g} {self.unit}, "
-                f"the coil {self.coil:g} {self.unit}; nothing was sent"
-            )
-        return value
-
-
-class Drive:
-    """A coil under power, inside a guarded block."""
-
-    def __init__(self, supply: Supply, volts: Ceiling, watcher: Watcher, clock: Clock) -> None:
-        self._supply = supply
-        self._clock = clock
-        self._until_s = clock.monotonic() + MAX_DRIVE_S
-        self._volts = volts
-        self._watcher = watcher
-        #: Whether the block is still open; after it nothing can be set any more.
-        self.live = True
-        #: The clock's reading when the voltage went to zero; None while the coil is driven.
-        self.ended_s: float | None = None
-
-    def set_voltage(self, voltage_V: float) -> None:
-        """Change the voltage.
-
-        Raises:
-            LimitError: Above the lower of rig and coil limit; nothing was sent.
-            InterlockError: The guarded block has been left; nothing was sent.
-        """
-        if not self.live:
-            raise InterlockError("a voltage was to be set after the guarded block; nothing was sent")
-        self._supply.set_voltage(self._volts.admit(voltage_V))
-
-    def current(self) -> Number:
-        """Measure the current in amperes with the supply's own readback.
-
-        Raises:
-            InterlockError: The companion has switched off meanwhile, or is gone; or the time is used up.
-        """
-        if self._clock.monotonic() > self._until_s:
-            raise InterlockError(
-                f"the coil was driven for more than {MAX_DRIVE_S:g} s without a pause; switched off"
-            )
-        current = self._supply.current()
-        self._watcher.require()
-        return current
-
-    def voltage(self) -> Number:
-        """Measure the voltage at the supply's terminals in volts."""
-        return self._supply.voltage()
-
-    def trouble(self, *, dead: bool = False) -> str:
-        """Say why the drive is not what was asked for (a trip, current limiting), or return ''.
-
-        Args:
-            dead: No current flows: then the output itself is asked for, before a coil is called open.
-        """
-        if self._supply.tripped():
-            return "a protection of the supply has tripped"
-        if self._supply.mode() == "CC":
-            return "the supply is limiting current where constant voltage is expected: shorted coil or leads?"
-        if dead and not self._supply.output_is_on():
-            return "the supply's output went off by itself: a power cut, or somebody at the supply?"
-        return ""
-
-
-class OvenHeat:
-    """An oven that is allowed to heat, inside a guarded block."""
-
-    def __init__(self, oven: Oven, setpoint: Ceiling) -> None:
-        self._oven = oven
-        self._setpoint = setpoint
-        #: Whether the block is still open.
-        self.live = True
-
-    def go_to(self, temperature_degC: float) -> None:
-        """Heat towards *temperature_degC*.
-
-        Raises:
-            LimitError: Above the lower of rig and coil ceiling; nothing was sent.
-            InterlockError: The guarded block has been left; nothing was sent.
-        """
-        if not self.live:
-            raise InterlockError("the oven was to heat after the guarded block; nothing was sent")
-        self._oven.set_temperature(self._setpoint.admit(temperature_degC))
-        self._oven.switch_heat(True)
-
-    def off(self) -> None:
-        """Stop heating."""
-        self._oven.switch_heat(False)
 
 
 class Guard:
@@ -316,6 +203,7 @@ class Guard:
                 oven.switch_heat(False)
             except Exception as exc:  # noqa: BLE001 - whatever it is, off is tried again, or told
                 cause = exc
+                self._ask_watcher("oven", exc)
             else:
                 self._heating = False
                 return
@@ -328,6 +216,7 @@ class Guard:
 
         Raises:
             OutputUnknownError: Off could not be confirmed; the operator has been told.
+            ReadbackError: Only whoever watches from outside could confirm it, over another connection.
         """
         if self._supply is None:
             return
@@ -338,12 +227,22 @@ class Guard:
                     self._switch_off(self._supply)
                 except Exception as exc:  # noqa: BLE001 - whatever it is, off is tried again, or told
                     cause = exc
+                    self._ask_watcher("supply", exc)
                 else:
                     self._driven, self._unknown = None, False
                     return
             self._unknown = True
             self._alarm(OUTPUT_UNKNOWN)
         raise OutputUnknownError(f"{OUTPUT_UNKNOWN} ({cause})") from cause
+
+    def _ask_watcher(self, what: str, cause: Exception) -> None:
+        """Where the wire has failed, let whoever watches from outside try over another before the alarm."""
+        if isinstance(cause, LinkError | ReplyError) and (off := self._watcher.switch_off()):
+            self._driven, self._unknown, self._heating = None, False, False
+            raise ReadbackError(
+                f"{what}: could not be switched off over this program's own connection ({cause}); the "
+                f"companion process did it over its own: {off}, read back. See to the connection, then resume"
+            ) from cause
 
     def _switch_off(self, supply: Supply) -> None:
         try:

@@ -23,6 +23,10 @@ class Watcher(Protocol):
         """Raise InterlockError if nobody watches any more."""
         ...
 
+    def switch_off(self) -> str:
+        """Switch everything off over a connection of one's own; return what is off, read back, or ''."""
+        ...
+
 
 class Unwatched:
     """Nobody watches from outside: the simulated bench, or a rig that does without."""
@@ -35,3 +39,7 @@ class Unwatched:
 
     def require(self) -> None:
         """Go on."""
+
+    def switch_off(self) -> str:
+        """Have no other way to the bench."""
+        return ""

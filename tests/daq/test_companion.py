@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 from collections.abc import Iterator, Sequence
@@ -12,11 +13,12 @@ from pathlib import Path
 
 import pytest
 
+from daq.guard import OUTPUT_UNKNOWN
 from daq.runfolder import read_run
 from daq.sim.bench import SimBench
 from tests.daq.clikit import finish, only_run, start
 from tests.daq.soak_helpers import ask, table
-from tests.daq.wirekit import alive, bench_on, children_of, wait_until
+from tests.daq.wirekit import Wires, alive, bench_on, children_of, wait_until
 
 #: Virtual seconds a second: current flows for half a second at a time, with some rows in it.
 SCALE = 20.0
@@ -154,3 +156,36 @@ def test_ctrl_c_reaches_the_run_alone_and_the_companion_goes_home_with_it(tmp_pa
     assert said.status == 130
     assert said.err == "coilsoak: stopped by the operator; what was measured is kept\n"
     assert not (run.folder() / "companion.csv").exists()
+
+
+@pytest.mark.slow
+def test_over_a_dead_connection_the_companion_is_asked_to_switch_off(tmp_path: Path) -> None:
+    """The run's own connection to the supply goes dead under power: the companion's works, and is enough."""
+    out = tmp_path / "runs"
+    with bench_on(tmp_path, scale=SCALE, serial=("meter",)) as (bench, rig):
+        text = rig.read_text(encoding="utf-8")
+        (served,) = set(re.findall(r'\[supply\][^[]*resource = "(TCPIP0[^"]+)"', text))
+        wires = Wires(served)
+        text = text.replace(served, wires.resource).replace("timeout_s = 1.0", "timeout_s = 0.4")
+        rig.write_text(text, encoding="utf-8")
+        process = start("soak", "--rig", rig, "--heat", "supply", "--out", out)
+        try:
+            wait_until(lambda: bench.output_V() > 1.0 or process.poll() is not None, "a driven coil")
+            assert wires.count == 2
+            wires.dead.set()
+            assert wait_until(lambda: not bench.output_on(), "the supply to be off") < HUNG_OFF_S
+            said = finish(process)
+        finally:
+            process.kill()
+            process.communicate()
+            wires.close()
+        assert bench.output_V() == 0.0
+    assert said.status == 3
+    assert OUTPUT_UNKNOWN not in said.out + said.err
+    *companion, last = said.err.splitlines()
+    assert "cannot switch off over its own connection, with something on: switching off" in companion[0]
+    assert "the supply is at zero and off and the oven's heat is off, read back" in companion[1]
+    assert "could not be switched off over this program's own connection" in last
+    read = read_run(only_run(out))
+    assert read.state == "fault"
+    assert {"fault", "companion"} <= {event.kind for event in read.events}

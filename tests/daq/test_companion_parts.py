@@ -96,7 +96,7 @@ def test_the_companion_tries_again_until_off_is_confirmed(capsys: pytest.Capture
     hand, told = Mock(), []
     hand.switch_off.side_effect = [LinkClosedError("gone"), LinkClosedError("gone"), "the supply is off"]
     clock = VirtualClock()
-    assert switch_off(hand, told.append, clock, parent=-1)  # type: ignore[arg-type]
+    assert switch_off(hand, told.append, clock, hung=-1) == "the supply is off"  # type: ignore[arg-type]
     assert told == ["the supply is off, read back, 0.20 s later"]
 
 
@@ -104,7 +104,7 @@ def test_a_companion_in_vain_says_so_again_and_again_and_gives_up() -> None:
     """When nothing can be confirmed the operator is told so every few seconds, and in the end."""
     hand, told = Mock(), []
     hand.switch_off.side_effect = LinkClosedError("the cable is off")
-    assert not switch_off(hand, told.append, VirtualClock(), parent=-1)  # type: ignore[arg-type]
+    assert switch_off(hand, told.append, VirtualClock(), hung=-1) == ""  # type: ignore[arg-type]
     assert all(text.startswith(f"{OUTPUT_UNKNOWN} (") for text in told)
     assert all("the cable is off" in text for text in told)
     assert f"given up after {GIVE_UP_S:g} s" in told[-1]
@@ -117,10 +117,19 @@ def test_a_run_that_holds_the_only_connection_is_ended_once(monkeypatch: pytest.
     monkeypatch.setattr(companionprocess.os, "getppid", lambda: 1 if killed else 4711)
     monkeypatch.setattr(companionprocess.os, "kill", lambda pid, sig: killed.append((pid, sig)))
     hand, told = Mock(), []
-    hand.switch_off.side_effect = lambda: "off" if killed else _busy()
-    assert switch_off(hand, told.append, VirtualClock(), parent=4711)  # type: ignore[arg-type]
+    hand.switch_off.side_effect = lambda **_: "off" if killed else _busy()
+    assert switch_off(hand, told.append, VirtualClock(), hung=4711) == "off"  # type: ignore[arg-type]
     assert killed == [(4711, signal.SIGKILL)]
     assert told[0] == "the run hangs and holds the connection: it is ended"
+
+
+def test_a_run_that_asks_is_never_ended(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It lives and waits: what is tried goes beside its connections, however long that is in vain."""
+    monkeypatch.setattr(companionprocess.os, "kill", Mock(side_effect=AssertionError("ended")))
+    hand, told = Mock(), []
+    hand.switch_off.side_effect = LinkClosedError("the cable is off")
+    assert switch_off(hand, told.append, VirtualClock(), hung=None) == ""  # type: ignore[arg-type]
+    assert all(call.kwargs == {"beside": True} for call in hand.switch_off.call_args_list)
 
 
 def _busy() -> str:
@@ -164,6 +173,51 @@ def test_a_guard_whose_watcher_is_gone_sends_nothing_that_energises() -> None:
     supply.set_voltage.assert_called_with(0.0)
     assert [call.args for call in supply.switch_output.call_args_list] == [(False,)]
     watcher.end.assert_called_with("coil")
+
+
+@pytest.fixture
+def asked(pipe: tuple[Input, int]) -> Iterator[tuple[Companion, Input, int]]:
+    """A companion with a connection of its own, as the run sees it; its ear, and the mouth to be moved."""
+    lines, write = pipe
+    read, mouth = os.pipe()
+    beside = Companion()
+    with os.fdopen(write, "wb", buffering=0) as stdin, os.fdopen(read, "rb") as stdout:
+        beside._process, beside._beside = Mock(stdin=stdin, stdout=stdout), True
+        yield beside, lines, mouth
+        beside._process = None
+    os.close(mouth)
+
+
+def test_asked_to_switch_off_it_is_believed_once_and_nothing_is_energised_after_it(
+    asked: tuple[Companion, Input, int],
+) -> None:
+    """What it confirms stands; it is asked once, and from then on nobody watches any more."""
+    beside, lines, mouth = asked
+    os.write(mouth, b'{"off":"the supply is at zero and off"}\n')
+    assert [beside.switch_off(), beside.switch_off()] == ["the supply is at zero and off"] * 2
+    assert lines.line(1.0) == "off"
+    assert lines.line(0.0) is None
+    with pytest.raises(InterlockError, match="nothing is energised without it"):
+        beside.begin("coil")
+
+
+@pytest.mark.parametrize("said", [b'{"off":""}\n', b"nonsense\n", b""])
+def test_a_companion_that_cannot_confirm_confirms_nothing(
+    asked: tuple[Companion, Input, int], monkeypatch: pytest.MonkeyPatch, said: bytes
+) -> None:
+    """In vain, broken off or silent: not known to be off, and asked again it is not waited for."""
+    beside, _, mouth = asked
+    monkeypatch.setattr("daq.companion.HELP_S", 0.05)
+    os.write(mouth, said)
+    assert [beside.switch_off(), beside.switch_off()] == ["", ""]
+
+
+def test_without_a_connection_of_its_own_it_is_not_asked(asked: tuple[Companion, Input, int]) -> None:
+    """The one connection there is belongs to the run, which has just tried it."""
+    beside, lines, _ = asked
+    beside._beside = False
+    assert beside.switch_off() == ""
+    assert lines.line(0.0) is None
 
 
 def test_a_companion_that_does_not_start_is_an_error_of_the_start(

@@ -14,8 +14,9 @@ from daq.bench import CONDUCTS_A, Bench
 from daq.clock import VirtualClock
 from daq.conversation import Conversation
 from daq.dialect import load_dialect
+from daq.drive import Drive, OvenHeat
 from daq.errors import BenchError, LimitError
-from daq.guard import OUTPUT_UNKNOWN, PROTECTION_MARGIN, Drive, Guard, OvenHeat
+from daq.guard import OUTPUT_UNKNOWN, PROTECTION_MARGIN, Guard
 from daq.harness import Harness, Routes
 from daq.instruments.meter import DialectMeter, MeterSetup
 from daq.instruments.oven import DialectOven

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import socket
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from daq.builtin import builtin
@@ -38,6 +40,52 @@ def bench_on(
         text = rig_text(resources, scale).replace("# timeout_s = 2.0", "timeout_s = 1.0")
         rig.write_text(text, encoding="utf-8")
         yield bench, rig
+
+
+class Wires:
+    """TCP connections to one instrument: they can go dead, all but the second."""
+
+    def __init__(self, resource: str) -> None:
+        self._target = ("127.0.0.1", int(resource.split("::")[2]))
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._open: list[socket.socket] = []
+        self._threads: list[threading.Thread] = []
+        #: How many connections there were.
+        self.count = 0
+        #: Set, no connection but the second carries anything any more.
+        self.dead = threading.Event()
+        self.resource = f"TCPIP0::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
+        self._start(self._accept)
+
+    def close(self) -> None:
+        """Close all and wait for the threads."""
+        for each in (self._listener, *self._open):
+            with suppress(OSError):
+                each.shutdown(socket.SHUT_RDWR)
+            each.close()
+        for thread in self._threads:
+            thread.join()
+
+    def _start(self, work: Callable[..., None], *args: object) -> None:
+        self._threads.append(threading.Thread(target=work, args=args))
+        self._threads[-1].start()
+
+    def _accept(self) -> None:
+        with suppress(OSError):
+            while True:
+                near, _ = self._listener.accept()
+                far = socket.create_connection(self._target)
+                self._open += [near, far]
+                self.count += 1
+                self._start(self._carry, near, far, self.count)
+                self._start(self._carry, far, near, self.count)
+
+    def _carry(self, source: socket.socket, target: socket.socket, number: int) -> None:
+        with suppress(OSError):
+            while data := source.recv(4096):
+                if number == 2 or not self.dead.is_set():
+                    target.sendall(data)
+            target.shutdown(socket.SHUT_WR)
 
 
 def wait_until(seen: Callable[[], object], what: str, patience_s: float = PATIENCE_S) -> float:

@@ -1,0 +1,125 @@
+"""What stands open inside a guarded block: a coil under power, an oven that may heat, and their limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daq.clock import Clock
+from daq.conversation import Number
+from daq.errors import InterlockError, LimitError
+from daq.instruments.roles import Oven, Supply
+from daq.watcher import Watcher
+
+#: No coil is driven longer in one block: a pulse of heating takes 10 s, a test at most 60 s.
+MAX_DRIVE_S = 90.0
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """One quantity limited by rig and coil: the lower wins, and a refusal names both."""
+
+    what: str
+    unit: str
+    rig: float
+    coil: float
+
+    def lower(self) -> float:
+        """Return the limit that counts."""
+        return min(self.rig, self.coil)
+
+    def admit(self, value: float) -> float:
+        """Return *value* unchanged or refuse it; never clamp.
+
+        Raises:
+            LimitError: *value* is above the lower of the two limits, or not a number.
+        """
+        if not value <= self.lower():
+            raise LimitError(
+                f"{self.what} of {value:g} {self.unit} refused: the rig allows {self.rig:g} {self.unit}, "
+                f"the coil {self.coil:g} {self.unit}; nothing was sent"
+            )
+        return value
+
+
+class Drive:
+    """A coil under power, inside a guarded block."""
+
+    def __init__(self, supply: Supply, volts: Ceiling, watcher: Watcher, clock: Clock) -> None:
+        self._supply = supply
+        self._clock = clock
+        self._until_s = clock.monotonic() + MAX_DRIVE_S
+        self._volts = volts
+        self._watcher = watcher
+        #: Whether the block is still open; after it nothing can be set any more.
+        self.live = True
+        #: The clock's reading when the voltage went to zero; None while the coil is driven.
+        self.ended_s: float | None = None
+
+    def set_voltage(self, voltage_V: float) -> None:
+        """Change the voltage.
+
+        Raises:
+            LimitError: Above the lower of rig and coil limit; nothing was sent.
+            InterlockError: The guarded block has been left; nothing was sent.
+        """
+        if not self.live:
+            raise InterlockError("a voltage was to be set after the guarded block; nothing was sent")
+        self._supply.set_voltage(self._volts.admit(voltage_V))
+
+    def current(self) -> Number:
+        """Measure the current in amperes with the supply's own readback.
+
+        Raises:
+            InterlockError: The companion has switched off meanwhile, or is gone; or the time is used up.
+        """
+        if self._clock.monotonic() > self._until_s:
+            raise InterlockError(
+                f"the coil was driven for more than {MAX_DRIVE_S:g} s without a pause; switched off"
+            )
+        current = self._supply.current()
+        self._watcher.require()
+        return current
+
+    def voltage(self) -> Number:
+        """Measure the voltage at the supply's terminals in volts."""
+        return self._supply.voltage()
+
+    def trouble(self, *, dead: bool = False) -> str:
+        """Say why the drive is not what was asked for (a trip, current limiting), or return ''.
+
+        Args:
+            dead: No current flows: then the output itself is asked for, before a coil is called open.
+        """
+        if self._supply.tripped():
+            return "a protection of the supply has tripped"
+        if self._supply.mode() == "CC":
+            return "the supply is limiting current where constant voltage is expected: shorted coil or leads?"
+        if dead and not self._supply.output_is_on():
+            return "the supply's output went off by itself: a power cut, or somebody at the supply?"
+        return ""
+
+
+class OvenHeat:
+    """An oven that is allowed to heat, inside a guarded block."""
+
+    def __init__(self, oven: Oven, setpoint: Ceiling) -> None:
+        self._oven = oven
+        self._setpoint = setpoint
+        #: Whether the block is still open.
+        self.live = True
+
+    def go_to(self, temperature_degC: float) -> None:
+        """Heat towards *temperature_degC*.
+
+        Raises:
+            LimitError: Above the lower of rig and coil ceiling; nothing was sent.
+            InterlockError: The guarded block has been left; nothing was sent.
+        """
+        if not self.live:
+            raise InterlockError("the oven was to heat after the guarded block; nothing was sent")
+        self._oven.set_temperature(self._setpoint.admit(temperature_degC))
+        self._oven.switch_heat(True)
+
+    def off(self) -> None:
+        """Stop heating."""
+        self._oven.switch_heat(False)
