@@ -28,7 +28,7 @@ from daq.watcher import OVEN
 #: How long starting may take on a slow machine, and ending.
 START_S, END_S = 30.0, 10.0
 #: How long the alarm waits for what became of it when the companion was asked to switch off.
-HELP_S = 5.0
+HELP_S = 4.0
 #: What is allowed beyond what was asked for, so that not each sign has to be sent; and how much too long the
 #: patience that it has may be.
 SPARE_S, LONGER_S = 0.5, 3.0
@@ -72,7 +72,7 @@ class Companion:
         self._process: subprocess.Popen[bytes] | None = None
         self._on: set[str] = set()
         self._gone = False
-        self._beside = self._asked = False
+        self._beside = False
         self._off = ""
         self._clock = RealClock()
         #: Until when the companion was told to be patient; 0: not at all.
@@ -177,19 +177,18 @@ class Companion:
         if self._gone:
             raise InterlockError(_GONE)
 
-    def switch_off(self) -> str:
+    def switch_off(self, *, wait: bool) -> str:
         """Ask it to switch off over its own connection; return what is off then, read back, or ''.
 
         Nothing is energised after that. It is not asked where the instrument takes one connection: that
-        one is this program's, which has just tried in vain.
+        one is this program's, which has just tried in vain. Only with *wait* is the answer waited for.
         """
         if self._process is None or not self._beside or self._off:
             return self._off
-        within_s = 0.0 if self._asked else HELP_S
         self._send("off")
-        self._asked = self._gone = True
+        self._gone = True
         with suppress(msgspec.MsgspecError):
-            self._off = msgspec.json.decode(self._said(within_s), type=Done).off
+            self._off = msgspec.json.decode(self._said(HELP_S if wait else 0.0), type=Done).off
         return self._off
 
     def close(self) -> None:
@@ -207,8 +206,6 @@ class Companion:
         try:
             process.wait(END_S)
         except subprocess.TimeoutExpired:
-            if self._asked:
-                return  # it still tries to switch off, and ends by itself
             process.kill()
             process.wait()
 

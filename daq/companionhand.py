@@ -7,13 +7,15 @@ from dataclasses import dataclass
 
 from daq.connecting import open_wire, role_dialect, talking, wall_clock
 from daq.conversation import Conversation
-from daq.errors import BenchError, LinkError
-from daq.guard import Guard
+from daq.errors import BenchError, LinkError, OutputUnknownError
+from daq.guard import OUTPUT_UNKNOWN, OVEN_ON, Guard
 from daq.instruments.oven import DialectOven
 from daq.instruments.supply import DialectSupply
 from daq.links.base import Link
 from daq.rig import TYPED, Instrument, Rig
 from daq.tomlfile import Loaded
+
+_ALARMS = {"supply": OUTPUT_UNKNOWN, "oven": OVEN_ON}
 
 
 @dataclass
@@ -61,18 +63,19 @@ class SwitchOff:
             beside: The run lives and keeps its own connections: a new one has to go beside them.
 
         Raises:
-            BenchError: Something is not confirmed off. Both were tried.
+            OutputUnknownError: Something is not confirmed off, and the text says what. Both were tried.
         """
         done: list[str] = []
-        failed: BenchError | None = None
+        failed: list[str] = []
         for way in self._ways:
             try:
                 done.append(self._switch_off(way, way.talk or self._open(way, alone=not beside)))
             except BenchError as exc:
                 way.close()  # the next try begins with a new connection
-                failed = failed or exc
-        if failed is not None:
-            raise failed
+                told = isinstance(exc, OutputUnknownError)
+                failed.append(str(exc) if told else f"{_ALARMS[way.role]} ({exc})")
+        if failed:
+            raise OutputUnknownError("; ".join(failed))
         return " and ".join(done)
 
     def close(self) -> None:

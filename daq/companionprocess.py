@@ -26,7 +26,6 @@ from daq.companionhand import SwitchOff
 from daq.connecting import wall_clock
 from daq.durable import AppendFile
 from daq.errors import CoilsoakError, InputError
-from daq.guard import OUTPUT_UNKNOWN
 from daq.recordformat import COMPANION, EVENT_COLUMNS, Event, event_line
 from daq.rig import load_rig
 from daq.terminal import complain, prepare_streams
@@ -127,7 +126,7 @@ class Teller:
 
 
 def switch_off(hand: SwitchOff, tell: Callable[[str], None], clock: RealClock, hung: int | None) -> str:
-    """Switch everything off and read it back, again and again for a while; tell how it went.
+    """Switch everything off and read it back, for a run that is gone again and again; tell how it went.
 
     Args:
         hand: The way to the bench.
@@ -155,12 +154,13 @@ def switch_off(hand: SwitchOff, tell: Callable[[str], None], clock: RealClock, h
             tell("the run hangs and holds the connection: it is ended")
             os.kill(hung, signal.SIGKILL)
             began_s = now_s
-        elif now_s - began_s > GIVE_UP_S:
-            tell(f"{OUTPUT_UNKNOWN} (given up after {GIVE_UP_S:g} s: {trouble})")
+        elif hung is None or now_s - began_s > GIVE_UP_S:
+            # A run that asked tries on by itself, and has the alarm to raise.
+            tell(f"{trouble}; given up after {now_s - began_s:.0f} s")
             return ""
         elif now_s - began_s > HAND_OVER_S and (said_s is None or now_s - said_s > SAY_AGAIN_S):
             said_s = now_s
-            tell(f"{OUTPUT_UNKNOWN} ({trouble})")
+            tell(trouble)
         clock.sleep(AGAIN_S)
 
 

@@ -198,12 +198,12 @@ class Guard:
 
     def _stop_heat(self, oven: Oven) -> None:
         cause: Exception | None = None
-        for _ in range(OFF_TRIES):
+        for left in reversed(range(OFF_TRIES)):
             try:
                 oven.switch_heat(False)
             except Exception as exc:  # noqa: BLE001 - whatever it is, off is tried again, or told
                 cause = exc
-                self._ask_watcher("oven", exc)
+                self._ask_watcher("oven", exc, wait=left == 0)
             else:
                 self._heating = False
                 return
@@ -222,12 +222,12 @@ class Guard:
             return
         cause: Exception | None = None
         with shielded():
-            for _ in range(OFF_TRIES):
+            for left in reversed(range(OFF_TRIES)):
                 try:
                     self._switch_off(self._supply)
                 except Exception as exc:  # noqa: BLE001 - whatever it is, off is tried again, or told
                     cause = exc
-                    self._ask_watcher("supply", exc)
+                    self._ask_watcher("supply", exc, wait=left == 0)
                 else:
                     self._driven, self._unknown = None, False
                     return
@@ -235,9 +235,9 @@ class Guard:
             self._alarm(OUTPUT_UNKNOWN)
         raise OutputUnknownError(f"{OUTPUT_UNKNOWN} ({cause})") from cause
 
-    def _ask_watcher(self, what: str, cause: Exception) -> None:
+    def _ask_watcher(self, what: str, cause: Exception, *, wait: bool) -> None:
         """Where the wire has failed, let whoever watches from outside try over another before the alarm."""
-        if isinstance(cause, LinkError | ReplyError) and (off := self._watcher.switch_off()):
+        if isinstance(cause, LinkError | ReplyError) and (off := self._watcher.switch_off(wait=wait)):
             self._driven, self._unknown, self._heating = None, False, False
             raise ReadbackError(
                 f"{what}: could not be switched off over this program's own connection ({cause}); the "

@@ -23,8 +23,11 @@ class Watcher(Protocol):
         """Raise InterlockError if nobody watches any more."""
         ...
 
-    def switch_off(self) -> str:
-        """Switch everything off over a connection of one's own; return what is off, read back, or ''."""
+    def switch_off(self, *, wait: bool) -> str:
+        """Switch everything off over a connection of one's own; return what is off, read back, or ''.
+
+        Asked again it is the same question; only with *wait* is the answer waited for.
+        """
         ...
 
 
@@ -40,6 +43,6 @@ class Unwatched:
     def require(self) -> None:
         """Go on."""
 
-    def switch_off(self) -> str:
+    def switch_off(self, *, wait: bool) -> str:  # noqa: ARG002 - there is nothing to wait for
         """Have no other way to the bench."""
         return ""

@@ -26,7 +26,7 @@ from daq.coilset import load_coil_set
 from daq.companion import Companion, can_be_on, companion
 from daq.companionprocess import GIVE_UP_S, Input, Watch, switch_off, wait_for_need
 from daq.conversation import Number
-from daq.errors import InterlockError, LinkClosedError, StartError
+from daq.errors import InterlockError, LinkClosedError, OutputUnknownError, StartError
 from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.rig import load_rig
 from daq.run import RunRequest, _watch
@@ -103,11 +103,11 @@ def test_the_companion_tries_again_until_off_is_confirmed(capsys: pytest.Capture
 def test_a_companion_in_vain_says_so_again_and_again_and_gives_up() -> None:
     """When nothing can be confirmed the operator is told so every few seconds, and in the end."""
     hand, told = Mock(), []
-    hand.switch_off.side_effect = LinkClosedError("the cable is off")
+    hand.switch_off.side_effect = OutputUnknownError(f"{OUTPUT_UNKNOWN} (the cable is off)")
     assert switch_off(hand, told.append, VirtualClock(), hung=-1) == ""  # type: ignore[arg-type]
     assert all(text.startswith(f"{OUTPUT_UNKNOWN} (") for text in told)
     assert all("the cable is off" in text for text in told)
-    assert f"given up after {GIVE_UP_S:g} s" in told[-1]
+    assert told[-1].endswith(f"; given up after {GIVE_UP_S:.0f} s")
     assert 10 <= len(told) <= 14
 
 
@@ -123,13 +123,14 @@ def test_a_run_that_holds_the_only_connection_is_ended_once(monkeypatch: pytest.
     assert told[0] == "the run hangs and holds the connection: it is ended"
 
 
-def test_a_run_that_asks_is_never_ended(monkeypatch: pytest.MonkeyPatch) -> None:
-    """It lives and waits: what is tried goes beside its connections, however long that is in vain."""
+def test_a_run_that_asks_is_never_ended_and_hears_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It lives and waits: one round, beside its connections, and what came of it; the alarm is its own."""
     monkeypatch.setattr(companionprocess.os, "kill", Mock(side_effect=AssertionError("ended")))
-    hand, told = Mock(), []
-    hand.switch_off.side_effect = LinkClosedError("the cable is off")
-    assert switch_off(hand, told.append, VirtualClock(), hung=None) == ""  # type: ignore[arg-type]
-    assert all(call.kwargs == {"beside": True} for call in hand.switch_off.call_args_list)
+    hand, told, clock = Mock(), [], VirtualClock()
+    hand.switch_off.side_effect = OutputUnknownError("not confirmed")
+    assert switch_off(hand, told.append, clock, hung=None) == ""  # type: ignore[arg-type]
+    hand.switch_off.assert_called_once_with(beside=True)
+    assert told == ["not confirmed; given up after 0 s"]
 
 
 def _busy() -> str:
@@ -194,7 +195,7 @@ def test_asked_to_switch_off_it_is_believed_once_and_nothing_is_energised_after_
     """What it confirms stands; it is asked once, and from then on nobody watches any more."""
     beside, lines, mouth = asked
     os.write(mouth, b'{"off":"the supply is at zero and off"}\n')
-    assert [beside.switch_off(), beside.switch_off()] == ["the supply is at zero and off"] * 2
+    assert [beside.switch_off(wait=wait) for wait in (True, False)] == ["the supply is at zero and off"] * 2
     assert lines.line(1.0) == "off"
     assert lines.line(0.0) is None
     with pytest.raises(InterlockError, match="nothing is energised without it"):
@@ -205,18 +206,18 @@ def test_asked_to_switch_off_it_is_believed_once_and_nothing_is_energised_after_
 def test_a_companion_that_cannot_confirm_confirms_nothing(
     asked: tuple[Companion, Input, int], monkeypatch: pytest.MonkeyPatch, said: bytes
 ) -> None:
-    """In vain, broken off or silent: not known to be off, and asked again it is not waited for."""
+    """In vain, nonsense or silence within its time: not known to be off."""
     beside, _, mouth = asked
     monkeypatch.setattr("daq.companion.HELP_S", 0.05)
     os.write(mouth, said)
-    assert [beside.switch_off(), beside.switch_off()] == ["", ""]
+    assert [beside.switch_off(wait=wait) for wait in (False, True)] == ["", ""]
 
 
 def test_without_a_connection_of_its_own_it_is_not_asked(asked: tuple[Companion, Input, int]) -> None:
     """The one connection there is belongs to the run, which has just tried it."""
     beside, lines, _ = asked
     beside._beside = False
-    assert beside.switch_off() == ""
+    assert beside.switch_off(wait=True) == ""
     assert lines.line(0.0) is None
 
 

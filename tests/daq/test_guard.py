@@ -121,12 +121,12 @@ def test_over_a_lost_link_whoever_watches_switches_off_before_there_is_an_alarm(
     supply, alarms = FakeSupply(), []
     watcher = Mock(**{"switch_off.return_value": "the supply is at zero and off"})
     guard = make_guard(supply, alarms, watcher=watcher)
-    with pytest.raises(ReadbackError, match="no reply .*did it over its own: the supply"), drive(guard):
+    with pytest.raises(ReadbackError, match=r"no reply .*did it over its own: the supply"), drive(guard):
         supply.dead = True
     assert alarms == []
     guard.require_off("a contact move")
     assert supply.calls.count("output off") == 1
-    watcher.switch_off.assert_called_once_with()
+    watcher.switch_off.assert_called_once_with(wait=False)
 
 
 def test_whoever_watches_in_vain_does_not_keep_the_alarm_back() -> None:
@@ -140,6 +140,7 @@ def test_whoever_watches_in_vain_does_not_keep_the_alarm_back() -> None:
         supply.dead = True
     assert alarms == [OUTPUT_UNKNOWN]
     assert supply.calls.count("output off") == 3
+    assert [call.kwargs["wait"] for call in watcher.switch_off.call_args_list] == [False, False, True]
 
 
 def test_nobody_else_is_asked_while_the_wire_is_good() -> None:

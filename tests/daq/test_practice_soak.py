@@ -108,7 +108,7 @@ def has_rows(runs: Path, phase: str) -> bool:
 def test_a_bench_that_dies_in_mid_soak_ends_it_loudly_and_keeps_the_record(
     tmp_path: Path, heat: str, phase: str, alarm: str
 ) -> None:
-    """Practice killed while something is hot: exit 3 soon, one line, the alarm, a record that says fault."""
+    """Practice killed while something is hot: exit 3 soon, one line of the run, the alarm, a record of it."""
     runs = tmp_path / "runs"
     with program("practice", "--out", str(tmp_path)) as practice:
         rig_file = tmp_path / RIG_FILE
@@ -121,7 +121,11 @@ def test_a_bench_that_dies_in_mid_soak_ends_it_loudly_and_keeps_the_record(
             taken_s = time.monotonic() - killed_s
     assert soak.returncode == 3
     assert alarm in output
-    (line,) = complaint.splitlines()
+    lines = complaint.splitlines()
+    companion = [line for line in lines if line.startswith("coilsoak: companion process: ")]
+    assert "the run cannot switch off over its own connection" in companion[0]
+    assert f"companion process: {OUTPUT_UNKNOWN}" in companion[1]
+    (line,) = [line for line in lines if line not in companion]
     assert line.startswith("coilsoak: ")
     assert "the connection was lost and is not to be had again" in line
     assert "Traceback" not in output + complaint
