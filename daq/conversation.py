@@ -34,7 +34,7 @@ from daq.scpi import (
     placeholders,
     spell_words,
 )
-from daq.wire import Wire
+from daq.wire import Wire, shown
 
 __all__ = ["Conversation", "Number"]
 
@@ -43,6 +43,8 @@ __all__ = ["Conversation", "Number"]
 QUICK_S = 2.0
 #: More entries than any instrument's queue holds; one that never empties is broken.
 _QUEUE_LIMIT = 50
+#: Entries, and characters of what an instrument said, that a message repeats.
+_TOLD, _SHOWN = 5, 200
 
 
 class Conversation:
@@ -107,7 +109,7 @@ class Conversation:
                 raise answer.error("an identity")
             if expected_identity and expected_identity.casefold() not in identity.casefold():
                 raise IdentityError(
-                    f"{self.name}: {self._wire.resource} answers {identity!r}, expected "
+                    f"{self.name}: {self._wire.resource} answers {shown(identity)}, expected "
                     f"{expected_identity!r} in it; check the address and the cables"
                 )
             self._wire.known = (answer.command, answer.reply)
@@ -138,9 +140,8 @@ class Conversation:
                 self._wire.command(command, self._within_s(entry))
                 refusals, lost = self._read_error_queue()
                 if refusals:
-                    raise RefusedError(
-                        f"{self.name}: {command!r} was refused: {'; '.join(refusals)}; expected no error"
-                    )
+                    told = "; ".join(refusals[:_TOLD])
+                    raise RefusedError(f"{self.name}: {command!r} was refused: {told}; expected no error")
                 # Asked again, the queue says no more of what was in the reply that got lost.
                 if entry.verify or (lost and entry.ask is not None):
                     self._verify(op, entry, kind, command, each)
@@ -265,7 +266,7 @@ class Conversation:
         else:
             question = self._filled(entry.ask or "", {})
             wanted, reply = spell_words(entry.replies), self._wire.ask(question, self._within_s(entry))
-            found = reply
+            found = reply[:_SHOWN]
             same = any(self._pattern(each, {}).match(reply) is not None for each in entry.replies)
         if not same:
             raise ReadbackError(
@@ -288,7 +289,7 @@ class Conversation:
                 raise reply_error(self.name, command, reply, "an error number and its text")
             if entry[0] in errors.none:
                 break
-            found.append(f"{entry[0]} {entry[1]}".strip())
+            found.append(f"{entry[0]} {entry[1][:_SHOWN]}".strip())
             if len(found) >= _QUEUE_LIMIT:
                 raise RefusedError(f"{self.name}: the error queue does not empty, last entry {found[-1]!r}")
         return found, lost

@@ -236,8 +236,12 @@ class Guard:
         raise OutputUnknownError(f"{OUTPUT_UNKNOWN} ({cause})") from cause
 
     def _ask_watcher(self, what: str, cause: Exception, *, wait: bool) -> None:
-        """Where the wire has failed, let whoever watches from outside try over another before the alarm."""
-        if isinstance(cause, LinkError | ReplyError) and (off := self._watcher.switch_off(wait=wait)):
+        """Where the wire has failed, let whoever watches from outside try over another before the alarm.
+
+        One wrong reply may be another's, and the next try in step again; three are a wire that fails.
+        """
+        failed = isinstance(cause, LinkError) or (wait and isinstance(cause, ReplyError))
+        if failed and (off := self._watcher.switch_off(wait=wait)):
             self._driven, self._unknown, self._heating = None, False, False
             raise ReadbackError(
                 f"{what}: could not be switched off over this program's own connection ({cause}); the "

@@ -135,7 +135,7 @@ class Wire:
             self._last_reply = reply
             if more := self._link.waiting().translate(self._ignore).strip():
                 raise StrayReplyError(
-                    f"{self._name}: {command!r} answered {reply!r} and {_shown(more)}, expected one reply"
+                    f"{self._name}: {command!r} answered {shown(reply)} and {shown(more)}, expected one reply"
                 )
         return reply
 
@@ -157,7 +157,7 @@ class Wire:
         """
         if stray and self._table.reply_end in stray and stray.strip() != self._last_reply.strip():
             raise ReplyError(
-                f"{self._name}: before {command!r} came {_shown(stray)} unasked, expected silence: the last "
+                f"{self._name}: before {command!r} came {shown(stray)} unasked, expected silence: the last "
                 "reply may belong to another question. Is anybody else talking to this instrument?"
             )
 
@@ -186,7 +186,7 @@ class Wire:
     def _expect(self, command: str, line: str, within_s: float | None) -> None:
         reply = self._read(within_s)
         if reply.strip() != line.strip():
-            raise ReplyError(f"{self._name}: {command!r} was followed by {reply!r}, expected {line!r}")
+            raise ReplyError(f"{self._name}: {command!r} was followed by {shown(reply)}, expected {line!r}")
 
     def _get_in_step(self, within_s: float | None) -> None:
         if self._lost:
@@ -250,7 +250,7 @@ class Wire:
         self._take_ack(command, self._table.ack_ask, within_s)
         if reply.strip() != answer.strip():
             raise IdentityError(
-                f"{self._name}: after the connection was lost {self.resource} answers {_shown(reply)}, "
+                f"{self._name}: after the connection was lost {self.resource} answers {shown(reply)}, "
                 f"expected {answer!r}: another instrument? Nothing else was sent to it"
             )
 
@@ -263,10 +263,12 @@ class Wire:
             self.in_step, self.failed = False, True
             self._lost = self._lost or isinstance(exc, LinkClosedError)
             raise type(exc)(f"{self._name}: {command!r}: {exc}") from exc
-        except (ReplyError, IdentityError):
+        except BaseException:
+            # Ctrl-C too: what switches off next must not trip over an answer that is still on its way.
             self.in_step = False
             raise
 
 
-def _shown(text: str) -> str:
+def shown(text: str) -> str:
+    """Return what an instrument said as a message shows it: quoted, and no longer than anybody reads."""
     return repr(text) if len(text) <= 60 else f"{text[:60]!r}..."

@@ -11,7 +11,14 @@ import pytest
 from daq.clock import VirtualClock
 from daq.conversation import Number
 from daq.drive import Drive
-from daq.errors import InterlockError, LimitError, LinkTimeoutError, OutputUnknownError, ReadbackError
+from daq.errors import (
+    InterlockError,
+    LimitError,
+    LinkTimeoutError,
+    OutputUnknownError,
+    ReadbackError,
+    ReplyError,
+)
 from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.harness import Harness, Routes
 from daq.operator import AbsentOperator
@@ -151,6 +158,18 @@ def test_nobody_else_is_asked_while_the_wire_is_good() -> None:
         supply.stuck_on = True
     watcher.switch_off.assert_not_called()
     assert alarms == [OUTPUT_UNKNOWN]
+
+
+def test_replies_that_are_all_wrong_are_a_wire_that_fails() -> None:
+    """One is tried over again by the run itself; at the third, whoever watches has another wire."""
+    supply, alarms = FakeSupply(), []
+    watcher = Mock(**{"switch_off.return_value": "the supply is at zero and off"})
+    guard = make_guard(supply, alarms, watcher=watcher)
+    with pytest.raises(ReadbackError, match="over its own"), drive(guard):
+        supply.output_is_on = Mock(side_effect=ReplyError("supply: answered '?!'"))  # type: ignore[method-assign]
+    assert supply.calls.count("output off") == 3
+    watcher.switch_off.assert_called_once_with(wait=True)
+    assert alarms == []
 
 
 def test_an_oven_over_a_lost_link_is_left_to_whoever_watches_too() -> None:

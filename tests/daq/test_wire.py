@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
@@ -93,6 +94,18 @@ def test_a_reply_nobody_asked_for_stops_the_run(op: str) -> None:
     with pytest.raises(ReplyError, match=r"came '7\.7\\n' unasked, expected silence"):
         talk.ask_number(op) if op == "measured_voltage" else talk.tell(op, state=True)
     assert ("OUTP ON" in peer.heard) is (op == "output")  # a setting may be the one that makes safe
+
+
+def test_an_answer_that_ctrl_c_left_behind_is_nobody_elses(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Stopped while a reply is on its way, the setting that makes safe goes out and is taken at once."""
+    peer = Peer()
+    talk = peer.talk()
+    with monkeypatch.context() as patch, pytest.raises(KeyboardInterrupt):
+        patch.setattr(peer.link, "read", Mock(side_effect=KeyboardInterrupt))
+        talk.ask_number("measured_current")
+    peer.answers["VOLT?"] = "0"
+    talk.tell("voltage", value=0.0)
+    assert peer.heard == ["MEAS:CURR?", "VOLT 0.0000", "*IDN?", "SYST:ERR?", "VOLT?"]
 
 
 @pytest.mark.parametrize("rest", [b"2.5\n", b"\r\n", b"\x80#"])
