@@ -4,63 +4,65 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from importlib import resources
 from typing import Any
 
-from analysis.model import SetResult, Trace
-from analysis.plain_text import inert
-from analysis.report import Paper, ReportInfo, Standard, set_pages
-from analysis.report_data import headline
-from analysis.words import catalogue
+from analysis.claim_data import Case, Picture, claim_data, worth_showing
+from analysis.claim_plain import ClaimRun
+from analysis.curves import curve_svg, untitled
+from analysis.report import Paper, Standard, no_readings, set_pages, template
+from analysis.words import RECORD_LANGUAGE, catalogue
+
+__all__ = ["STANDARDS", "Case", "ClaimRun", "Picture", "claim_pdf"]
 
 #: PDF/A-3 with all of its accessibility, and PDF/UA beside it.
 STANDARDS: tuple[Standard, ...] = ("a-3a", "ua-1")
 _MIME = {"csv": "text/csv", "json": "application/json", "toml": "application/toml"}
 
 
-@dataclass(frozen=True)
-class ClaimRun:
-    """One run of a claim: its judgement, the readings behind it, and what else there is to say of it."""
-
-    result: SetResult
-    traces: Sequence[Trace]
-    about: ReportInfo
-
-
 def claim_pdf(
-    runs: Sequence[ClaimRun], attachments: Mapping[str, bytes], *, paper: Paper = "a4", language: str = "en"
+    runs: Sequence[ClaimRun],
+    attachments: Mapping[str, bytes],
+    *,
+    case: Case | None = None,
+    photos: Sequence[Picture] = (),
+    coils: Sequence[str] = (),
+    paper: Paper = "a4",
+    language: str = RECORD_LANGUAGE,
 ) -> bytes:
     """Return the claim pack as a tagged PDF/A-3. The same arguments give the same bytes.
 
     Args:
-        runs: The runs it tells of, at least one, in the order of their stages.
+        runs: The runs it tells of, at least one, in the order in which they were made.
         attachments: What is attached, content by name.
+        case: Who claims what, if anybody said.
+        photos: Pictures for the last pages.
+        coils: Labels of the coils to show in detail; none given, those that did not pass, else all.
         paper: ``a4`` or ``us-letter``.
         language: One of :func:`analysis.words.languages`.
     """
-    words = catalogue(language)
-    files = {f"attachment-{n}": data for n, data in enumerate(attachments.values())}
-    data: dict[str, Any] = inert(
-        {
-            "language": language,
-            "paper": paper,
-            "title": words("claim.title", set=runs[-1].about.set_name),
-            "columns": ("Coil", "Kind", "Verdict"),
-            "runs": [
-                {
-                    "headline": headline(run.result, words),
-                    "coils": [(coil.coil, coil.kind, coil.verdict) for coil in run.result.coils],
-                }
-                for run in runs
-            ],
-            "attached": {"heading": words("claim.attached")},
-            "attachments": [
-                {"name": name, "file": file, "mime": _MIME[name.rpartition(".")[2]], "says": name}
-                for name, file in zip(attachments, files, strict=True)
-            ],
-        }
-    )
-    template = resources.files("analysis") / "templates" / "claim.typ"
-    files |= {"main.typ": template.read_bytes(), "claim.json": json.dumps(data).encode("ascii")}
+    case = case or Case()
+    shown = worth_showing(runs, coils)
+    data = claim_data(runs, shown, case, attachments, photos, catalogue(language))
+    files = template("claim.typ")
+    for each in shown:
+        traces = {trace.coil: trace for trace in each.run.traces}
+        trace = traces.get(each.coil.coil) or no_readings(each.coil)
+        svg = curve_svg(each.coil, trace, each.run.about.limits.get(each.coil.kind), language=language)
+        files[f"curve-{each.place}.svg"] = untitled(svg)
+    files |= {f"photo-{n}.{photo.ending}": photo.data for n, photo in enumerate(photos)}
+    if case.logo is not None:
+        data["shop"]["logo"] = f"logo.{case.logo.ending}"
+        files[data["shop"]["logo"]] = case.logo.data
+    data |= {"paper": paper, "files": _embedded(attachments, files)}
+    files["claim.json"] = json.dumps(data).encode("ascii")
     return set_pages(files, data, int(runs[-1].about.start_utc.timestamp()), STANDARDS)
+
+
+def _embedded(attachments: Mapping[str, bytes], files: dict[str, bytes]) -> list[dict[str, Any]]:
+    """Put the attachments among the *files* of the project, and return how the page embeds each."""
+    embedded = []
+    for n, (name, data) in enumerate(attachments.items()):
+        files[f"attachment-{n}"] = data
+        mime = _MIME[name.rpartition(".")[2]]
+        embedded.append({"name": name, "file": f"attachment-{n}", "mime": mime})
+    return embedded

@@ -174,7 +174,7 @@ def _draw(result: CoilResult, trace: Trace, limits: Limits | None, words: Words)
         figure.add_axes((0.065, 0.15, 0.40 if timed else 0.92, top - 0.15)), result, trace, limits, words
     )
     if timed:
-        left, width, strip = 0.545, 0.445, 0.035
+        left, width = 0.545, 0.445
         split = 0.40 if flowing else 0.15
         shown = figure.add_axes((left, split + 0.03 if flowing else split, width, top - split - 0.115))
         panels = [shown]
@@ -185,8 +185,8 @@ def _draw(result: CoilResult, trace: Trace, limits: Limits | None, words: Words)
             current_in_time(current, trace, words)
             panels.append(current)
         panels[-1].set_xlabel(words("figure.time_axis", unit=time_unit(trace)[0]))
-        bar = figure.add_axes((left, top - strip - 0.04, width, strip), sharex=shown)
-        phases(bar, panels, trace, words)
+        height = shown.get_position().height
+        phases(panels, trace, (0.04 / height + 1.0, 0.035 / height), words)
     return figure
 
 

@@ -10,16 +10,19 @@ from matplotlib.patches import Patch
 
 from analysis.copper import REFERENCE_DEGC, resistance_factor
 from analysis.model import OK, OVER_RANGE, PHASES, BoolArray, CoilResult, FloatArray, Limits, Trace
-from analysis.plot_data import finite, phase_spans, thin_cloud, thin_line, time_unit, view
+from analysis.plot_data import finite, lonely, phase_spans, thin_cloud, thin_line, time_unit, view
 from analysis.words import Words
 
-# The eight-colour set of Okabe and Ito, told apart by the common kinds of colour blindness.
-_BLUE, _ORANGE, _RED, _INK = "#0072B2", "#E69F00", "#D55E00", "#000000"
+# Of the eight colours of Okabe and Ito, told apart by the common kinds of colour blindness; their orange is
+# darkened to stand out from white by 3:1, as WCAG 2.1 (1.4.11) wants of graphics.
+_BLUE, _ORANGE, _RED, _INK = "#0072B2", "#A87400", "#D55E00", "#000000"
 _BAND = "0.75"
+#: How solid a reading is drawn where many lie on each other.
+CLOUD_ALPHA = 0.75
 
 # Every phase its own grey (and hatch where greys run out); the panels behind the data take a paler one.
 _PHASE_GREY = dict(zip(PHASES, ("1.0", "0.95", "0.80", "0.45", "0.65", "0.92", "1.0", "1.0"), strict=True))
-_PHASE_HATCH = {"rise": "////", "cool": "\\\\\\\\", "return": "....", "sweep": "||||"}
+_PHASE_HATCH = {"rise": "////", "cool": "\\\\\\\\", "return": "----", "sweep": "||||"}
 _SHADED = {"hold": "0.93", "drive": "0.80", "heat": "0.88"}
 
 
@@ -79,7 +82,7 @@ def against_temperature(
                 color=series.colour,
                 ms=2.2,
                 mew=0.4,
-                alpha=0.35,
+                alpha=CLOUD_ALPHA,
                 mfc="none" if series.marker == "s" else series.colour,
                 label=words(series.key),
             )
@@ -134,15 +137,17 @@ def resistance_in_time(axes: Axes, result: CoilResult, trace: Trace, words: Word
         mine = np.flatnonzero(series.rows(trace))
         mine = mine[thin_line(trace.time_s[mine], ohms[mine])]
         if np.isfinite(ohms[mine]).any():
+            joined = series.source == "ohms"
             axes.plot(
                 trace.time_s[mine] / scale,
                 ohms[mine],
                 marker=series.marker,
+                markevery=lonely(ohms[mine]) if joined else None,
                 color=series.colour,
                 ms=1.8,
                 mew=0.4,
-                ls="-" if series.source == "ohms" else "none",
-                lw=0.5,
+                ls="-" if joined else "none",
+                lw=0.8,
                 mfc="none" if series.marker == "s" else series.colour,
             )
     _edge_marks(axes, trace.time_s[trace.status == OVER_RANGE] / scale, None)
@@ -160,25 +165,30 @@ def current_in_time(axes: Axes, trace: Trace, words: Words) -> None:
     axes.set_ylim(bottom=min(0.0, float(finite(trace.current_A).min())))
 
 
-def phases(bar: Axes, panels: list[Axes], trace: Trace, words: Words) -> None:
-    """A strip that names the phases, and a paler shade of the busy ones behind the panels."""
-    bar.set_axis_off()
-    bar.set_ylim(0.0, 1.0)
-    scale = time_unit(trace)[1]
-    spans = phase_spans(trace)
-    for phase, start, end in spans:
-        bar.axvspan(
-            start / scale,
-            end / scale,
+def phases(panels: list[Axes], trace: Trace, strip: tuple[float, float], words: Words) -> None:
+    """A strip above the first panel that names the phases, and a paler shade of the busy ones behind all.
+
+    *strip* is its foot and its height, in heights of the panel.
+    """
+    first, scale = panels[0], time_unit(trace)[1]
+    spans: dict[str, list[tuple[float, float]]] = {}
+    for phase, start, end in phase_spans(trace):
+        spans.setdefault(phase, []).append((start / scale, (end - start) / scale))
+    for phase, bars in spans.items():
+        first.broken_barh(
+            bars,
+            strip,
+            transform=first.get_xaxis_transform(),
+            clip_on=False,
             facecolor=_PHASE_GREY.get(phase, "1.0"),
             hatch=_PHASE_HATCH.get(phase),
             edgecolor="0.35",
             lw=0.25,
         )
-        if phase in _SHADED:
-            for panel in panels:
-                panel.axvspan(start / scale, end / scale, color=_SHADED[phase], lw=0, zorder=0)
-    names = [name for name in PHASES if any(phase == name for phase, _, _ in spans)]
+        for panel in panels if phase in _SHADED else ():
+            behind = panel.get_xaxis_transform()
+            panel.broken_barh(bars, (0.0, 1.0), transform=behind, color=_SHADED[phase], lw=0, zorder=0)
+    names = [name for name in PHASES if name in spans]
     handles = [
         Patch(
             facecolor=_PHASE_GREY[n],
@@ -190,16 +200,16 @@ def phases(bar: Axes, panels: list[Axes], trace: Trace, words: Words) -> None:
         for n in names
     ]
     if handles:
-        bar.legend(
+        first.legend(
             handles=handles,
             loc="lower left",
-            bbox_to_anchor=(0.0, 0.9),
+            bbox_to_anchor=(0.0, sum(strip)),
             ncols=len(handles),
             borderaxespad=0.0,
             borderpad=0.2,
             handlelength=1.4,
             handletextpad=0.4,
-            columnspacing=1.0,
+            columnspacing=0.8,
         )
 
 

@@ -15,6 +15,10 @@ _LONGEST_TEXT = 900
 _LONGEST_WORD = 26
 
 
+# A figure and its unit, or '±' and what follows, are read as one: no line ends between them.
+_TOGETHER = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=±|%|°C|[GMkm]?Ω|(?:m?[sAV]|K|min|h)\b)")
+
+
 def inert(value: Any) -> Any:
     """The same structure with all text made safe to set: see :func:`plain`."""
     if isinstance(value, str):
@@ -45,4 +49,5 @@ def plain(text: str) -> str:
     text = "".join(
         c if c in _JOINERS or unicodedata.category(c) not in _UNPRINTABLE else "\ufffd" for c in text
     )
+    text = _TOGETHER.sub("\u00a0", text)
     return re.sub(rf"[^\s\u200b]{{{_LONGEST_WORD}}}(?=[^\s\u200b])", lambda run: run.group() + "\u200b", text)

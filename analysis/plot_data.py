@@ -44,7 +44,7 @@ def view(values: FloatArray, always: FloatArray) -> tuple[float, float]:
     return bottom - margin, top + margin
 
 
-def thin_cloud(x: FloatArray, y: FloatArray, cells: int = 120) -> IndexArray:
+def thin_cloud(x: FloatArray, y: FloatArray, cells: int = 60) -> IndexArray:
     """Indices of one point in each occupied cell of a grid: looks the same, draws quickly."""
     if x.size <= 2 * cells:
         return np.arange(x.size)
@@ -52,7 +52,14 @@ def thin_cloud(x: FloatArray, y: FloatArray, cells: int = 120) -> IndexArray:
     return np.sort(np.unique(grid[0] * (cells + 2) + grid[1], return_index=True)[1])
 
 
-def thin_line(x: FloatArray, y: FloatArray, bins: int = 250) -> IndexArray:
+def lonely(y: FloatArray, crowd: int = 100) -> list[int]:
+    """Indices of points of a line that need a mark: all of a few, else those that the line does not reach."""
+    number = np.concatenate([[False], np.isfinite(y), [False]])
+    alone = number[1:-1] & ~number[:-2] & ~number[2:]
+    return np.flatnonzero(alone if y.size > crowd else number[1:-1]).tolist()
+
+
+def thin_line(x: FloatArray, y: FloatArray, bins: int = 150) -> IndexArray:
     """Indices keeping lowest and highest of each stretch of *x* and every gap of *y*: no spike is lost."""
     known = np.isfinite(x)
     if x.size <= 4 * bins or not known.any():

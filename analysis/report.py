@@ -53,8 +53,7 @@ def write_report(
     if about.start_utc.tzinfo is None:
         raise ValueError("the start of a run needs a time zone: give start_utc with UTC")
     data = report_data(result, about, paper, catalogue(language))
-    template = resources.files("analysis") / "templates" / "report.typ"
-    files = {"main.typ": template.read_bytes(), "report.json": json.dumps(data).encode("ascii")}
+    files = {**template("report.typ"), "report.json": json.dumps(data).encode("ascii")}
     by_coil = {trace.coil: trace for trace in traces}
     for n, coil in enumerate(result.coils):
         if coil.coil in curves:
@@ -64,6 +63,12 @@ def write_report(
             svg = curve_svg(coil, trace, about.limits.get(coil.kind), language=language)
         files[f"curve-{n}.svg"] = untitled(svg)
     path.write_bytes(set_pages(files, data, int(about.start_utc.timestamp())))
+
+
+def template(name: str) -> dict[str, bytes]:
+    """Return the files of a page template, as :func:`set_pages` wants them."""
+    folder = resources.files("analysis") / "templates"
+    return {"main.typ": (folder / name).read_bytes(), "parts.typ": (folder / "parts.typ").read_bytes()}
 
 
 def no_readings(coil: CoilResult) -> Trace:

@@ -81,7 +81,7 @@ def report_data(result: SetResult, about: ReportInfo, paper: str, words: Words) 
         "facts": [(words(f"fact.{key}"), value or words("report.unknown")) for key, value in facts.items()],
         "summary": summary(result, words),
         **coil_words(words),
-        "coils": [coil_section(coil, words) for coil in result.coils],
+        "coils": [coil_section(coil, words, str(n)) for n, coil in enumerate(result.coils)],
         "notes": {"heading": words("report.notes"), "items": notes(result, about, words)},
         "method": {"heading": words("method.heading"), "sentences": method([result], [about], words)},
         "tables": tables(about, words),
@@ -182,8 +182,8 @@ def _with_U(value: float | None, u: float | None, k: float, words: Words, times:
     return plus_minus(None if value is None else value * times, None if u is None else k * u * times, words)
 
 
-def coil_section(coil: CoilResult, words: Words) -> dict[str, Any]:
-    """What is said of one coil beside its figure."""
+def coil_section(coil: CoilResult, words: Words, place: str) -> dict[str, Any]:
+    """What is said of one coil beside its figure; *place* tells it from other coils of the pages."""
     how = words.shown("fitted", coil.method)
     facts = words("coil.facts_cold", count=coil.readings, method=how)
     if coil.hottest_degC is not None:
@@ -196,6 +196,8 @@ def coil_section(coil: CoilResult, words: Words) -> dict[str, Any]:
         "serial": words("report.serial", serial=label(coil.serial)) if coil.serial else "",
         "verdict": mark(coil.verdict, words),
         "facts": facts,
+        "place": f"coil-{place}",
+        "curve": f"curve-{place}.svg",
         "alt": words("figure.alt", coil=label(coil.coil)),
         "criteria": [
             {

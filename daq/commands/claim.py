@@ -18,9 +18,14 @@ if TYPE_CHECKING:
 @click.option(
     "--out", type=FILE, metavar="FILE.pdf", help="The file to write.  [default: claim-RUN.pdf here]"
 )
+@click.option(
+    "--coil", "coils", multiple=True, metavar="LABEL", help="Show this coil.  [default: those not passed]"
+)
 @paper_option
 @language_option
-def claim(runs: tuple[Path, ...], out: Path | None, paper: PaperName, language: str) -> None:
+def claim(
+    runs: tuple[Path, ...], out: Path | None, coils: tuple[str, ...], paper: PaperName, language: str
+) -> None:
     """Make one PDF of one or more runs that stands on its own, with the readings inside it.
 
     Several runs of the same parts are given in the order in which they were made.
@@ -28,5 +33,5 @@ def claim(runs: tuple[Path, ...], out: Path | None, paper: PaperName, language: 
     from daq.claim import ClaimRequest, write_claim
 
     with open_console(as_json=False) as screen:
-        path = write_claim(ClaimRequest(runs, out, paper, language))
+        path = write_claim(ClaimRequest(runs, out, coils, paper, language))
         screen.print(f"claim pack: {path}", highlight=False, markup=False)

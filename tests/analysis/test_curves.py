@@ -171,7 +171,7 @@ def test_settled_points_without_time_take_the_whole_width() -> None:
     trace = soak()
     timeless = Trace(**{**vars(trace), "time_s": np.full(120, np.nan)})
     assert len(figure(timeless).axes) == 1
-    assert len(figure(trace).axes) == 4
+    assert len(figure(trace).axes) == 3
 
 
 @pytest.mark.parametrize(

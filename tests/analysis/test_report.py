@@ -172,7 +172,7 @@ def test_pages_have_the_paper_asked_for_and_two_coils_each(
     for page in pdf.pages:
         np.testing.assert_allclose([float(page.mediabox.width), float(page.mediabox.height)],
                                    np.array(size_mm) * 72.0 / 25.4, atol=0.05)  # fmt: skip
-    coils = [page.extract_text().count("Resistance at 20 °C") for page in pdf.pages]
+    coils = [page.extract_text().count("Resistance at 20\u00a0°C") for page in pdf.pages]
     assert sum(coils) == 8
     assert coils[1:4] == [2, 2, 2]
 

@@ -116,13 +116,18 @@ def test_report_states_the_rule_and_the_risk(guard_band_U: float, said: str) -> 
     )
     data = report_data(SetResult((coil,)), about, "a4", EN)
     assert said in " ".join(data["method"]["sentences"])
-    assert data["coils"][0]["criteria"][0]["risk"] == "1.2 %"
-    assert "risk of a wrong verdict 2.3 %" in data["coils"][0]["facts"]
+    assert data["coils"][0]["criteria"][0]["risk"] == "1.2\u00a0%"
+    assert "risk of a wrong verdict 2.3\u00a0%" in data["coils"][0]["facts"]
+
+
+def test_a_figure_and_its_unit_stay_on_one_line() -> None:
+    """Blanks between a value, its uncertainty and its unit are such as no line ends at."""
+    assert plain("at 3.205 ± 0.006 Ω, 5 min") == "at 3.205\u00a0±\u00a00.006\u00a0Ω, 5\u00a0min"
 
 
 def test_plain_text_passes_unchanged() -> None:
     """Ordinary text, markup signs included, is not touched."""
-    for text in (string.punctuation[:25], "Y1", "3.205 ± 0.006 Ω", "漢字", "na\u200dme"):
+    for text in (string.punctuation[:25], "Y1", "Y1 of 8, 2026-01-05 08:00", "漢字", "na\u200dme"):
         assert plain(text) == text
 
 
