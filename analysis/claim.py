@@ -44,7 +44,7 @@ def claim_pdf(
     shown = worth_showing(runs, coils)
     data = claim_data(runs, shown, case, attachments, photos, catalogue(language))
     files = template("claim.typ")
-    for each in shown:
+    for each in [each for each in shown if each.drawn]:
         traces = {trace.coil: trace for trace in each.run.traces}
         trace = traces.get(each.coil.coil) or no_readings(each.coil)
         svg = curve_svg(each.coil, trace, each.run.about.limits.get(each.coil.kind), language=language)

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.budget import Budget
+from analysis.budget import Budget, Component
 from analysis.claim_plain import ClaimRun, first_page
 from analysis.model import CoilResult
 from analysis.plain_text import inert
@@ -16,13 +16,15 @@ from analysis.report_data import (
     coil_section,
     coil_words,
     label,
+    mark,
     method,
     notes,
+    r20_text,
     start_text,
     summary,
     tables,
 )
-from analysis.words import Figure, Words
+from analysis.words import Words
 
 #: Budgets are shown side by side, so many coils a table.
 _BUDGETS_WIDE = 8
@@ -54,21 +56,27 @@ class Case:
 
 
 @dataclass(frozen=True)
-class Curve:
-    """A coil whose section and curve are shown: the run it is of, its result, and its place in the pack."""
+class Shown:
+    """A coil that is shown: the run it is of, its result, its place in the pack, its name among all."""
 
     run: ClaimRun
     coil: CoilResult
     place: str
+    name: str
+
+    @property
+    def drawn(self) -> bool:
+        """Whether there is a curve to show: of a coil that was read cold only, there is not."""
+        return self.run.kind == "soak"
 
 
-def worth_showing(runs: Sequence[ClaimRun], asked: Sequence[str]) -> list[Curve]:
+def worth_showing(runs: Sequence[ClaimRun], asked: Sequence[str]) -> list[Shown]:
     """Return the coils to show: those *asked* for, else those that did not pass in some run, else all."""
     everything = [coil for run in runs for coil in run.result.coils]
     shown = set(asked) or {coil.coil for coil in everything if coil.verdict != "pass"}
     shown = shown or {coil.coil for coil in everything}
     return [
-        Curve(run, coil, f"{n}-{m}")
+        Shown(run, coil, f"{n}-{m}", label(coil.coil) + (f" ({n + 1})" if len(runs) > 1 else ""))
         for n, run in enumerate(runs)
         for m, coil in enumerate(run.result.coils)
         if coil.coil in shown
@@ -77,7 +85,7 @@ def worth_showing(runs: Sequence[ClaimRun], asked: Sequence[str]) -> list[Curve]
 
 def claim_data(
     runs: Sequence[ClaimRun],
-    shown: Sequence[Curve],
+    shown: Sequence[Shown],
     case: Case,
     attachments: Mapping[str, bytes],
     photos: Sequence[Picture],
@@ -106,6 +114,7 @@ def claim_data(
         "first": page,
         "remark": case.remark,
         "signed": words.row("claim.signed"),
+        "history": _before_after(runs, words),
         "runs": [_run(run, n, shown, words, alone=len(runs) == 1) for n, run in enumerate(runs)],
         **coil_words(words),
         "method": {"heading": words("method.heading"), "sentences": _method(runs, words)},
@@ -147,7 +156,7 @@ def _facts(runs: Sequence[ClaimRun], case: Case, words: Words) -> list[tuple[str
     return [(words(f"claim.fact.{key}"), value) for key, value in facts.items() if value]
 
 
-def _run(run: ClaimRun, n: int, shown: Sequence[Curve], words: Words, *, alone: bool) -> dict[str, Any]:
+def _run(run: ClaimRun, n: int, shown: Sequence[Shown], words: Words, *, alone: bool) -> dict[str, Any]:
     """Table of the set, conditions, notes and sections of one run."""
     about = run.about
     facts = {
@@ -164,12 +173,31 @@ def _run(run: ClaimRun, n: int, shown: Sequence[Curve], words: Words, *, alone: 
         "facts": [(words(f"fact.{key}"), value) for key, value in facts.items()],
         "summary": summary(run.result, words),
         "notes": {"heading": words("report.notes"), "items": notes(run.result, about, words)},
-        "coils": [coil_section(each.coil, words, each.place) for each in shown if each.run is run],
+        "coils": [
+            coil_section(each.coil, words, each.place, curve=each.drawn) for each in shown if each.run is run
+        ],
         # Where the row of a coil leads, None for one without a section.
         "linked": [
             next((f"coil-{each.place}" for each in shown if each.run is run and each.coil is coil), None)
             for coil in run.result.coils
         ],
+    }
+
+
+def _before_after(runs: Sequence[ClaimRun], words: Words) -> dict[str, Any]:
+    """R20 and verdict of each coil, a column a run; without rows for one run."""
+    labels = dict.fromkeys(coil.coil for run in runs for coil in run.result.coils)
+    by_run = [{coil.coil: coil for coil in run.result.coils} for run in runs]
+    columns = [f"{run.about.start_utc:%Y-%m-%d}, {words.shown('stage', run.about.stage)}" for run in runs]
+    rows = [
+        [label(name), *([r20_text(coils[name], words), mark(coils[name].verdict, words)] if name in coils
+                        else [words("sign.not determined"), None] for coils in by_run)]
+        for name in labels
+    ]  # fmt: skip
+    return {
+        "heading": words("claim.before_after"),
+        "columns": [words.row("summary.columns")[0], *columns],
+        "rows": rows if len(runs) > 1 else [],
     }
 
 
@@ -202,18 +230,17 @@ def _scope(runs: Sequence[ClaimRun], words: Words) -> list[str]:
     return [heat, *(words(f"claim.scope_of.{key}") for key in ("electrical", "use", "instruments", "sample"))]
 
 
-def _budgets(shown: Sequence[Curve], words: Words) -> dict[str, Any]:
+def _budgets(shown: Sequence[Shown], words: Words) -> dict[str, Any]:
     """What uncertainties are made of, a column a coil, in milliohms."""
     tables = []
     for result in ("R20", "joint"):
         found = [
-            (label(each.coil.coil), budget)
-            for each in shown
-            for budget in each.coil.budgets
-            if budget.result == result
+            (each.name, budget) for each in shown for budget in each.coil.budgets if budget.result == result
         ]
-        for first in range(0, len(found), _BUDGETS_WIDE):
-            tables.append(_budget_table(result, found[first : first + _BUDGETS_WIDE], words))
+        tables += [
+            _budget_table(result, found[first : first + _BUDGETS_WIDE], words)
+            for first in range(0, len(found), _BUDGETS_WIDE)
+        ]
     return {"heading": words("budget.heading"), "note": words("budget.note"), "tables": tables}
 
 
@@ -221,12 +248,9 @@ def _budget_table(result: str, budgets: Sequence[tuple[str, Budget]], words: Wor
     names = dict.fromkeys(part.name for _, budget in budgets for part in budget.components)
     rows = []
     for name in names:
-        parts = [
-            next((part for part in budget.components if part.name == name), None) for _, budget in budgets
-        ]
-        kind = next(part.kind for part in parts if part is not None)
-        cells = ["–" if part is None else _milli(part.sensitivity * part.u, words) for part in parts]
-        rows.append([words(f"source.{name}"), kind, *cells])
+        found = {coil: part for coil, budget in budgets for part in budget.components if part.name == name}
+        cells = [_contribution(found.get(coil), words) for coil, _ in budgets]
+        rows.append([words(f"source.{name}"), next(iter(found.values())).kind, *cells])
     each = [budget for _, budget in budgets]
     rows += [
         [words("budget.combined"), "", *(_milli(budget.u, words) for budget in each)],
@@ -234,17 +258,21 @@ def _budget_table(result: str, budgets: Sequence[tuple[str, Budget]], words: Wor
         [words("budget.expanded"), "", *(_milli(budget.expanded_u, words) for budget in each)],
     ]
     return {
+        "sums": 3,
         "columns": [words(f"budget.{result}"), words("budget.kind"), *(coil for coil, _ in budgets)],
         "rows": rows,
     }
 
 
+def _contribution(part: Component | None, words: Words) -> str:
+    return words("sign.not determined") if part is None else _milli(part.sensitivity * part.u, words)
+
+
 def _milli(ohm: float, words: Words) -> str:
     """An uncertainty in milliohms, to two digits or the hundredth."""
     value = 1e3 * abs(ohm)
-    return words.number(
-        f"{value:.0f}" if value >= 10.0 else f"{value:.1f}" if value >= 1.0 else f"{value:.2f}"
-    )
+    places = 0 if value >= 10.0 else 1 if value >= 1.0 else 2
+    return words.number(f"{value:.{places}f}")
 
 
 def _attached(attachments: Mapping[str, bytes], words: Words) -> dict[str, Any]:
@@ -253,11 +281,7 @@ def _attached(attachments: Mapping[str, bytes], words: Words) -> dict[str, Any]:
         "text": words("claim.check"),
         "columns": words.row("claim.attachment_columns"),
         "rows": [
-            (
-                name,
-                words("claim.size", size=Figure(f"{len(data) / 1000.0:.1f}")),
-                hashlib.sha256(data).hexdigest(),
-            )
+            (name, words("claim.size", size=len(data) / 1000.0), hashlib.sha256(data).hexdigest())
             for name, data in attachments.items()
         ],
     }

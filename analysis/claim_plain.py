@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from analysis.model import OK, OVER_RANGE, CoilResult, SetResult, Trace
+from analysis.opens import OpenKind
 from analysis.report_data import ReportInfo, label
 from analysis.words import Message, Words
 
@@ -58,6 +59,7 @@ def first_page(runs: Sequence[ClaimRun], words: Words) -> dict[str, Any]:
         "rest": _rest(runs, words),
         "found": {"heading": words("claim.found"), "items": [_found(run, words) for run in runs]},
         "sure": {"heading": words("claim.sure"), "rule": words("claim.rule"), "items": _sure(failed, words)},
+        "see": words.raw("claim.see"),
     }
 
 
@@ -75,8 +77,11 @@ def _what(coil: CoilResult, words: Words) -> str:
         "off_ohm": abs(criteria.get("peers", 0.0)),
         "changed": 100.0 * criteria.get("drift", 0.0),
     }
-    told = [reason.text for reason in coil.reasons if isinstance(reason.text, Message)]
-    sentences = [words(text.key.replace("reason.", "plain."), **{**text.figures, **figures}) for text in told]
+    sentences = [
+        words(f"plain.{reason.text.key.removeprefix('reason.')}", **{**reason.text.figures, **figures})
+        for reason in coil.reasons
+        if isinstance(reason.text, Message)
+    ]
     return " ".join(sentences)
 
 
@@ -137,9 +142,7 @@ def _sure(failed: Iterable[tuple[CoilResult, ClaimRun]], words: Words) -> list[s
     for coil, run in failed:
         trace = next((each for each in run.traces if each.coil == coil.coil), None)
         if coil.wrong_risk is None and trace is not None and coil.interruptions.count:
-            stopped = int((trace.status == OVER_RANGE).sum())
-            total = stopped + int((trace.status == OK).sum())
-            seen.append(words("claim.seen", coil=label(coil.coil), stopped=stopped, total=total))
+            seen.append(_seen(coil, trace, words))
         elif coil.wrong_risk is not None:
             told.setdefault(_risk(coil.wrong_risk, words), []).append(label(coil.coil))
     by_risk = [
@@ -147,6 +150,15 @@ def _sure(failed: Iterable[tuple[CoilResult, ClaimRun]], words: Words) -> list[s
         for risk, coils in told.items()
     ]
     return seen + by_risk
+
+
+def _seen(coil: CoilResult, trace: Trace, words: Words) -> str:
+    """How often a coil was seen open."""
+    stopped = int((trace.status == OVER_RANGE).sum())
+    total = stopped + int((trace.status == OK).sum())
+    if coil.interruptions.kind is OpenKind.DROPOUTS:
+        return words("claim.lost", coil=label(coil.coil), count=coil.interruptions.count, total=total)
+    return words("claim.seen", coil=label(coil.coil), stopped=stopped, total=total)
 
 
 def _risk(risk: float, words: Words) -> str:

@@ -19,6 +19,7 @@ import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.ticker import ScalarFormatter
 
 from analysis.model import CoilResult, Limits, Trace
 from analysis.panels import against_temperature, current_in_time, phases, resistance_in_time
@@ -53,6 +54,7 @@ _RC: Any = {
     "legend.framealpha": 0.85,
     "svg.fonttype": "path",  # outlines: the text needs no font where the file is read
     "svg.hashsalt": "coilsoak",
+    "axes.formatter.useoffset": False,  # every tick says the whole number
     "text.parse_math": False,  # a '$' in a label is a '$'
     "savefig.dpi": 170,
 }
@@ -187,7 +189,21 @@ def _draw(result: CoilResult, trace: Trace, limits: Limits | None, words: Words)
         panels[-1].set_xlabel(words("figure.time_axis", unit=time_unit(trace)[0]))
         height = shown.get_position().height
         phases(panels, trace, (0.04 / height + 1.0, 0.035 / height), words)
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            axis.set_major_formatter(_Ticks(words))
     return figure
+
+
+class _Ticks(ScalarFormatter):
+    """The usual ticks, with the decimal sign of a language."""
+
+    def __init__(self, words: Words) -> None:
+        super().__init__()
+        self._number = words.number
+
+    def __call__(self, x: float, pos: int | None = None) -> str:
+        return self._number(super().__call__(x, pos))
 
 
 def _shown(text: str, most: int = 90) -> str:

@@ -218,7 +218,7 @@ def _edge_marks(axes: Axes, at: FloatArray, label: str | None) -> None:
     at = finite(at)
     if at.size:
         # One mark a slot: beyond that they merge into a bar.
-        slots = np.floor((at - at.min()) / (np.ptp(at) or 1.0) * 70.0)
+        slots = np.floor((at - at.min()) / (np.ptp(at) or 1.0) * 40.0)
         at = at[np.unique(slots, return_index=True)[1]]
         axes.plot(
             at,

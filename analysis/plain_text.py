@@ -16,7 +16,7 @@ _LONGEST_WORD = 26
 
 
 # A figure and its unit, or '±' and what follows, are read as one: no line ends between them.
-_TOGETHER = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=±|%|°C|[GMkm]?Ω|(?:m?[sAV]|K|min|h)\b)")
+_TOGETHER = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=±|%|‰|°C|[GMkm]?Ω|(?:m?[sAV]|K|min|h)\b)")
 
 
 def inert(value: Any) -> Any:

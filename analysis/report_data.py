@@ -160,7 +160,7 @@ def summary(result: SetResult, words: Words) -> dict[str, Any]:
             "coil": breakable(shortened(coil.coil, _LONGEST_CELL)),
             "kind": breakable(shortened(words.said(coil.kind), _LONGEST_CELL)),
             "verdict": mark(coil.verdict, words),
-            "r20": _with_U(coil.r20_ohm, coil.r20_u_ohm, coil.r20_k, words),
+            "r20": r20_text(coil, words),
             "alpha": _with_U(coil.alpha20_per_K, coil.alpha20_u_per_K, coil.alpha20_k, words, 1e3),
             "joint": _with_U(coil.joint_ohm, coil.joint_u_ohm, coil.joint_k, words),
             "reason": shortened(words.said(coil.reasons[0].text), _LONGEST_REASON)
@@ -177,13 +177,18 @@ def summary(result: SetResult, words: Words) -> dict[str, Any]:
     }
 
 
+def r20_text(coil: CoilResult, words: Words) -> str:
+    """R20 of a coil with its U, without the unit."""
+    return _with_U(coil.r20_ohm, coil.r20_u_ohm, coil.r20_k, words)
+
+
 def _with_U(value: float | None, u: float | None, k: float, words: Words, times: float = 1.0) -> str:
     """A value with its expanded uncertainty, *k* times its standard uncertainty."""
     return plus_minus(None if value is None else value * times, None if u is None else k * u * times, words)
 
 
-def coil_section(coil: CoilResult, words: Words, place: str) -> dict[str, Any]:
-    """What is said of one coil beside its figure; *place* tells it from other coils of the pages."""
+def coil_section(coil: CoilResult, words: Words, place: str, *, curve: bool = True) -> dict[str, Any]:
+    """What is said of one coil, with its *curve* or without; *place* tells it from others of the pages."""
     how = words.shown("fitted", coil.method)
     facts = words("coil.facts_cold", count=coil.readings, method=how)
     if coil.hottest_degC is not None:
@@ -197,7 +202,7 @@ def coil_section(coil: CoilResult, words: Words, place: str) -> dict[str, Any]:
         "verdict": mark(coil.verdict, words),
         "facts": facts,
         "place": f"coil-{place}",
-        "curve": f"curve-{place}.svg",
+        "curve": f"curve-{place}.svg" if curve else None,
         "alt": words("figure.alt", coil=label(coil.coil)),
         "criteria": [
             {

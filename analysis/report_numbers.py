@@ -8,7 +8,9 @@ from analysis.model import Criterion
 from analysis.words import Figure, Words
 
 # Units as they stand in names of the code, and as a reader writes them.
-_UNITS = {"ohm": "Ω", "degC": "°C", "per_K": "/K", "1/K": "/K"}
+_UNITS = {"ohm": "Ω", "degC": "°C"}
+#: Criteria that are a share of R20.
+_SHARES = frozenset({"drift", "drift-hot"})
 _PREFIXES = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
 
 
@@ -65,6 +67,10 @@ def value_text(criterion: Criterion, words: Words) -> str:
 def _scale(criterion: Criterion) -> tuple[float, str]:
     """Divisor and unit that keep value and limits of a criterion readable."""
     sizes = [abs(x) for x in (criterion.value, criterion.low, criterion.high) if x]
+    if criterion.code in _SHARES:
+        return 0.01, "%"
+    if criterion.unit == "1/K":
+        return 1e-3, "‰/K"
     unit = _UNITS.get(criterion.unit, criterion.unit)
     if unit == "Ω" and sizes:
         for factor, prefix in _PREFIXES:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, get_args
 
+from analysis.model import Verdict
+from analysis.words import Message, say
 from daq import __version__
-from daq.claimfiles import Carried, attachments
+from daq.claimfiles import TRAVEL, Carried, attachments
 from daq.durable import write_whole
-from daq.errors import InputError
-from daq.judging import Judged, judge_path, judged_object, report_info, require_language
+from daq.errors import InputError, RecordError
+from daq.judging import Judged, judge_run, judged_object, report_info, require_language
 from daq.recordformat import json_text
 from daq.results import PaperName
+from daq.runfolder import Run, read_run
 
 if TYPE_CHECKING:
     from analysis.claim import ClaimRun
@@ -42,11 +45,12 @@ def write_claim(request: ClaimRequest) -> Path:
     out = request.out or Path(f"claim-{request.runs[-1].resolve().name}.pdf")
     if out.exists():
         raise InputError(f"{out}: is there already and is not overwritten; choose another name with --out")
-    judged = [_judged(folder) for folder in request.runs]
+    runs = [_read(folder) for folder in request.runs]
+    judged = [judge_run(run) for run in runs]
     _require_known(request.coils, judged)
     carried = [Carried(each.source, json_text(judged_object(each))) for each in judged]
     pdf = claim_pdf(
-        [_claim_run(each) for each in judged],
+        [_claim_run(each, run) for each, run in zip(judged, runs, strict=True)],
         attachments(carried, f"coilsoak {__version__}"),
         paper="us-letter" if request.paper == "letter" else "a4",
         coils=request.coils,
@@ -59,10 +63,13 @@ def write_claim(request: ClaimRequest) -> Path:
     return out
 
 
-def _judged(folder: Path) -> Judged:
+def _read(folder: Path) -> Run:
     if not folder.is_dir():
         raise InputError(f"{folder}: is no run folder, and a claim needs a whole record; give run folders")
-    return judge_path(folder, None)
+    try:
+        return read_run(folder, TRAVEL)  # report and curves stay behind, and need not be there
+    except RecordError as exc:
+        raise InputError(str(exc)) from exc
 
 
 def _require_known(coils: Sequence[str], judged: Sequence[Judged]) -> None:
@@ -72,10 +79,25 @@ def _require_known(coils: Sequence[str], judged: Sequence[Judged]) -> None:
             raise InputError(f"--coil {coil}: not in these runs, expected one of {', '.join(known)}")
 
 
-def _claim_run(judged: Judged) -> ClaimRun:
+def _claim_run(judged: Judged, run: Run) -> ClaimRun:
     from analysis.claim import ClaimRun
 
-    header = judged.header
-    assert header is not None  # a run folder has one
-    heat = str(header.settings.get("heat", "hand"))
-    return ClaimRun(judged.result, judged.traces, report_info(judged), header.kind, heat)
+    about = report_info(judged)
+    about = replace(about, notes=(*_other_verdicts(judged, run.result), *about.notes))
+    heat = str(run.header.settings.get("heat", "hand"))
+    return ClaimRun(judged.result, judged.traces, about, run.header.kind, heat)
+
+
+def _other_verdicts(judged: Judged, recorded: object) -> Iterator[Message]:
+    """Say where the result that the run itself wrote had another verdict: it is attached as it is."""
+    coils = recorded.get("coils") if isinstance(recorded, dict) else None
+    before = {
+        coil.get("coil"): coil.get("verdict")
+        for coil in (coils if isinstance(coils, list) else [])
+        if isinstance(coil, dict)
+    }
+    for coil in judged.result.coils:
+        was = before.get(coil.coil, coil.verdict)
+        if was != coil.verdict and was in get_args(Verdict):
+            now, then = (say(f"verdict.{verdict}") for verdict in (coil.verdict, was))
+            yield say("note.judged-anew", coil=coil.coil, now=now, then=then)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import asdict, dataclass
 from math import isfinite
 from pathlib import Path, PurePosixPath
@@ -101,15 +101,15 @@ class Run:
         return traces
 
 
-def read_run(folder: Path) -> Run:
-    """Read the record in *folder*.
+def read_run(folder: Path, files: Collection[str] | None = None) -> Run:
+    """Read the record in *folder*, with *files* of it, or all, compared with its manifest.
 
     Raises:
         RecordError: One line: not a run folder, an unreadable header, or a record of a newer program.
     """
     problems: list[str] = []
     header = _header(folder)
-    state = _check_manifest(folder, problems)
+    state = _check_manifest(folder, files, problems)
     readings = read_readings(folder, problems)
     events = _events(table_rows(folder, EVENTS, EVENT_COLUMNS, problems, MAX_EVENT_TEXT), problems)
     if (folder / COMPANION).exists():
@@ -168,7 +168,7 @@ def _entries(node: object, levels: int) -> int:
     return sum(_entries(each, levels - 1) for each in (node.values() if isinstance(node, dict) else node))
 
 
-def _check_manifest(folder: Path, problems: list[str]) -> RunState:
+def _check_manifest(folder: Path, files: Collection[str] | None, problems: list[str]) -> RunState:
     """Compare the files with the manifest and return how the run ended."""
     try:
         manifest = msgspec.json.decode(read_plain(folder / MANIFEST, MAX_JSON_BYTES), type=Manifest)
@@ -180,7 +180,8 @@ def _check_manifest(folder: Path, problems: list[str]) -> RunState:
             f"{MANIFEST}: damaged ({reason(exc)}): files cannot be checked, how the run ended is unknown"
         )
         return "cut"
-    complaints = [_changed(folder, name, entry) for name, entry in manifest.files.items()]
+    asked = manifest.files if files is None else manifest.files.keys() & set(files)
+    complaints = [_changed(folder, name, manifest.files[name]) for name in manifest.files if name in asked]
     list_some([each for each in complaints if each], MANIFEST, problems, "files are not as they were")
     return manifest.state
 

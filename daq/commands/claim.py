@@ -19,7 +19,11 @@ if TYPE_CHECKING:
     "--out", type=FILE, metavar="FILE.pdf", help="The file to write.  [default: claim-RUN.pdf here]"
 )
 @click.option(
-    "--coil", "coils", multiple=True, metavar="LABEL", help="Show this coil.  [default: those not passed]"
+    "--coil",
+    "coils",
+    multiple=True,
+    metavar="LABEL",
+    help="Show this coil in detail.  [default: failed ones]",
 )
 @paper_option
 @language_option

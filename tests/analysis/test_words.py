@@ -77,7 +77,8 @@ def test_each_language_says_all_that_english_does(language: str) -> None:
 
 
 SAME_IN_GERMAN = {
-    "figure.title", "note.of", "reason.retest", "part.r20", "fact.job",
+    "figure.title", "claim.title", "claim.hours", "claim.size", "note.of",
+    "reason.retest", "part.r20", "fact.job",
 }  # fmt: skip
 
 
@@ -125,3 +126,30 @@ def test_german_has_a_decimal_comma_and_paper_its_signs() -> None:
     assert catalogue("en").said(message) == message.replace("ohm", "Ω")
     said = catalogue("de").said(message)
     assert said == "A.1 weicht um 0,2657(50) Ω von 4 gleichen Teilen ab, höchstens 0,1 Ω zulässig"
+
+
+def convicting() -> set[str]:
+    """Keys of the sentences that the sources give as reasons of their own, not for a retest."""
+    found = set()
+    for path in (ROOT / "analysis").rglob("*.py"):
+        for function in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(function, ast.FunctionDef):
+                continue
+            said = {
+                node.targets[0].id: node.value
+                for node in ast.walk(function)
+                if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
+            }
+            for node in ast.walk(function):
+                if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Reason":
+                    text = node.args[1]
+                    text = said.get(text.id, text) if isinstance(text, ast.Name) else text
+                    if isinstance(text, ast.Call) and isinstance(text.args[0], ast.Constant):
+                        found.add(str(text.args[0].value).removeprefix("reason."))
+    return found
+
+
+def test_every_fault_has_its_words_for_readers_of_no_trade() -> None:
+    """Each reason that convicts a coil has a plain sentence, and none is there for nothing."""
+    others = {"retest", "unlike-peers"}  # of a retest, and a hint on a coil that passes
+    assert set(catalogue("en").group("plain")) == convicting() - others
