@@ -160,7 +160,10 @@ def current_in_time(axes: Axes, trace: Trace, words: Words) -> None:
     """Current against time, with its zero in view."""
     scale = time_unit(trace)[1]
     kept = thin_line(trace.time_s, trace.current_A)
-    axes.plot(trace.time_s[kept] / scale, trace.current_A[kept], "-", color=_INK, lw=0.7)
+    current = trace.current_A[kept]
+    axes.plot(
+        trace.time_s[kept] / scale, current, "-s", color=_INK, lw=0.7, ms=1.8, markevery=lonely(current)
+    )
     axes.set_ylabel(words("figure.current_axis"))
     axes.set_ylim(bottom=min(0.0, float(finite(trace.current_A).min())))
 

@@ -56,7 +56,7 @@ def lonely(y: FloatArray, crowd: int = 100) -> list[int]:
     """Indices of points of a line that need a mark: all of a few, else those that the line does not reach."""
     number = np.concatenate([[False], np.isfinite(y), [False]])
     alone = number[1:-1] & ~number[:-2] & ~number[2:]
-    return np.flatnonzero(alone if y.size > crowd else number[1:-1]).tolist()
+    return np.flatnonzero(alone if number.sum() > crowd else number[1:-1]).tolist()
 
 
 def thin_line(x: FloatArray, y: FloatArray, bins: int = 150) -> IndexArray:

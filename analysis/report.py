@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from importlib import resources
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import MappingProxyType
 from typing import Any, Literal
 
@@ -91,15 +92,20 @@ def set_pages(
     # The drawing library brings the font, so the page looks the same on every machine. Only for
     # signs it lacks are the fonts of this machine searched: slower, but a name in any script is legible.
     known = all(ord(sign) in drawable() or sign == "\u200b" for text in _texts(data) for sign in text)
-    sources: Any = files  # a mapping of names to bytes is a project in memory; the type stubs do not say so
-    pdf: bytes = typst.compile(
-        sources,
-        format="pdf",
-        font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"],
-        ignore_system_fonts=known,
-        timestamp=timestamp,
-        pdf_standards=[*standards],
-    )
+    # The typesetter takes files from memory too, but only such as are text.
+    with TemporaryDirectory(prefix="coilsoak-") as folder:
+        project = Path(folder)
+        for name, content in files.items():
+            (project / name).write_bytes(content)
+        pdf: bytes = typst.compile(
+            project / "main.typ",
+            root=project,
+            format="pdf",
+            font_paths=[Path(mpl.get_data_path()) / "fonts" / "ttf"],
+            ignore_system_fonts=known,
+            timestamp=timestamp,
+            pdf_standards=[*standards],
+        )
     return pdf
 
 

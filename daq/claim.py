@@ -14,12 +14,16 @@ from daq.claimfiles import TRAVEL, Carried, attachments
 from daq.durable import write_whole
 from daq.errors import InputError, RecordError
 from daq.judging import Judged, judge_run, judged_object, report_info, require_language
+from daq.pictures import MAX_PHOTOS, logo, photo
 from daq.recordformat import json_text
 from daq.results import PaperName
 from daq.runfolder import Run, read_run
+from daq.shop import Shop, load_shop
+from daq.tomlfile import Loaded
+from daq.tomllines import quote_key
 
 if TYPE_CHECKING:
-    from analysis.claim import ClaimRun
+    from analysis.claim import Case, ClaimRun, Picture
 
 
 @dataclass(frozen=True)
@@ -29,6 +33,8 @@ class ClaimRequest:
     runs: tuple[Path, ...]
     out: Path | None = None
     coils: tuple[str, ...] = ()
+    shop: Path | None = None
+    photos: tuple[Path, ...] = ()
     paper: PaperName = "a4"
     language: str = "en"
 
@@ -37,7 +43,8 @@ def write_claim(request: ClaimRequest) -> Path:
     """Write the claim pack of *request* and return its path.
 
     Raises:
-        InputError: A run cannot be read, or the file is there already or cannot be written.
+        InputError: A run, the shop file or a picture cannot be read or is not as it should be, or the file
+            is there already or cannot be written.
     """
     from analysis.claim import claim_pdf
 
@@ -46,13 +53,16 @@ def write_claim(request: ClaimRequest) -> Path:
     if out.exists():
         raise InputError(f"{out}: is there already and is not overwritten; choose another name with --out")
     runs = [_read(folder) for folder in request.runs]
-    judged = [judge_run(run) for run in runs]
+    shop = load_shop(request.shop) if request.shop is not None else None
+    judged = [_with_serials(judge_run(run), shop) for run in runs]
     _require_known(request.coils, judged)
     carried = [Carried(each.source, json_text(judged_object(each))) for each in judged]
     pdf = claim_pdf(
         [_claim_run(each, run) for each, run in zip(judged, runs, strict=True)],
         attachments(carried, f"coilsoak {__version__}"),
         paper="us-letter" if request.paper == "letter" else "a4",
+        case=_case(shop) if shop is not None else None,
+        photos=_photos(request.photos),
         coils=request.coils,
         language=request.language,
     )
@@ -70,6 +80,47 @@ def _read(folder: Path) -> Run:
         return read_run(folder, TRAVEL)  # report and curves stay behind, and need not be there
     except RecordError as exc:
         raise InputError(str(exc)) from exc
+
+
+def _with_serials(judged: Judged, shop: Loaded[Shop] | None) -> Judged:
+    """Return *judged* with the serial numbers of the shop file for coils that have none."""
+    if shop is None or not shop.value.serials:
+        return judged
+    known = {coil.coil: coil.serial for coil in judged.result.coils}
+    for coil, serial in shop.value.serials.items():
+        where = f"serials.{quote_key(coil)}"
+        if coil not in known:
+            raise shop.error(where, f"is no coil of {judged.source}, expected one of {', '.join(known)}")
+        if known[coil] not in {"", serial}:
+            raise shop.error(where, f"is {serial!r}, but {judged.source} has {known[coil]!r} on record")
+    coils = [
+        replace(coil, serial=shop.value.serials.get(coil.coil, coil.serial)) for coil in judged.result.coils
+    ]
+    return replace(judged, result=replace(judged.result, coils=tuple(coils)))
+
+
+def _case(shop: Loaded[Shop]) -> Case:
+    from analysis.claim import Case
+
+    sender, customer, claim = shop.value.shop, shop.value.customer, shop.value.claim
+    return Case(
+        shop=sender.name,
+        address=sender.address,
+        contact=sender.contact,
+        logo=logo(shop.path.parent / sender.logo) if sender.logo else None,
+        customer=", ".join(filter(None, (customer.name, *customer.address))),
+        number=claim.number,
+        date=claim.date,
+        part=claim.part,
+        part_number=claim.part_number,
+        remark=claim.remark,
+    )
+
+
+def _photos(paths: Sequence[Path]) -> list[Picture]:
+    if len(paths) > MAX_PHOTOS:
+        raise InputError(f"--photo: {len(paths)} photos, expected at most {MAX_PHOTOS}; leave some out")
+    return [photo(path) for path in paths]
 
 
 def _require_known(coils: Sequence[str], judged: Sequence[Judged]) -> None:

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import Any
 
 import click
 
 from daq.commands.shared import FILE, language_option, open_console, paper_option
-
-if TYPE_CHECKING:
-    from daq.results import PaperName
 
 
 @click.command()
@@ -25,17 +21,25 @@ if TYPE_CHECKING:
     metavar="LABEL",
     help="Show this coil in detail.  [default: failed ones]",
 )
+@click.option("--shop", type=FILE, metavar="FILE.toml", help="Who sends it to whom, and about what.")
+@click.option(
+    "--photo",
+    "photos",
+    type=FILE,
+    multiple=True,
+    metavar="FILE",
+    help="Add a photo (PNG, JPEG); again for more.",
+)
 @paper_option
 @language_option
-def claim(
-    runs: tuple[Path, ...], out: Path | None, coils: tuple[str, ...], paper: PaperName, language: str
-) -> None:
+def claim(**asked: Any) -> None:
     """Make one PDF of one or more runs that stands on its own, with the readings inside it.
 
-    Several runs of the same parts are given in the order in which they were made.
+    Several runs of the same parts are given in the order in which they were made. Photos are drawn anew:
+    place, time and owner that a camera wrote beside the picture are left out.
     """
     from daq.claim import ClaimRequest, write_claim
 
     with open_console(as_json=False) as screen:
-        path = write_claim(ClaimRequest(runs, out, coils, paper, language))
+        path = write_claim(ClaimRequest(**asked))
         screen.print(f"claim pack: {path}", highlight=False, markup=False)
