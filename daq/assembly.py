@@ -220,6 +220,7 @@ def _assemble(
         oven=oven,
         wires=rig.meter.wires,
         meter_typed=rig.meter_typed,
+        probe_typed=rig.probe.kind == TYPED,
         typed=rig.meter_typed or rig.probe.kind == TYPED,
         probe_needs_meter=rig.probe_on_meter,
     )

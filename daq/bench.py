@@ -19,7 +19,8 @@ CONDUCTS_A = 0.02
 class Bench:
     """What is on the bench, ready to use.
 
-    *typed* says that a person reads meter or thermometer, so that nothing can be watched;
+    *typed* says that a person reads meter or thermometer (*meter_typed*, *probe_typed*), so that nothing can
+    be watched;
     *probe_needs_meter* that the meter must leave the coil to read its temperature.
     """
 
@@ -34,6 +35,7 @@ class Bench:
     wires: int = 4
     typed: bool = False
     meter_typed: bool = False
+    probe_typed: bool = False
     probe_needs_meter: bool = False
 
     def resistance(self, coil: str, *, quick: bool = False) -> Number:

@@ -129,6 +129,13 @@ class BreathingOperator:
         self._breath.beat()
         return number
 
+    def ask(self, prompt: str) -> str:
+        """Ask for a line."""
+        self._breath.beat(ASKED_S)
+        typed = self._operator.ask(prompt)
+        self._breath.beat()
+        return typed
+
     def tell(self, text: str) -> None:
         """Show *text*."""
         self._operator.tell(text)

@@ -18,10 +18,9 @@ from daq.inputs import load_inputs
 from daq.operator import AbsentOperator
 from daq.results import open_table, shown
 from daq.rig import TYPED, Rig
+from daq.sweep import WORKSHOP_DEGC
 from daq.tomlfile import Loaded
 
-#: A probe on a part at rest shows something a workshop can have.
-WORKSHOP_DEGC = (-10.0, 45.0)
 #: Four-wire readings of joined leads are zero but for the meter's offset and contacts.
 FOUR_WIRE_LEADS_OHM = 0.02
 #: Probes of parts that lie side by side.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 
 from rich.console import Console
+from rich.text import Text
 
 from daq.conversation import Number
 from daq.errors import InputError
@@ -22,27 +23,28 @@ class ConsoleOperator:
 
     def confirm(self, text: str) -> None:
         """Show *text* and wait for Enter."""
-        self._ask(f"{text}, then press Enter: ")
+        self.ask(f"{text}, then press Enter: ")
 
     def ask_number(self, what: str, unit: str) -> Number:
         """Ask until a reading in *unit* is typed."""
         while True:
-            typed = self._ask(f"{what} [{unit}]: ")
+            typed = self.ask(f"{what} [{unit}]: ")
             try:
                 return parse_typed(typed, unit)
             except InputError as exc:
                 self.tell(str(exc))
 
-    def tell(self, text: str) -> None:
-        """Show *text*."""
-        self._console.print(text, highlight=False, markup=False)
-
-    def _ask(self, prompt: str) -> str:
+    def ask(self, prompt: str) -> str:
+        """Show *prompt* and return the line that is typed."""
         if sys.stdin is None or not sys.stdin.isatty():
             raise InputError(
                 f"standard input is no terminal, and only an operator can answer: {prompt.strip()}"
             )
         try:
-            return self._console.input(prompt, markup=False)
+            return self._console.input(Text(prompt))
         except (EOFError, OSError):
             raise InputError("the terminal was closed while a question was open") from None
+
+    def tell(self, text: str) -> None:
+        """Show *text*."""
+        self._console.print(text, highlight=False, markup=False)

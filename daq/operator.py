@@ -14,7 +14,7 @@ _UNITS = {
     "ohm": r"(?:ohms?|Ω|R)",
     "V": r"(?:V|volts?)",
     "A": r"(?:A|amps?)",
-    "degC": r"(?:degC|°C|C)",
+    "degC": r"(?:deg ?C|°C|C|(?P<F>deg ?F|°F|F))",
 }
 
 
@@ -27,6 +27,10 @@ class Operator(Protocol):
 
     def ask_number(self, what: str, unit: str) -> Number:
         """Ask for a reading; ask again until it is understood. ``-`` means there is none."""
+        ...
+
+    def ask(self, prompt: str) -> str:
+        """Show *prompt* and return the line that is typed."""
         ...
 
     def tell(self, text: str) -> None:
@@ -45,12 +49,16 @@ class AbsentOperator:
         """Refuse."""
         raise InputError(f"this run needs an operator at a terminal, to type: {what} in {unit}")
 
+    def ask(self, prompt: str) -> str:
+        """Refuse."""
+        raise InputError(f"this run needs an operator at a terminal, to answer: {prompt.strip()}")
+
     def tell(self, text: str) -> None:
         """Say it to nobody."""
 
 
 def parse_typed(text: str, unit: str) -> Number:
-    """Understand a reading as people type it: ``7.2``, ``7,2``, ``7.2 ohm``, ``720m``, ``OL``, ``-``.
+    """Understand a reading as people type it: ``7.2``, ``7,2 ohm``, ``720m``, ``72 F``, ``OL``, ``-``.
 
     Args:
         text: What was typed.
@@ -73,4 +81,7 @@ def parse_typed(text: str, unit: str) -> Number:
         raise InputError(
             f"{text!r} is not a reading in {unit}: type 7.2, 7.2 {unit}, OL when open, or - for none"
         )
-    return Number(float(match[1].replace(",", ".")) * _PREFIX[match[2]], "ok")
+    value = float(match[1].replace(",", ".")) * _PREFIX[match[2]]
+    if unit == "degC" and match["F"]:
+        value = (value - 32.0) / 1.8
+    return Number(value, "ok")

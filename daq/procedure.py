@@ -110,6 +110,7 @@ class Procedure:
         self._screen = screen
         self._start_s = self.clock.monotonic() - elapsed_s
         self._energy_J: dict[str, float] = {}
+        self._leads_ohm = 0.0
 
     def now(self) -> float:
         """Return seconds since the run began."""
@@ -149,6 +150,7 @@ class Procedure:
             self.event("contact", "two-wire leads were not measured: their resistance is in every reading")
             return
         self.bench.meter.null(leads.value)
+        self._leads_ohm = leads.value
         self._record.row(
             Reading(time_s=self.now(), coil="", phase="", resistance_ohm=leads.value, source=LEADS)
         )
@@ -160,6 +162,10 @@ class Procedure:
                 "contact",
                 f"{told}: too much to judge coils of a few ohms by; use four wires or shorter leads",
             )
+
+    def without_leads(self, ohm: Number) -> Number:
+        """Take the leads off a reading that did not go through the meter's role: a typed line."""
+        return ohm if ohm.value is None else Number(ohm.value - self._leads_ohm, ohm.status)
 
     def observe(self, coil: str, phase: str, step_degC: float | None, *, quick: bool = False) -> Reading:
         """Read body temperature and resistance of an undriven coil and keep the row."""

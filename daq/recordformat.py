@@ -40,6 +40,8 @@ HEADER, READINGS, EVENTS, RESULT, MANIFEST = (
 COMPANION = "companion.csv"
 #: Kind of the event that says that a part of the run is finished: a resumed run need not do it again.
 DONE = "done"
+#: Kind of the event that says that a coil is read again: what was read of it before counts no more.
+AGAIN = "again"
 RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
 
 READING_COLUMNS = (

@@ -22,6 +22,7 @@ from daq.heatwatch import Ceilings
 from daq.inputs import load_inputs
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator, Operator
+from daq.plausible import Plausible
 from daq.procedure import Procedure, Progress, RowSink
 from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
@@ -36,6 +37,7 @@ from daq.soak_hand import hand_stages, soak_by_hand
 from daq.soak_oven import oven_stages, soak_in_oven
 from daq.soak_supply import soak_by_supply, supply_stages
 from daq.sweep import sweep, sweep_stages
+from daq.sweep_typed import sweep_typed
 from daq.tomlfile import Loaded
 
 #: Seconds that one settled reading of coil and probe takes, for the plan.
@@ -181,6 +183,9 @@ def _measure(
 def _do(kind: Kind, coil_set: CoilSet, soak: Soak, screen: RunScreen) -> None:
     if kind == "sweep":
         labels = coil_set.labels()
+        if soak.procedure.bench.meter_typed:
+            sweep_typed(soak.procedure, labels, Plausible(coil_set))
+            return
         sweep(soak.procedure, labels, Progress(screen, sweep_stages(labels, READING_S)))
         return
     stages, run = _SOAKS[coil_set.heat]

@@ -22,6 +22,7 @@ from daq.errors import RecordError
 from daq.plainfile import read_plain
 from daq.recordformat import (
     ABOVE_RANGE,
+    AGAIN,
     COMPANION,
     EVENT_COLUMNS,
     EVENTS,
@@ -70,14 +71,19 @@ class Run:
         return float(known[-1]) if known.size else None
 
     def traces(self) -> list[Trace]:
-        """Return the readings of each coil in time order; coils in the order in which they first appear."""
+        """Return the readings of each coil in time order; coils in the order in which they first appear.
+
+        Of a coil that was read again, those since then.
+        """
         rows = self.readings
+        again_s = {event.coil: event.time_s for event in self.events if event.kind == AGAIN}
         labels, first, of_row = np.unique(rows.coil, return_index=True, return_inverse=True)
         traces = []
         for index in np.argsort(first):
             if not labels[index]:
                 continue  # a row about the bench, not about a coil
-            mine = np.flatnonzero(of_row == index)
+            since_s = again_s.get(str(labels[index]), -np.inf)
+            mine = np.flatnonzero((of_row == index) & (rows.time_s >= since_s))
             mine = mine[np.argsort(rows.time_s[mine], kind="stable")]
             insulation = mine[rows.source[mine] == INSULATION]
             mine = mine[rows.source[mine] != INSULATION]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import median
 
+from daq.conversation import Number
 from daq.procedure import Procedure, Progress, Stage
 from daq.record import Reading
 
@@ -14,6 +15,8 @@ AGREE_REL = 1e-3
 AGREE_OHM = 0.003
 #: Readings waited for agreement before the contact is called unsteady.
 PATIENCE = 20
+#: A probe on a part at rest shows something a workshop can have.
+WORKSHOP_DEGC = (-10.0, 45.0)
 #: Parts further apart than this were not at ambient: just washed, just heated, or in the sun.
 AMBIENT_SPREAD_K = 2.0
 
@@ -35,6 +38,26 @@ def sweep(procedure: Procedure, coils: Sequence[str], progress: Progress) -> Non
         procedure.observe_insulation(coil, None)
     warn_if_not_at_ambient(procedure, temperatures)
     procedure.bench.harness.release()
+
+
+def ambient_of(procedure: Procedure) -> Number | None:
+    """Ask once for the temperature of the parts where a person reads it; None where an instrument does.
+
+    A figure that no workshop has is asked for again; without one R20 is not known, and that is said.
+    """
+    bench = procedure.bench
+    if not bench.probe_typed:
+        return None
+    doubted: float | None = None
+    while True:
+        given = bench.operator.ask_number("temperature of the parts, after an hour beside each other", "degC")
+        if given.value is None:
+            procedure.event("ambient", "no temperature of the parts was given: R20 is not known")
+            return Number(None, given.status)
+        if WORKSHOP_DEGC[0] <= given.value <= WORKSHOP_DEGC[1] or given.value == doubted:
+            return given
+        doubted = given.value
+        bench.operator.tell(f"{given.value:.1f} degC is no workshop's: sure? Type it or the right one.")
 
 
 def sweep_stages(coils: Sequence[str], reading_s: float) -> list[Stage]:

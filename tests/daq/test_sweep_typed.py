@@ -1,0 +1,140 @@
+"""The sweep with a hand meter: what a person types, slips, and figures put right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import pytest
+
+from daq.builtin import builtin
+from daq.coilset import load_coil_set
+from daq.conversation import Number
+from daq.operator import AbsentOperator, parse_typed
+from daq.plausible import Plausible
+from daq.runfolder import read_run
+from tests.daq.soak_helpers import Ran, run
+
+GOOD = ("3.6", "3.61", "3.62", "3.6", "3.61", "5.6", "5.61", "5.6")
+
+
+class Typist(AbsentOperator):
+    """Types leads, ambient and then one line after another; keeps what was said."""
+
+    def __init__(self, lines: Iterable[str], ambient: str = "22") -> None:
+        self._lines = iter(lines)
+        self._ambient = iter((*ambient.split("|"),))
+        self.said: list[str] = []
+
+    def ask_number(self, what: str, unit: str) -> Number:
+        return parse_typed(next(self._ambient) if unit == "degC" else "0.3", unit)
+
+    def ask(self, prompt: str) -> str:
+        self.said.append(prompt)
+        return next(self._lines)
+
+    def tell(self, text: str) -> None:
+        self.said.append(text)
+
+
+def swept(folder: Path, person: Typist) -> Ran:
+    """Sweep the invented set with a hand meter."""
+    return run(folder, kind="sweep", rig=Path("example_hand"), person=person)
+
+
+def taken(ran: Ran) -> dict[str, list[float]]:
+    """Return what counts of each coil, by its trace."""
+    return {t.coil: t.resistance_ohm.round(6).tolist() for t in read_run(ran.outcome.folder).traces()}
+
+
+def test_eight_readings_eight_lines(tmp_path: Path) -> None:
+    """Each coil is asked for once, the leads come off, and the ambient is asked once for all."""
+    person = Typist(GOOD)
+    ran = swept(tmp_path, person)
+    assert taken(ran)["Y1"] == [3.3]
+    assert [row["probe_degC"] for row in ran.rows() if row["coil"]] == ["22.0"] * 8
+    assert sum("[ohm]" in line for line in person.said) == 8
+    assert ran.outcome.state == "complete"
+
+
+def test_a_slip_is_asked_about_and_the_right_figure_counts(tmp_path: Path) -> None:
+    """72 for 7.2 is told as ten times what it should be and not kept."""
+    person = Typist((*GOOD[:2], "36", *GOOD[2:]))
+    ran = swept(tmp_path, person)
+    assert any("36 ohm is ten times its nominal value (3.3 ohm)" in line for line in person.said)
+    assert taken(ran)["Y3"] == [3.32]
+
+
+def test_a_figure_typed_twice_is_believed(tmp_path: Path) -> None:
+    """Whoever types the odd figure again means it."""
+    person = Typist((*GOOD[:2], "36", "36", *GOOD[3:]))
+    ran = swept(tmp_path, person)
+    assert taken(ran)["Y3"] == [35.7]
+    assert ran.verdicts()["Y3"][0] == "fail"
+
+
+def test_back_puts_an_earlier_figure_right_and_keeps_both(tmp_path: Path) -> None:
+    """The record holds both readings; only the later one counts."""
+    ran = swept(tmp_path, Typist((*GOOD[:3], "b", "3.7", *GOOD[3:])))
+    assert [row["resistance_ohm"] for row in ran.rows("Y3")] == ["3.32", "3.4"]
+    assert taken(ran)["Y3"] == [3.4]
+    assert [row["text"] for row in ran.events() if row["kind"] == "again"] == ["read again; 3.62 ohm before"]
+
+
+def test_open_skipped_and_nonsense(tmp_path: Path) -> None:
+    """OL is open and no slip; a skipped coil has no row; what is no reading is asked for again."""
+    person = Typist(("OL", "s", "three", *GOOD[2:]))
+    ran = swept(tmp_path, person)
+    assert ran.rows("Y1")[0]["status"] == "open or over range"
+    assert ran.rows("Y2") == []
+    assert any("'three' is not a reading in ohm" in line for line in person.said)
+    assert ran.verdicts()["Y1"][0] != "pass"
+
+
+@pytest.mark.parametrize(("typed", "degC"), [("71.6 F", "22.0"), ("220|22", "22.0"), ("46|46", "46.0")])
+def test_ambient_in_either_unit_and_asked_again_where_it_is_none(
+    tmp_path: Path, typed: str, degC: str
+) -> None:
+    """Fahrenheit is understood; a temperature that no workshop has is asked for twice."""
+    ran = swept(tmp_path, Typist(GOOD, ambient=typed))
+    assert ran.rows("Y1")[0]["probe_degC"] == degC
+
+
+def test_without_a_temperature_nothing_passes(tmp_path: Path) -> None:
+    """No thermometer: the record says so, and no coil passes at an unknown temperature."""
+    ran = swept(tmp_path, Typist(GOOD, ambient="-"))
+    assert "pass" not in {verdict for verdict, _ in ran.verdicts().values()}
+    assert any("R20 is not known" in row["text"] for row in ran.events())
+
+
+def test_without_nominal_values_slips_show_against_like_parts(tmp_path: Path) -> None:
+    """The first figure of a kind cannot be doubted; it is looked at again once its like are known."""
+    text = builtin("coil_sets", "snow_groomer").read_text(encoding="utf-8")
+    kept = [line for line in text.splitlines() if not line.startswith(("r20_ohm", "r20_tolerance"))]
+    bare = tmp_path / "bare.toml"
+    bare.write_text("\n".join(kept), encoding="utf-8")
+    person = Typist(("36", "3.6", "3.6", "3.61", "3.62", "5.6", "5.61", "5.6", "3.6"))
+    ran = run(tmp_path, kind="sweep", rig=Path("example_hand"), coil_set=bare, person=person)
+    assert any(line.startswith("Y1: 36 ohm is ten times its like") for line in person.said)
+    assert taken(ran)["Y1"] == [3.3]
+
+
+@pytest.mark.parametrize(
+    ("ohm", "word"),
+    [
+        (3.3, ""),
+        (1.2, ""),
+        (9.8, ""),
+        (33.0, "ten times"),
+        (330.0, "a hundred times"),
+        (3300.0, "a thousand times"),
+        (0.33, "a tenth of"),
+        (0.0033, "a thousandth of"),
+        (15.0, "4.5 times"),
+        (0.0, "0 times"),
+    ],
+)
+def test_factors_as_people_say_them(ohm: float, word: str) -> None:
+    """A slip of the decimal point is named as one; what is within a factor of three is none."""
+    said = Plausible(load_coil_set(builtin("coil_sets", "snow_groomer")).value).slip("Y1", ohm)
+    assert (f"is {word} its nominal value" in said) if word else said == ""
