@@ -10,7 +10,7 @@ from analysis.model import MOST_LEADS_OHM, OVER_RANGE
 from daq.bench import CONDUCTS_A, Bench
 from daq.conversation import Number
 from daq.record import Reading
-from daq.recordformat import ABOVE_RANGE, INSULATION, LEADS
+from daq.recordformat import ABOVE_RANGE, AGAIN, INSULATION, LEADS
 
 NOT_TAKEN = Number(None, "missing: not taken")
 
@@ -162,6 +162,19 @@ class Procedure:
                 "contact",
                 f"{told}: too much to judge coils of a few ohms by; use four wires or shorter leads",
             )
+
+    def read_again(self, coil: str, phase: str, before: str) -> None:
+        """Let what was read of *coil* so far count no more; it stays in the record. *before* says what it was."""
+        self._record.row(
+            Reading(
+                time_s=self.now(),
+                coil=coil,
+                phase=phase,
+                source=AGAIN,
+                status="missing: the coil is read again",
+            )
+        )
+        self.event(AGAIN, f"read again; {before} before", coil)
 
     def without_leads(self, ohm: Number) -> Number:
         """Take the leads off a reading that did not go through the meter's role: a typed line."""

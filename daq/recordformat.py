@@ -26,6 +26,9 @@ MAX_TABLE_BYTES, MAX_ROWS = 100_000_000, 1_000_000
 #: Source of a row without a coil: two-wire leads joined at their far end, taken off each reading after it.
 LEADS = "leads"
 
+#: Source of a row without a reading: the coil is read again, and what stands above of it counts no more.
+AGAIN = "again"
+
 #: Version of this layout. A reader takes its own and older ones, and refuses newer ones.
 SCHEMA = 1
 
@@ -40,8 +43,6 @@ HEADER, READINGS, EVENTS, RESULT, MANIFEST = (
 COMPANION = "companion.csv"
 #: Kind of the event that says that a part of the run is finished: a resumed run need not do it again.
 DONE = "done"
-#: Kind of the event that says that a coil is read again: what was read of it before counts no more.
-AGAIN = "again"
 RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
 
 READING_COLUMNS = (

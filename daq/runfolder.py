@@ -76,14 +76,14 @@ class Run:
         Of a coil that was read again, those since then.
         """
         rows = self.readings
-        again_s = {event.coil: event.time_s for event in self.events if event.kind == AGAIN}
         labels, first, of_row = np.unique(rows.coil, return_index=True, return_inverse=True)
         traces = []
         for index in np.argsort(first):
             if not labels[index]:
                 continue  # a row about the bench, not about a coil
-            since_s = again_s.get(str(labels[index]), -np.inf)
-            mine = np.flatnonzero((of_row == index) & (rows.time_s >= since_s))
+            mine = np.flatnonzero(of_row == index)
+            again = np.flatnonzero(rows.source[mine] == AGAIN)
+            mine = mine[again[-1] + 1 :] if again.size else mine
             mine = mine[np.argsort(rows.time_s[mine], kind="stable")]
             insulation = mine[rows.source[mine] == INSULATION]
             mine = mine[rows.source[mine] != INSULATION]

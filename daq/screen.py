@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from daq.record import Reading
-from daq.recordformat import INSULATION
+from daq.recordformat import AGAIN, INSULATION
 from daq.results import shown
 from daq.terminal import one_line
 
@@ -91,7 +91,7 @@ class RunScreen:
 
     def row(self, reading: Reading) -> None:
         """Take the newest reading of a coil."""
-        if reading.source in {"switching", INSULATION}:
+        if reading.source in {"switching", INSULATION, AGAIN}:
             return  # many a second, and of another kind: neither is how the winding stands
         self._latest[reading.coil] = reading
         self._newest = reading.coil

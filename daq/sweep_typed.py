@@ -9,7 +9,6 @@ from daq.errors import InputError
 from daq.operator import parse_typed
 from daq.plausible import Plausible
 from daq.procedure import Procedure
-from daq.recordformat import AGAIN
 from daq.sweep import ambient_of
 
 HELP = (
@@ -95,7 +94,7 @@ class _Asking:
         if coil in self._typed:
             before = self._typed[coil]
             was = "open" if before is None else f"{before:g} ohm"
-            procedure.event(AGAIN, f"read again; {was} before", coil)
+            procedure.read_again(coil, "sweep", was)
         self._typed[coil] = shown_ohm
         probe = self._ambient or procedure.bench.temperature(coil)
         procedure.row(procedure.reading(coil, "sweep", None, procedure.now(), probe=probe, ohms=ohm))

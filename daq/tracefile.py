@@ -21,6 +21,7 @@ from analysis.rows import DRIVEN_A
 from daq.errors import InputError
 from daq.plainfile import read_plain
 from daq.recordformat import (
+    AGAIN,
     INSULATION,
     LEADS,
     MAX_COILS,
@@ -98,6 +99,9 @@ def read_csv(path: Path) -> list[Trace]:
         if cells.text(row, "source") in {INSULATION, LEADS}:
             continue  # of a record's own readings those that are no point of a winding's line
         label = cell_text(cells.text(row, "coil")) if "coil" in columns else printable(path.stem)
+        if cells.text(row, "source") == AGAIN:
+            coils.pop(label, None)  # read again: what stands above counts no more
+            continue
         if label not in coils:
             _check_label(path, line, label, coils)
         mine = coils.setdefault(label, _Rows())

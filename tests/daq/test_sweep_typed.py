@@ -13,6 +13,7 @@ from daq.conversation import Number
 from daq.operator import AbsentOperator, parse_typed
 from daq.plausible import Plausible
 from daq.runfolder import read_run
+from daq.tracefile import read_csv
 from tests.daq.soak_helpers import Ran, run
 
 GOOD = ("3.6", "3.61", "3.62", "3.6", "3.61", "5.6", "5.61", "5.6")
@@ -76,8 +77,12 @@ def test_a_figure_typed_twice_is_believed(tmp_path: Path) -> None:
 def test_back_puts_an_earlier_figure_right_and_keeps_both(tmp_path: Path) -> None:
     """The record holds both readings; only the later one counts."""
     ran = swept(tmp_path, Typist((*GOOD[:3], "b", "3.7", *GOOD[3:])))
-    assert [row["resistance_ohm"] for row in ran.rows("Y3")] == ["3.32", "3.4"]
+    assert [row["resistance_ohm"] for row in ran.rows("Y3")] == ["3.32", "", "3.4"]
     assert taken(ran)["Y3"] == [3.4]
+    table = {
+        each.coil: each.resistance_ohm.tolist() for each in read_csv(ran.outcome.folder / "readings.csv")
+    }
+    assert table["Y3"] == [3.4]
     assert [row["text"] for row in ran.events() if row["kind"] == "again"] == ["read again; 3.62 ohm before"]
 
 
