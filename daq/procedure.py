@@ -164,15 +164,9 @@ class Procedure:
             )
 
     def read_again(self, coil: str, phase: str, before: str) -> None:
-        """Let what was read of *coil* so far count no more; it stays in the record. *before* says what it was."""
+        """Let what was read of *coil* so far, *before*, count no more; it stays in the record."""
         self._record.row(
-            Reading(
-                time_s=self.now(),
-                coil=coil,
-                phase=phase,
-                source=AGAIN,
-                status="missing: the coil is read again",
-            )
+            Reading(time_s=self.now(), coil=coil, phase=phase, source=AGAIN, status="missing: read again")
         )
         self.event(AGAIN, f"read again; {before} before", coil)
 
