@@ -12,6 +12,7 @@ from analysis.criteria import Finding
 from analysis.decision import Process, Zone, global_risks, rule_name
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
+from analysis.mixup import alone, mixed_up
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Subject, Trace
 from analysis.opens import OpenKind
 from analysis.peers import Comparison, Peer, compare, like_parts
@@ -62,11 +63,17 @@ def judge_set(
     ]
     if subjects is None:
         coils = _grouped([settle_drift(coil, Limits(""), accuracy) for coil in coils], notes)
+        belongs = alone(coils)
+    else:
+        mixed = mixed_up(coils, limits or {})
+        # Judged, until the label has been looked at, as what it reads like.
+        coils = [_as_kind(coil, mixed[coil.label].kind) if coil.label in mixed else coil for coil in coils]
+        belongs = {label: each.finding for label, each in mixed.items()}
     results: dict[str, CoilResult] = {}
     for kind in dict.fromkeys(coil.subject.kind for coil in coils):
         alike = [coil for coil in coils if coil.subject.kind == kind]
         held_to = (limits or {}).get(kind) or _common_practice(kind, alike)
-        results |= _judge_kind(alike, held_to, accuracy, use, soak_degC)
+        results |= _judge_kind(alike, held_to, accuracy, use, soak_degC, belongs)
         notes += _risk_of_kind(alike, held_to)
     notes += _rules(limits)
     notes += [
@@ -75,7 +82,15 @@ def judge_set(
     notes += watch_notes({coil.label: coil.opens.watch for coil in coils})
     if cold := [coil.label for coil in coils if not coil.rows.heated]:
         notes.append(say("note.of", coils=", ".join(cold), what=say("lack.cold-only")))
-    return SetResult(tuple(results[coil.label] for coil in coils), tuple(notes))
+    labelled = {subject.coil: subject.kind for subject in named}
+    shown = (results[coil.label] for coil in coils)
+    return SetResult(
+        tuple(replace(each, kind=labelled.get(each.coil, each.kind)) for each in shown), tuple(notes)
+    )
+
+
+def _as_kind(coil: Coil, kind: str) -> Coil:
+    return replace(coil, subject=replace(coil.subject, kind=kind))
 
 
 def _empty(coil: str) -> Trace:
@@ -95,7 +110,7 @@ def _grouped(coils: list[Coil], notes: list[str]) -> list[Coil]:
             notes.append(say("note.assumed", coils=", ".join(group), kind=kind))
         kinds |= dict.fromkeys(group, kind)
     notes.append(say("note.no-set"))
-    return [replace(coil, subject=replace(coil.subject, kind=kinds[coil.label])) for coil in coils]
+    return [_as_kind(coil, kinds[coil.label]) for coil in coils]
 
 
 def _common_practice(kind: str, coils: Sequence[Coil]) -> Limits:
@@ -136,9 +151,17 @@ def _risk_of_kind(coils: Sequence[Coil], limits: Limits) -> list[str]:
 
 
 def _judge_kind(
-    coils: Sequence[Coil], limits: Limits, accuracy: Accuracy, meter: MeterUse, soak_degC: float | None
+    coils: Sequence[Coil],
+    limits: Limits,
+    accuracy: Accuracy,
+    meter: MeterUse,
+    soak_degC: float | None,
+    belongs: Mapping[str, Finding],
 ) -> dict[str, CoilResult]:
-    """Judge the coils of one kind, each by itself and against the others."""
+    """Judge the coils of one kind, each by itself and against the others.
+
+    *belongs* asks of some whether they are of this kind at all.
+    """
     settled = [settle_drift(coil, limits, accuracy) for coil in coils]
     findings: dict[str, list[Finding]] = {}
     for coil in settled:
@@ -147,6 +170,8 @@ def _judge_kind(
             *own_findings(coil, limits, meter, soak_degC),
             *slope_and_joint(coil.found, others, limits),
         ]
+        if coil.label in belongs:
+            findings[coil.label].append(belongs[coil.label])
     compared = _Company(settled, findings, limits)
     return {coil.label: result(coil, [*findings[coil.label], compared.finding(coil)]) for coil in settled}
 

@@ -10,9 +10,11 @@ from analysis.words import Message, say
 
 #: Codes of reasons whose action is the catalogue's ``action.<code>``.
 USUAL = (
+    "alone-of-its-kind",
     "contact",
     "drift-unsure",
     "leakage-unsure",
+    "label-mixed-up",
     "leads-not-nulled",
     "leads-too-large",
     "not-hot-enough",

@@ -66,7 +66,22 @@ def fretting(bench: Bench) -> SetResult:
     return judged(replace(trace, resistance_ohm=noisy))
 
 
+def swapped(bench: Bench) -> SetResult:
+    """A valve of one kind under the label of another."""
+    soaks = [bench.soak(f"Y{n}", ohm, seed=n) for n, ohm in enumerate((3.3, 3.3, 5.3), start=1)]
+    kinds = {"valve": NOMINAL["valve"], "big": Limits("big", r20_ohm=5.3)}
+    subjects = [Subject("Y1", "valve"), Subject("Y2", "valve"), Subject("Y3", "valve"), Subject("Y4", "big")]
+    return judge_set(soaks, subjects, kinds, ACCURACY)
+
+
+def alone(bench: Bench) -> SetResult:
+    """Three like parts and one a fifth below them, of which nobody says what it is."""
+    return judged(*(bench.soak(f"Y{n}", ohm, seed=n) for n, ohm in enumerate((3.3, 3.3, 3.3, 2.7))))
+
+
 SCENES: dict[str, Callable[[Bench], SetResult]] = {
+    "alone-of-its-kind": alone,
+    "label-mixed-up": swapped,
     "contact": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf])),
     "drift-unsure": lambda bench: judged(bench.soak(grown_rel=0.01)),
     "joint-unsure": joints,
