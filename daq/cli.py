@@ -17,6 +17,7 @@ COMMANDS = {
     "sweep": "read and judge every coil at room temperature, no power",
     "check": "is the bench what its rig file says; no power",
     "judge": "judge a run folder again, or a table from elsewhere",
+    "log": "find runs by job, serial, coil, kind, verdict, stage or day",
     "claim": "make one PDF of runs, to send with a claim",
     "practice": "serve the simulated bench to practise on, until Ctrl-C",
 }

@@ -114,7 +114,7 @@ def read_run(folder: Path, files: Collection[str] | None = None) -> Run:
         RecordError: One line: not a run folder, an unreadable header, or a record of a newer program.
     """
     problems: list[str] = []
-    header = _header(folder)
+    header = read_header(folder)
     state = _check_manifest(folder, files, problems)
     readings = read_readings(folder, problems)
     events = _events(table_rows(folder, EVENTS, EVENT_COLUMNS, problems, MAX_EVENT_TEXT), problems)
@@ -130,7 +130,12 @@ def read_run(folder: Path, files: Collection[str] | None = None) -> Run:
     return Run(folder, header, readings, events, result, state, tuple(problems))
 
 
-def _header(folder: Path) -> Header:
+def read_header(folder: Path) -> Header:
+    """Read the header of the record in *folder*.
+
+    Raises:
+        RecordError: As :func:`read_run`.
+    """
     path = folder / HEADER
     try:
         raw = read_plain(path, MAX_HEADER_BYTES)
