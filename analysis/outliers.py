@@ -22,7 +22,7 @@ from scipy.special import stdtrit
 MAD_TO_SIGMA = 1.482602218505602
 #: Further from the median than this many robust standard deviations is outlying
 #: (Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC 1993).
-_MAD_LIMIT = 3.5
+MAD_LIMIT = 3.5
 #: Level of significance of the extreme deviates.
 LEVEL = 0.01
 #: Fewer values tell no scatter without the one in question.
@@ -85,11 +85,13 @@ def outlying_by_esd(
     return {place for place, _ in steps[: beyond[-1] + 1]} if beyond else set()
 
 
-def outlying_by_mad(values: Sequence[float], *, least_scatter: float = 0.0) -> set[int]:
+def outlying_by_mad(
+    values: Sequence[float], *, limit: float = MAD_LIMIT, least_scatter: float = 0.0
+) -> set[int]:
     """Return the places of the values too far from the median for the median absolute deviation."""
     middle = median(values)
     scatter = max(MAD_TO_SIGMA * median(abs(value - middle) for value in values), least_scatter)
-    return {place for place, value in enumerate(values) if abs(value - middle) > _MAD_LIMIT * scatter}
+    return {place for place, value in enumerate(values) if abs(value - middle) > limit * scatter}
 
 
 def outlying(values: Sequence[float], *, least_scatter: float = 0.0) -> set[int]:

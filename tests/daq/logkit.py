@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import random
 from collections.abc import Mapping, Sequence
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -43,7 +45,34 @@ def make_run(
     """Make an invented closed run folder; *changes* are those of its header."""
     folder = parent / name
     folder.mkdir(parents=True)
-    (folder / HEADER).write_bytes(json_text(header(simulated=False, **changes)))
+    (folder / HEADER).write_bytes(json_text(header(**{"simulated": False} | changes)))
     (folder / RESULT).write_bytes(json_text({"run": name, "coils": coils or [coil("Y1")], "notes": []}))
     (folder / MANIFEST).write_bytes(manifest(state))
     return folder
+
+
+def make_shop(root: Path, *, jobs: int = 40, seed: int = 1) -> None:
+    """Make the invented runs of a shop that tests about 5 coils a job, many of them again and again.
+
+    Of 'switching' coils with serials some are not sound, two are mixed up, and each job has one coil that is
+    known by job and label alone.
+    """
+    rng = random.Random(seed)
+    r20_ohm = [rng.gauss(3.3, 0.012) for _ in range(110)]
+    r20_ohm[7], r20_ohm[8] = 3.62, 3.05
+    for job in range(jobs):
+        numbers = rng.sample(range(110), 8) if job else range(2, 10)
+        coils = [
+            coil(
+                f"Y{place}",
+                rng.choices(["pass", "fail", "retest"], [94, 3, 3])[0] if number not in {7, 8} else "pass",
+                kind=rng.choice(["switching", "Switching "]),
+                serial=f"S-{number}",
+                r20_ohm=r20_ohm[number] + rng.gauss(0.0, 0.001),
+                r20_u_ohm=rng.choice([0.004, 0.005, None]),
+            )
+            for place, number in enumerate(numbers)
+        ]
+        coils += [coil("Y8", r20_ohm=rng.gauss(3.3, 0.012)), coil("Y9", kind="proportional", r20_ohm=5.3)]
+        start = START + timedelta(days=11 * job)
+        make_run(root / f"J-{job}", f"run-{job}", coils, job=f"J-{job}", start_utc=start)
