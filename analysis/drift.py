@@ -92,7 +92,7 @@ def cold_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
         [
             (u_first / first, dof_first),
             (u_second / first, dof_second),
-            (ALPHA20_PER_K * _rest_u_K(rows, after), None),
+            (ALPHA20_PER_K * (rest_u_K(rows, after) if rows.timed else _REST_K), None),
             (u_apart_rel, None),
         ],
     )
@@ -105,10 +105,13 @@ def _drift(
     return Drift(change_rel, hypot(*(u for u, _ in parts)), stepped, effective_dof(parts))
 
 
-def _rest_u_K(rows: Rows, after: BoolArray) -> float:
-    """How far winding and probe may differ, before against after heat: by how fast the probe still moved."""
-    if not rows.timed:
-        return _REST_K
+def rest_u_K(rows: Rows, after: BoolArray) -> float:
+    """How far winding and probe may differ, before against after heat: by how fast the probe still moved.
+
+    Args:
+        rows: The trace, timed.
+        after: Rows after heat, shape (n,), at least one.
+    """
     last_s = float(rows.time_s[after].max())
     seen = ~rows.driven & np.isfinite(rows.trace.probe_degC)
     seen &= (rows.time_s >= last_s - _CALM_S) & (rows.time_s <= last_s)

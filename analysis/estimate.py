@@ -21,7 +21,7 @@ from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story, spans
-from analysis.selfheated import fit_self_heated
+from analysis.selfheated import fit_self_heated, own_covariance
 from analysis.words import say
 
 #: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
@@ -329,10 +329,8 @@ def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: Fl
         slope = fit.rcu_ohm * ALPHA20_PER_K
         # The fit has the doubt about alpha20 in its covariance; _with_common adds it again, as everywhere.
         turn = np.array([[1.0, 1.0], [ALPHA20_PER_K, 0.0]])
-        by_alpha = fit.rcu_ohm * ALPHA20_U_PER_K / ALPHA20_PER_K
-        scatter = fit.cov - by_alpha**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
         trusted = replace(accuracy, gain_rel=max(accuracy.gain_rel, accuracy.vi_gain_rel))
-        left = Scatter("noise and doubt of the thermal fit", turn @ scatter @ turn.T, "A")
+        left = Scatter("noise and doubt of the thermal fit", turn @ own_covariance(fit) @ turn.T, "A")
         return _with_common(Estimate("thermal network"), fit.r20_ohm, slope, left, trusted)
     lack = say("lack.self-heated", why=fit.reason if fit is not None else say("lack.no-times"))
     if not ohm.size:

@@ -43,6 +43,12 @@ def fit_self_heated(rows: Rows, accuracy: Accuracy) -> ThermalFit:
     )
 
 
+def own_covariance(fit: ThermalFit) -> FloatArray:
+    """Covariance of copper and joint in ohm², shape (2, 2), without what the doubt about alpha20 adds."""
+    by_alpha = fit.rcu_ohm * ALPHA20_U_PER_K / ALPHA20_PER_K
+    return fit.cov - by_alpha**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+
+
 def _opening(rows: Rows, power_W: FloatArray) -> BoolArray:
     """Intervals in which a driven coil opened, nobody knows when: element i is from row i-1 to row i."""
     found = np.zeros(power_W.size, dtype=np.bool_)

@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isfinite, log, sqrt
+from math import hypot, isfinite, log, sqrt
 
 import numpy as np
 
@@ -147,6 +147,30 @@ def _highest(values: FloatArray, first: IndexArray, last: IndexArray) -> FloatAr
         mine = level == k
         found[mine] = np.maximum(spans[first[mine]], spans[last[mine] + 1 - (1 << k)])
     return found
+
+
+def left_to_go(
+    time_s: Sequence[float] | FloatArray, value: Sequence[float] | FloatArray, *, slowest_s: float
+) -> tuple[float, float]:
+    """Return how far a series will still move, and the standard uncertainty of that; inf, inf if untold.
+
+    A sum of exponential falls has left to go what each still moves in its own time constant: no more than
+    the present rate times the longest of them. So a slow fall behind a fast one, which no fit of a short
+    series tells from an end, is allowed for. Evenly likely is whatever lies between that and rest (JCGM
+    100, 4.3.7); the rate is that of the later half of the series, with its uncertainty.
+
+    Args:
+        time_s: Increasing times, shape (n,).
+        value: Readings, shape (n,), all finite.
+        slowest_s: No time constant is longer than this.
+    """
+    t, y = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
+    late = t >= 0.5 * (t[0] + t[-1])
+    if np.count_nonzero(late) < MIN_POINTS:
+        return np.inf, np.inf
+    (rate, _), covariance = np.polyfit(t[late] - t[-1], y[late], 1, cov=True)
+    most = float(rate) * slowest_s
+    return most / 2.0, hypot(most / sqrt(12.0), sqrt(float(covariance[0, 0])) * slowest_s)
 
 
 def predict(time_s: Sequence[float] | FloatArray, value: Sequence[float] | FloatArray) -> Approach | None:

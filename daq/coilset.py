@@ -24,6 +24,10 @@ Label = Annotated[str, msgspec.Meta(pattern=r"^\w([\w .+-]{0,22}[\w+])?\Z")]
 #: Free text that stands in a table.
 Short = Annotated[str, msgspec.Meta(max_length=100)]
 
+#: A cool-down that ends when enough is known lasts as long: the fall of the winding towards its body, by
+#: which all is known, takes that.
+LEAST_COOL_S = 180.0
+
 Heat = Literal["oven", "supply", "hand"]
 InsulationClass = Literal["A", "E", "B", "F", "H"]
 #: Thermal classes of electrical insulation (IEC 60085, from memory): the most each stands for long.
@@ -51,6 +55,15 @@ class TestPlan(_Table, frozen=True, kw_only=True):
     max_run_s: Positive = 86400.0
     #: Readings of each coil at each hold.
     hold_readings: Annotated[int, msgspec.Meta(ge=2, le=1000)] = 5
+    #: The longest cool-down of a coil that heated itself; None: max_step_s.
+    cool_s: Duration | None = None
+    #: Coils on one block warm each other: heat the next only when the one before has cooled.
+    one_at_a_time: bool = False
+    #: Standard uncertainties at which enough is known, so that a hold or cool-down need not last its full
+    #: time; None: full time.
+    joint_u_ohm: Positive | None = None
+    r20_u_rel: Share | None = None
+    drift_u_rel: Share | None = None
     #: How long each coil is energised at each step, to see its hot current.
     drive_s: Annotated[float, msgspec.Meta(ge=0, le=60)] = 2.0
     #: Guard band of every decision as a multiple of U (k = 2): 1 by ILAC-G8:09/2019, 0.83 for 5 % by

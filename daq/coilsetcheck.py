@@ -101,6 +101,8 @@ def _ceilings(coil_set: CoilSet) -> Iterator[Trouble]:
 
 
 def _test(coil_set: CoilSet) -> Iterator[Trouble]:
+    from daq.coilset import LEAST_COOL_S
+
     test, limits = coil_set.test, coil_set.limits
     if test.voltage_V > coil_set.system_V:
         message = (
@@ -110,6 +112,12 @@ def _test(coil_set: CoilSet) -> Iterator[Trouble]:
     if coil_set.heat_voltage_V > coil_set.system_V:
         message = f"is {coil_set.heat_voltage_V:g} V, above the {coil_set.system_V:g} V of the coils' system"
         yield "test.heat_voltage_V", message
+    targets = (test.joint_u_ohm, test.r20_u_rel, test.drift_u_rel)
+    if test.cool_s is not None and test.cool_s < LEAST_COOL_S and any(each is not None for each in targets):
+        yield (
+            "test.cool_s",
+            f"is {test.cool_s:g} s, expected {LEAST_COOL_S:g} s or more: nothing is known before",
+        )
     before_degC = 0.0
     for at, step_degC in enumerate(test.steps_degC):
         if step_degC <= before_degC:

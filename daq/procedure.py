@@ -111,6 +111,7 @@ class Procedure:
         self._start_s = self.clock.monotonic() - elapsed_s
         self._energy_J: dict[str, float] = {}
         self._leads_ohm = 0.0
+        self._kept: dict[str, list[Reading]] = {}
 
     def now(self) -> float:
         """Return seconds since the run began."""
@@ -129,6 +130,20 @@ class Procedure:
         """Keep and show a reading."""
         self._record.row(reading)
         self._screen.row(reading)
+        if reading.coil in self._kept:
+            self._kept[reading.coil].append(reading)
+
+    def keep(self, coil: str) -> None:
+        """Keep the readings of *coil* from now on at hand, for whoever fits them during the run."""
+        self._kept[coil] = []
+
+    def kept(self, coil: str) -> Sequence[Reading]:
+        """Return the readings of *coil* since :meth:`keep`."""
+        return self._kept.get(coil, [])
+
+    def forget(self, coil: str) -> None:
+        """Let go of the readings of *coil*; the record has them."""
+        self._kept.pop(coil, None)
 
     def energy_J(self, coil: str) -> float:
         """Return the energy put into *coil* since the run began, in joules."""
@@ -186,11 +201,33 @@ class Procedure:
             # A probe that travels with the leads must be there before it is read.
             self.bench.harness.to_coil(coil)
         probe = self.bench.temperature(coil)
+        self.bench.harness.to_coil(coil)  # so that the time of the row is that of the reading alone
         before_s = self.now()
         ohms = self.bench.resistance(coil, quick=quick)
         reading = self.reading(coil, phase, step_degC, (before_s + self.now()) / 2, probe=probe, ohms=ohms)
         self.row(reading)
         return reading, probe
+
+    def observe_burst(self, coil: str, phase: str, count: int, until_s: float) -> list[Reading]:
+        """Read an undriven coil up to *count* times in haste, or until *until_s*, its contacts moved once.
+
+        Half as many readings of the probe as of the coil: a body moves slowly.
+        """
+        if not self.bench.probe_needs_meter:
+            self.bench.harness.to_coil(coil)
+        probes: list[Number] = []
+        while not probes or (len(probes) < count // 2 and self.now() < until_s):
+            probes.append(self.bench.temperature(coil))
+        self.bench.harness.to_coil(coil)
+        readings: list[Reading] = []
+        while not readings or (len(readings) < count and self.now() < until_s):
+            before_s = self.now()
+            ohms = self.bench.resistance(coil, quick=True)
+            probe = probes[len(readings)] if len(readings) < len(probes) else NOT_TAKEN
+            time_s = (before_s + self.now()) / 2
+            readings.append(self.reading(coil, phase, None, time_s, probe=probe, ohms=ohms))
+            self.row(readings[-1])
+        return readings
 
     def observe_insulation(self, coil: str, step_degC: float | None) -> None:
         """Read winding to body where there is a way to, and keep it in a row of its own."""

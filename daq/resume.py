@@ -6,7 +6,7 @@ finished, so that it can be judged with nothing but what is in it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import isfinite
 from pathlib import Path
@@ -25,6 +25,7 @@ from daq.recordformat import (
     MAX_TABLE_BYTES,
     READING_COLUMNS,
     READINGS,
+    Event,
     Resumed,
 )
 from daq.recordrows import split_row
@@ -85,11 +86,11 @@ def open_cut_run(folder: Path) -> CutRun:
         )
     if run.state == "complete":
         raise InputError(f"--resume {folder}: that soak is complete; start a new one")
-    done = [index for index, event in enumerate(run.events) if event.kind == DONE and isfinite(event.time_s)]
-    kept_s = run.events[done[-1]].time_s if done else -np.inf
-    kept = run.readings.time_s <= kept_s
-    readings, rows_kept = _rows_until(folder / READINGS, READING_COLUMNS, kept_s)
-    parts = frozenset((run.events[index].coil, run.events[index].text) for index in done)
+    done = [event for event in run.events if event.kind == DONE and isfinite(event.time_s)]
+    until = _Until.of(done)
+    kept = until.keeps(run.readings.coil, run.readings.time_s)
+    readings, rows_kept = _rows_until(folder / READINGS, READING_COLUMNS, until)
+    parts = frozenset((event.coil, event.text) for event in done)
     resumed = Resumed(
         folder=folder.resolve().name,
         state=run.state,
@@ -99,7 +100,7 @@ def open_cut_run(folder: Path) -> CutRun:
     )
     return CutRun(
         run=run,
-        carried=Carried(readings, _events_until_done(folder / EVENTS), max(kept_s, -BREAK_S) + BREAK_S),
+        carried=Carried(readings, _events_until_done(folder / EVENTS), max(until.last_s, -BREAK_S) + BREAK_S),
         finished=Finished(
             parts=parts,
             cold=_cold(run, kept),
@@ -129,17 +130,48 @@ def require_same_files(cut: CutRun, rig: Loaded[Rig], coil_set: Loaded[CoilSet])
             )
 
 
-def _rows_until(path: Path, columns: tuple[str, ...], time_s: float) -> tuple[bytes, int]:
-    """Return heading and whole rows up to *time_s*, byte for byte, and how many rows."""
-    lines = [(",".join(columns) + "\n").encode()]
+@dataclass(frozen=True)
+class _Until:
+    """Up to when the rows of each coil belong to a part that is done: while one cools the next is heated.
+
+    A part of no coil in particular is done for all; rows about the bench are kept with the last part.
+    """
+
+    coil_s: Mapping[str, float]
+    all_s: float
+    last_s: float
+
+    @classmethod
+    def of(cls, done: Sequence[Event]) -> _Until:
+        """Take the times of the events *done*, in the order of the record."""
+        coil_s = {event.coil: event.time_s for event in done}
+        return cls(coil_s, coil_s.pop("", -np.inf), done[-1].time_s if done else -np.inf)
+
+    def keeps(self, coil: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+        """Return which rows, shape (n,), belong to what is done."""
+        end_s = np.full(time_s.size, self.all_s)
+        end_s[coil == ""] = self.last_s
+        for label, until_s in self.coil_s.items():
+            end_s[coil == label] = max(until_s, self.all_s)
+        return np.asarray(time_s <= end_s)
+
+
+def _rows_until(path: Path, columns: tuple[str, ...], until: _Until) -> tuple[bytes, int]:
+    """Return heading and the whole rows of what is done, byte for byte, and how many rows."""
+    lines, coils, times_s = [], [], []
     for line in _whole_lines(path):
         cells = split_row(line.decode("utf-8", "replace"))
         try:
-            if len(cells) == len(columns) and float(cells[0]) <= time_s:
+            if len(cells) == len(columns):
+                times_s.append(float(cells[0]))
+                coils.append(cells[1])
                 lines.append(line + b"\n")
         except ValueError:
             continue  # a damaged row; reading says so
-    return b"".join(lines), len(lines) - 1
+    kept = until.keeps(np.array(coils, dtype=np.str_), np.array(times_s, dtype=np.float64))
+    heading = (",".join(columns) + "\n").encode()
+    chosen = [lines[at] for at in np.flatnonzero(kept)]
+    return b"".join([heading, *chosen]), len(chosen)
 
 
 def _events_until_done(path: Path) -> bytes:

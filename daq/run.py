@@ -17,6 +17,7 @@ from daq.cautions import confirm_cautions
 from daq.coilset import CoilSet, Heat
 from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
+from daq.enough import Targets
 from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError, RecordError
 from daq.heatwatch import Ceilings
 from daq.inputs import load_inputs
@@ -225,6 +226,10 @@ def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
             winding_degC=min(rig.limits.winding_degC, coil_set.limits.winding_ceiling_degC),
         ),
         max_run_s=test.max_run_s,
+        cool_s=test.max_step_s if test.cool_s is None else test.cool_s,
+        one_at_a_time=test.one_at_a_time,
+        targets=Targets(test.joint_u_ohm, test.r20_u_rel, test.drift_u_rel),
+        accuracy=rig.accuracy(),
     )
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from analysis.model import Accuracy
 from daq.conversation import Number
 from daq.driven import SWITCH_ON_S, DrivenRows
+from daq.enough import Targets
 from daq.errors import BenchError, CeilingError, ProbeLostError, StaleError
 from daq.heatwatch import SLACK_K, Ceilings, HeatWatch
 from daq.procedure import Procedure
@@ -47,6 +49,12 @@ class SoakPlan:
     drive_s: float
     ceilings: Ceilings
     max_run_s: float
+    #: The longest cool-down of a coil that heated itself.
+    cool_s: float = 3600.0
+    #: Heat the next coil only when the one before has cooled: coils on one block warm each other.
+    one_at_a_time: bool = False
+    targets: Targets = field(default_factory=Targets)
+    accuracy: Accuracy = field(default_factory=Accuracy)
 
     def labels(self) -> list[str]:
         """Return the coils' labels in order."""
@@ -80,6 +88,11 @@ class Soak:
     def finish(self, part: str, coil: str = "") -> None:
         """Say in the record that *part* is done: after a crash it is not done again."""
         self.procedure.event(DONE, part, coil)
+
+    @property
+    def overlaps(self) -> bool:
+        """Whether one coil is heated while others cool: a switch unit has to bring the meter to and fro."""
+        return self.procedure.bench.harness.switched and not self.plan.one_at_a_time
 
     def ambient_degC(self) -> float | None:
         """Return what the probes showed cold in the run that this one goes on with."""

@@ -6,6 +6,7 @@ from collections import deque
 from collections.abc import Sequence
 
 from analysis.settle import settled
+from daq.enough import Holding
 from daq.errors import BenchError
 from daq.forecast import Forecast
 from daq.procedure import Progress, Stage
@@ -172,9 +173,15 @@ def _linger(soak: Soak, step: float) -> None:
     procedure = soak.procedure
     if procedure.bench.typed:
         return
-    until_s = procedure.now() + soak.plan.hold_s
+    began_s = procedure.now()
+    until_s, holding = began_s + soak.plan.hold_s, Holding(soak.plan.targets, began_s)
     while procedure.now() < until_s:
         round_s = procedure.now()
         for coil in soak.watched():
-            soak.look(coil, "hold", step, heating=True)
+            row = soak.look(coil, "hold", step, heating=True)
+            holding.add(coil, row.time_s, row.probe_degC, row.resistance_ohm)
+        if holding.over(procedure.now()):
+            held_s = procedure.now() - began_s
+            procedure.event("known", f"at rest at {step:g} degC after {held_s:.0f} s; not held any longer")
+            return
         procedure.wait_until(min(round_s + SCAN_S, until_s))

@@ -1,62 +1,35 @@
-"""The soak by the coil's own heat: one coil after another, regulated by the supply, then cold again.
+"""The soak by the coils' own heat: one supply heats one coil at a time, regulated, in pulses.
 
-The winding leads its body by tens of kelvin while current flows, so these rows are a trace to
-be fitted as a whole, never settled points.
+With a switch unit the others cool and are read meanwhile, in the pauses between two pulses. The meter never
+leaves a coil under current, so every interlock of the guard holds as it does for a coil alone. Where leads
+are moved by hand a coil is heated, cooled and read before the leads go to the next: one move a coil.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from math import sqrt
-from statistics import median
-
-from analysis.model import OVER_RANGE
-from daq.driven import SWITCH_ON_S, DrivenRows
-from daq.errors import CeilingError, StaleError
+from daq.cooling import SOAKED, Cooling
 from daq.procedure import Progress, Stage
-from daq.record import Reading
+from daq.schedule import heating_order
+from daq.selfheating import SelfHeating
 from daq.soak import CoilPlan, Soak
-from daq.soak_oven import COLD_K, REACHED_K
 
-#: Rows under power: one a second tells the thermal fit what the winding did.
-ROW_S = 1.0
-#: How long current flows between two looks at a probe that the meter has to leave the coil for.
-PULSE_S = 10.0
-#: A coil's part of the soak, as the record names it.
-SOAKED = "soaked"
-#: A step counts as reached this close below it.
-NEAR_K = 0.5
-#: The winding is kept this far below its ceiling by lowering the power.
-WINDING_MARGIN_K = 10.0
-#: Regulation of the body, for bodies of 40 to 200 J/K: watts a kelvin, and watts a kelvin-second.
-GAIN_W_PER_K = 1.5
-RESET_W_PER_Ks = 0.004
-#: Share of the coil's greatest current that heating uses.
-CURRENT_SHARE = 0.9
-#: All the power that the limits allow, and the body no longer rises: less than this over this long.
-PLATEAU_K, PLATEAU_S = 0.5, 300.0
-#: Less than this is not worth switching on for.
-LEAST_V = 0.5
-#: Rows without current in succession that are an open and not a dropout.
-OPEN_ROWS = 6
-#: Rows whose middle resistance regulates the power: a dropout inside a reading must not.
-OHM_ROWS = 5
-#: Cooling is read quickly while winding and body part, slowly afterwards.
-FAST_COOL_S, FAST_PERIOD_S, SLOW_PERIOD_S = 180.0, 1.0, 5.0
+#: Lengths seen on bodies of some 150 J/K in still air, for the plan.
+COLD_STAGE_S, STEP_STAGE_S, COOL_STAGE_S = 8.0, 200.0, 2000.0
+WORTH_TELLING_S = 60.0
 
 
 def supply_stages(soak: Soak) -> list[Stage]:
-    """Plan the soak, coil by coil."""
+    """Plan the soak, coil by coil; heated one while the other cools, all cool-downs but the last are free."""
+    plan = soak.plan
+    cool = Stage("back to cold", min(COOL_STAGE_S, plan.cool_s))
     stages = []
-    for coil in soak.plan.labels():
-        if soak.finished(SOAKED, coil):
-            continue
-        stages.append(Stage("cold before", 8.0, coil))
-        stages += [
-            Stage(f"step {step:g} degC", 200.0 + soak.plan.hold_s, coil) for step in soak.plan.steps_degC
-        ]
-        stages.append(Stage("back to cold", min(2000.0, soak.plan.max_step_s), coil))
-    return stages
+    for coil in _in_order(soak):
+        stages.append(Stage("cold before", COLD_STAGE_S, coil.label))
+        held_s = STEP_STAGE_S + plan.hold_s
+        stages += [Stage(f"step {step:g} degC", held_s, coil.label) for step in plan.steps_degC]
+        if not soak.overlaps:
+            stages.append(Stage(cool.name, cool.expected_s, coil.label))
+    return [*stages, cool] if soak.overlaps else stages
 
 
 def soak_by_supply(soak: Soak, progress: Progress) -> None:
@@ -65,170 +38,45 @@ def soak_by_supply(soak: Soak, progress: Progress) -> None:
     Raises:
         BenchError: A ceiling was passed, the probe is gone or does not follow, the bench failed.
     """
-    for coil in soak.plan.coils:
-        if not soak.finished(SOAKED, coil.label):
-            _SelfHeating(soak, coil, progress).run()
+    procedure = soak.procedure
+    cooling = Cooling(soak, progress)
+    began_s, heated_s, saved_s = procedure.now(), 0.0, 0.0
+    for coil in _in_order(soak):
+        heated, on_s = SelfHeating(soak, coil, progress, cooling.pause), procedure.now()
+        bodies = heated.run()
+        saved_s, heated_s = saved_s + heated.saved_s, heated_s + procedure.now() - on_s
+        if bodies is None:  # no probe: neither heated nor worth waiting for
             soak.finish(SOAKED, coil.label)
-    soak.procedure.bench.harness.release()
-
-
-class _SelfHeating:
-    """One coil heated by its own current: regulated up the steps, then left to cool."""
-
-    def __init__(self, soak: Soak, coil: CoilPlan, progress: Progress) -> None:
-        self._soak = soak
-        self._procedure = soak.procedure
-        self._bench = soak.procedure.bench
-        self._coil = coil
-        self._progress = progress
-        self._watch = soak.watches[coil.label]
-        self._ohm: float | None = None
-        self._body_degC: float | None = None
-        self._recent_ohm: deque[float] = deque(maxlen=OHM_ROWS)
-        self._reset_W = 0.0
-        self._dead_rows = 0
-        self._given_up = False
-
-    def run(self) -> None:
-        """Heat, hold and cool; a coil that opens or does not get there ends its heating, not the soak."""
-        label, procedure = self._coil.label, self._procedure
-        self._progress.enter(procedure.now())
-        self._soak.wait_for_cold(label, COLD_K)
-        cold = self._soak.cold([label], "ambient")[-1]
-        self._ohm, self._body_degC = cold.resistance_ohm, cold.probe_degC
-        if self._ohm is None or self._body_degC is None:
-            self._give_up(f"cannot be heated by its own current: {cold.status}")
-        ambient_degC = self._body_degC
-        for step in self._soak.plan.steps_degC:
-            self._progress.enter(procedure.now())
-            try:
-                self._step(step)
-            except (CeilingError, StaleError) as exc:
-                self._give_up(str(exc))
-        self._progress.enter(procedure.now())
-        if ambient_degC is not None:
-            self._cool(ambient_degC + COLD_K)
-            self._soak.cold([label], "return")
-
-    def _give_up(self, why: str) -> None:
-        self._given_up = True
-        self._procedure.event("heat", f"heating ended: {why}", self._coil.label)
-
-    def _step(self, step: float) -> None:
-        """Bring the body to *step* and keep it there for the hold time."""
-        plan, now = self._soak.plan, self._procedure.now
-        began_s, reached_s = now(), None
-        mark_s, mark_degC = began_s, self._body_degC
-        while not self._given_up and (reached_s is None or now() - reached_s < plan.hold_s):
-            if now() - began_s > plan.max_step_s:
-                self._give_up(f"{step:g} degC not reached within {plan.max_step_s:g} s")
-                return
-            self._soak.require_time()
-            self._pulse(step)
-            self._read_body(step)
-            self._progress.at(now())
-            if reached_s is not None or self._body_degC is None or mark_degC is None:
-                continue
-            if self._body_degC >= step - NEAR_K:
-                reached_s = now()
-            elif self._body_degC > mark_degC + PLATEAU_K:
-                mark_s, mark_degC = now(), self._body_degC
-            elif now() - mark_s > PLATEAU_S:
-                if self._body_degC < step - REACHED_K:
-                    self._give_up(
-                        f"the body stays at {self._body_degC:.0f} degC with all the power its limits allow, "
-                        f"so {step:g} degC is not reached; wrap the coil, or heat in an oven"
-                    )
-                    return
-                reached_s = now()
-
-    def _pulse(self, step: float) -> None:
-        """Let current flow for one control interval, at the voltage that the body needs."""
-        voltage_V = self._wanted_V(step)
-        if voltage_V < LEAST_V:
-            self._procedure.clock.sleep(PULSE_S)
-            return
-        label, procedure, plan = self._coil.label, self._procedure, self._soak.plan
-        self._bench.harness.to_driven_coil(label)
-        with self._bench.guard.energised(
-            label,
-            voltage_V=voltage_V,
-            coil_voltage_V=plan.heat_voltage_V,
-            coil_current_A=self._coil.max_current_A,
-        ) as drive:
-            rows = DrivenRows(procedure, self._watch, drive, label, "heat", step)
-            on_s = rows.last_s
-            procedure.row(self._edge(step, on_s))
-            procedure.clock.sleep(SWITCH_ON_S)
-            while not self._given_up and procedure.now() - on_s < PULSE_S:
-                self._driven_row(rows)
-                procedure.wait_until(rows.last_s + ROW_S)
-        assert drive.ended_s is not None
-        off_s = procedure.run_time(drive.ended_s)
-        rows.end(off_s)
-        procedure.row(self._edge(step, off_s))
-
-    def _driven_row(self, rows: DrivenRows) -> None:
-        """Take a row; a coil that carries no current, or a supply in trouble, ends the heating."""
-        # Nobody is asked to read a thermometer while current flows.
-        reading, trouble = rows.take(probe=not (self._bench.probe_needs_meter or self._bench.typed))
-        if trouble:
-            self._give_up(trouble)
-        elif reading.resistance_ohm is None:
-            self._dead_rows += 1
-            if self._dead_rows >= OPEN_ROWS:
-                dead = reading.status == OVER_RANGE
-                self._give_up("no current flows: open, or a lead is off" if dead else reading.status)
+            continue
+        cooling.add(coil.label, *bodies, given_up=heated.given_up)
+        if soak.overlaps:
+            cooling.follow(coil.label)
         else:
-            self._dead_rows = 0
-            self._recent_ohm.append(reading.resistance_ohm)
-            self._ohm = median(self._recent_ohm)
+            progress.enter(procedure.now())
+            cooling.run_out()
+    if soak.overlaps:
+        progress.enter(procedure.now())
+        cooling.run_out()
+    cooling.give_up_rest()
+    _tell_saved(soak, saved_s + cooling.saved_s, heated_s + cooling.cooled_s - (procedure.now() - began_s))
+    procedure.bench.harness.release()
 
-    def _edge(self, step: float, time_s: float) -> Reading:
-        """Mark a switching instant: without it, energy between rows is anybody's guess."""
-        label = self._coil.label
-        return Reading(
-            time_s=time_s,
-            coil=label,
-            phase="heat",
-            step_degC=step,
-            current_A=0.0,
-            energy_J=self._procedure.energy_J(label),
-            source="switching",
-        )
 
-    def _read_body(self, step: float) -> None:
-        reading, probe = self._procedure.observe_both(self._coil.label, "heat", step, quick=True)
-        self._soak.check(reading, probe)
-        if reading.probe_degC is not None:
-            self._body_degC = reading.probe_degC
+def _in_order(soak: Soak) -> list[CoilPlan]:
+    """Return the coils still to be soaked: as in the set, or so that the last one need not cool for long."""
+    coils = {coil.label: coil for coil in soak.plan.coils if not soak.finished(SOAKED, coil.label)}
+    if not (soak.overlaps and soak.plan.targets.asked):
+        return list(coils.values())
+    order = heating_order({label: coil.max_current_A for label, coil in coils.items()})
+    return [coils[label] for label in order]
 
-    def _wanted_V(self, step: float) -> float:
-        """Return the voltage for the next interval: regulated by the body, held back by the winding."""
-        assert self._body_degC is not None
-        assert self._ohm is not None
-        # Below the current limit, or the supply would limit current and be taken for shorted.
-        most_V = min(self._soak.plan.heat_voltage_V, CURRENT_SHARE * self._coil.max_current_A * self._ohm)
-        most_W = most_V**2 / self._ohm
-        winding_degC = self._watch.winding_degC(self._ohm)
-        if winding_degC is not None:
-            headroom_K = self._soak.plan.ceilings.winding_degC - WINDING_MARGIN_K - winding_degC
-            most_W = min(most_W, max(most_W * headroom_K / WINDING_MARGIN_K, 0.0))
-        error_K = step - self._body_degC
-        wanted_W = GAIN_W_PER_K * error_K + self._reset_W
-        if 0.0 < wanted_W < most_W:
-            self._reset_W = max(self._reset_W + RESET_W_PER_Ks * error_K * PULSE_S, 0.0)
-        return min(sqrt(max(min(wanted_W, most_W), 0.0) * self._ohm), most_V)
 
-    def _cool(self, until_degC: float) -> None:
-        procedure, label = self._procedure, self._coil.label
-        off_s = procedure.now()
-        while procedure.now() - off_s < self._soak.plan.max_step_s:
-            round_s = procedure.now()
-            reading = self._soak.look(label, "cool", None, heating=False)
-            self._progress.at(procedure.now())
-            if reading.probe_degC is not None and reading.probe_degC <= until_degC:
-                return
-            fast = procedure.now() - off_s < FAST_COOL_S
-            procedure.wait_until(round_s + (FAST_PERIOD_S if fast else SLOW_PERIOD_S))
-        procedure.event("step", "not back to cold yet; readings taken as they are", label)
+def _tell_saved(soak: Soak, early_s: float, beside_s: float) -> None:
+    """Say what was saved by ending *early_s* sooner and by doing *beside_s* at the same time."""
+    ways = (
+        (early_s, "ending holds and cool-downs when enough was known"),
+        (beside_s, "heating one coil while others cooled"),
+    )
+    told = [f"{saved_s / 60.0:.0f} min by {how}" for saved_s, how in ways if saved_s >= WORTH_TELLING_S]
+    if told:
+        soak.procedure.event("saved", f"saved {' and '.join(told)}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -124,12 +125,20 @@ class MeterInstrument(Instrument):
         passes = 2 if self._function == "FRES" and setup.offset_compensation else 1
         with world.lock:
             began_s = world.catch_up()
-        world.clock.sleep(passes * (setup.nplc / self._meter.mains_Hz + _SETTLE_S[self._function]))
+        half_s = passes * (setup.nplc / self._meter.mains_Hz + _SETTLE_S[self._function]) / 2.0
+        world.clock.sleep(half_s)
+        with world.lock:
+            # What moves steadily stands in the middle of the window where the integrator finds its mean.
+            world.catch_up()
+            volts = self._volts() if self._function == "VOLT:DC" else 0.0
+            middle_ohm = [world.resistance_ohm(index) for index in range(len(world.coils))]
+        world.clock.sleep(half_s)
         with world.lock:
             ended_s = world.catch_up()
             if self._function == "VOLT:DC":
-                return self._reply(self._volts(), setup, self._volts_errors[setup.range])
-            return self._reply(self._ohms(setup, began_s, ended_s), setup, self._ohms_errors[setup.range])
+                return self._reply(volts, setup, self._volts_errors[setup.range])
+            true_ohm = self._ohms(setup, began_s, ended_s, middle_ohm)
+            return self._reply(true_ohm, setup, self._ohms_errors[setup.range])
 
     def _volts(self) -> float:
         world = self._world
@@ -148,7 +157,7 @@ class MeterInstrument(Instrument):
             volts.append(across_V + path.emf_V)
         return sum(volts) / len(volts)
 
-    def _ohms(self, setup: _Setup, began_s: float, ended_s: float) -> float:
+    def _ohms(self, setup: _Setup, began_s: float, ended_s: float, middle_ohm: Sequence[float]) -> float:
         world = self._world
         paths = world.harness.metered
         if not paths:
@@ -156,7 +165,7 @@ class MeterInstrument(Instrument):
         test_A = _TEST_A[setup.range]
         closed_S = open_S = worst_share = 0.0
         for path in paths:
-            ohm, share = self._path(path, began_s, ended_s)
+            ohm, share = self._path(path, began_s, ended_s, middle_ohm)
             conductance_S = math.inf if ohm == 0.0 else 1.0 / ohm
             closed_S += conductance_S
             open_S += 0.0 if share > 0.0 else conductance_S
@@ -173,14 +182,16 @@ class MeterInstrument(Instrument):
             value_ohm += sum(path.emf_V for path in paths) / len(paths) / test_A
         return value_ohm
 
-    def _path(self, path: Contact, began_s: float, ended_s: float) -> tuple[float, float]:
+    def _path(
+        self, path: Contact, began_s: float, ended_s: float, middle_ohm: Sequence[float]
+    ) -> tuple[float, float]:
         """Return what one closed path puts on the meter in ohms, and which part of the window it was open."""
         world = self._world
         share = 0.0
         if path.role == "sense":
             coil = world.coils[path.coil]
             share = coil.open_share(began_s, ended_s)
-            ohm = world.resistance_ohm(path.coil)
+            ohm = middle_ohm[path.coil]
             if world.stage.connected:
                 # A live output at zero volts lies in parallel with the coil.
                 for power in world.harness.powered:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.model import FloatArray
-from analysis.settle import predict, settled, settled_at
+from analysis.settle import left_to_go, predict, settled, settled_at
 
 Table = Callable[[str], dict[str, FloatArray]]
 
@@ -199,3 +199,31 @@ def test_all_rows_at_once_settle_as_one_by_one(
         settled(t[: row + 1], value[: row + 1], window_s=120.0, tolerance=0.3) for row in range(t.size)
     ]
     assert settled_at(t, value, window_s=120.0, tolerance=0.3).tolist() == one_by_one
+
+
+@pytest.mark.parametrize("seen_s", [60.0, 120.0, 240.0, 480.0])
+@pytest.mark.parametrize("noise", [0.005, 0.02])
+def test_a_slow_second_time_constant_does_not_fool_what_is_left(seen_s: float, noise: float) -> None:
+    """Behind a fall of 20 s hides one of 300 s: what is told to be left is true within twice its u."""
+    rng = np.random.default_rng(3)
+    t = np.arange(0.0, seen_s, 5.0)
+    held = 0
+    for _ in range(30):
+        y = 60.0 + 8.0 * np.exp(-t / 20.0) + 1.5 * np.exp(-t / 300.0) + rng.normal(0.0, noise, t.size)
+        left, u = left_to_go(t, y, slowest_s=300.0)
+        true = -8.0 * np.exp(-t[-1] / 20.0) - 1.5 * np.exp(-t[-1] / 300.0)
+        held += abs(left - true) <= 2.0 * u
+    assert held >= 28
+
+
+def test_what_has_come_to_rest_has_nothing_left() -> None:
+    """A series at rest is told to be so, the better the longer it was seen; a few readings tell nothing."""
+    rng = np.random.default_rng(4)
+    uncertainties = []
+    for seen_s in (100.0, 400.0):
+        t = np.arange(0.0, seen_s, 5.0)
+        left, u = left_to_go(t, 60.0 + rng.normal(0.0, 0.01, t.size), slowest_s=300.0)
+        assert abs(left) <= 2.0 * u
+        uncertainties.append(u)
+    assert uncertainties[1] < uncertainties[0] / 4.0
+    assert left_to_go([0.0, 1.0], [60.0, 60.0], slowest_s=300.0) == (np.inf, np.inf)

@@ -51,39 +51,71 @@ def heated_by(rows: Rows, coil: Coil, air_degC: float, start_degC: float) -> tup
     return winding, probe
 
 
-def bound() -> tuple[float, Rows]:
-    """Least standard deviation of the joint in ohm (Cramér-Rao), and the noiseless rows.
+#: The coil that is read again and again, and one like those of the simulated bench.
+LADDER = {"winding": 14.0, "body": 80.0, "lead": 1.9, "loss": 0.16, "copper_ohm": 3.2, "joint_ohm": 0.1}
+BENCH = {"winding": 18.0, "body": 134.0, "lead": 2.0, "loss": 0.26, "copper_ohm": 3.3, "joint_ohm": 0.01}
 
-    The power is given, as it is to the fit; unknown are the coil's six properties, the air and the start.
+
+def slopes(rows: Rows, build: dict[str, float], noise_ohm: float) -> tuple[FloatArray, int]:
+    """Return what each unknown does to both readings of each row, shape (n, 2, 8), and where the joint is.
+
+    In units of the noise. The power is given, as it is to the fit; unknown are the coil's six properties, the
+    air and the start.
     """
-    rows = simulate(ladder(), np.random.default_rng(0), noise_ohm=0.0, noise_K=0.0)
-    true = {
-        "winding": 14.0,
-        "body": 80.0,
-        "lead": 1.9,
-        "loss": 0.16,
-        "copper_ohm": 3.2,
-        "joint_ohm": 0.1,
-        "air": 22.0,
-        "start": 22.0,
-    }
+    true = build | {"air": 22.0, "start": 22.0}
 
     def seen(at: dict[str, float]) -> FloatArray:
         coil = ladder(**{k: v for k, v in at.items() if k not in {"air", "start"}})
         winding, probe = heated_by(rows, coil, at["air"], at["start"])
         ohm = at["copper_ohm"] * (1 + 0.00393 * (winding - 20)) + at["joint_ohm"]
-        return np.concatenate((ohm / NOISE_OHM, probe / NOISE_K))
+        return np.stack((ohm / noise_ohm, probe / NOISE_K), axis=-1)
 
     columns = []
     for name, value in true.items():
         h = 1e-4 * value
         high, low = (seen(true | {name: value + s * h}) for s in (1, -1))
         columns.append((high - low) / (2 * h))
-    slope = np.array(columns).T
-    size = np.linalg.norm(slope, axis=0)
-    inverse = np.linalg.inv((slope / size).T @ (slope / size)) / np.outer(size, size)
-    at = list(true).index("joint_ohm")
-    return float(np.sqrt(inverse[at, at])), rows
+    return np.stack(columns, axis=-1), list(true).index("joint_ohm")
+
+
+def least_u(slope: FloatArray, at: int) -> float:
+    """Return the least standard deviation of unknown *at* (Cramér-Rao) by rows of :func:`slopes`."""
+    flat = slope.reshape(-1, slope.shape[-1])
+    size = np.linalg.norm(flat, axis=0)
+    inverse = np.linalg.inv((flat / size).T @ (flat / size)) / np.outer(size, size)
+    return float(np.sqrt(inverse[at, at]))
+
+
+def bound() -> tuple[float, Rows]:
+    """Least standard deviation of the joint in ohm (Cramér-Rao), and the noiseless rows."""
+    rows = simulate(ladder(**LADDER), np.random.default_rng(0), noise_ohm=0.0, noise_K=0.0)
+    return least_u(*slopes(rows, LADDER, NOISE_OHM)), rows
+
+
+def bounds_by_time(
+    joint_ohm: float, noise_ohm: float = 0.0005, heat_W: float = 30.0
+) -> list[tuple[float, float]]:
+    """Return pulses (s) and the shortest cooling after each (s) by which a joint can be known to *joint_ohm*.
+
+    For a coil of the simulated bench, read once a second with the rig's noise.
+    """
+    found = []
+    for heat_s in np.arange(20.0, 320.0, 20.0):
+        rows = simulate(
+            ladder(**BENCH),
+            np.random.default_rng(0),
+            heat_s=float(heat_s),
+            cool_s=720.0,
+            heat_W=heat_W,
+            noise_ohm=0.0,
+            noise_K=0.0,
+        )
+        slope, at = slopes(rows, BENCH, noise_ohm)
+        for cool_s in np.arange(5.0, 720.0, 5.0):
+            if least_u(slope[rows.time_s <= 20.0 + heat_s + cool_s], at) <= joint_ohm:
+                found.append((float(heat_s), float(cool_s)))
+                break
+    return found
 
 
 def noisy(rows: Rows, seed: int) -> Rows:

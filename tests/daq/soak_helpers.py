@@ -156,11 +156,11 @@ def rig_with(folder: Path, script: str | Path, *, without: tuple[str, ...] = (),
 
 
 def set_with(folder: Path, **changed: object) -> Path:
-    """Write the invented coil set with other values for keys that stand once at the start of a line."""
+    """Write the invented coil set with other values for keys that begin one line, or one comment."""
     text = builtin("coil_sets", "snow_groomer").read_text(encoding="utf-8")
     lines = text.splitlines()
     for key, value in changed.items():
-        at = [index for index, line in enumerate(lines) if line.startswith(f"{key} = ")]
+        at = [index for index, line in enumerate(lines) if line.removeprefix("# ").startswith(f"{key} = ")]
         assert len(at) == 1, key
         lines[at[0]] = f"{key} = {value}"
     path = folder / "set.toml"

@@ -17,11 +17,11 @@ HEATING, DRIVING = 600, 45
 def soak(tmp_path: Path, heat: str, *faults: Fault, seed: int = 1, **changed: str) -> Ended:
     """Soak under *faults*, with lines of the coil set changed."""
     inputs = files(tmp_path / "inputs")
-    text = inputs.sets[heat].read_text(encoding="utf-8")
+    text = inputs.coil_set.read_text(encoding="utf-8")
     for old, new in changed.items():
         key = next(line for line in text.splitlines() if line.startswith(f"{old} ="))
         text = text.replace(key, f"{old} = {new}")
-    inputs.sets[heat].write_text(text, encoding="utf-8")
+    inputs.coil_set.write_text(text, encoding="utf-8")
     return run_with(tmp_path / "runs", heat, faults, seed, inputs)
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from daq.runfolder import read_run
 from daq.soak_oven import SCAN_S
-from tests.daq.soak_helpers import FAULTS, HEALTHY, TICK_S, Ran, number, rig_with, run, set_with
+from tests.daq.soak_helpers import FAULTS, HEALTHY, TICK_S, Ran, number, rig_with, run, set_with, small_set
 
 HOLD_S = 600.0
 STEPS = ["50.0", "70.0", "90.0"]
@@ -250,3 +250,14 @@ def test_a_step_that_is_not_reached_ends_the_heating(tmp_path: Path) -> None:
     assert read_run(ran.outcome.folder).state == "fault"
     assert "pass" not in {verdict for verdict, _ in ran.verdicts().values()}
     ran.assert_left_safe()
+
+
+@pytest.mark.slow
+def test_a_hold_ends_when_what_will_still_change_is_small(tmp_path: Path) -> None:
+    """Asked for a thousandth, a sound coil is held for some minutes instead of ten, and that is said."""
+    ran = run(tmp_path, coil_set=small_set(tmp_path, "Y1", steps_degC="[90]", r20_u_rel=0.001))
+    assert ran.verdicts()["Y1"] == FAULTS["Y1"]
+    times_s = [number(row["time_s"]) for row in ran.rows() if row["phase"] == "hold"]
+    assert 60.0 < times_s[-1] - times_s[0] < 0.5 * HOLD_S
+    (said,) = [row["text"] for row in ran.events() if row["kind"] == "known"]
+    assert said.startswith("at rest at 90 degC after ")

@@ -212,7 +212,8 @@ def test_a_measurement_does_not_hold_up_the_other_instruments() -> None:
     built = build(FAULTS, clock=clock)
     clock.built = built
     ask(built, "meter", "READ?")
-    assert clock.answers == ["0"]
+    assert clock.answers
+    assert set(clock.answers) == {"0"}
 
 
 def test_instruments_may_be_used_from_several_threads() -> None:

@@ -1,0 +1,127 @@
+"""When enough is known: the uncertainties that a set asks for, and holds and cool-downs that end by them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+
+from analysis.copper import ALPHA20_PER_K
+from analysis.known import Known, known_of
+from analysis.model import Accuracy, Trace
+from analysis.settle import left_to_go
+from daq.coilset import LEAST_COOL_S
+from daq.record import Reading
+from daq.recordformat import INSULATION
+
+#: A fit takes a tenth of a second: first after the least cool-down, again when it is longer by this factor.
+FIT_AGAIN = 1.15
+#: A hold is never shorter, and is looked at so often.
+LEAST_HOLD_S, HOLD_AGAIN_S = 60.0, 30.0
+#: Masses that hang on a held body follow it within about this long (common practice, no source).
+SLOWEST_S = 300.0
+
+
+@dataclass(frozen=True)
+class Targets:
+    """Standard uncertainties (k = 1) at which a coil is known well enough; None: not asked for."""
+
+    joint_u_ohm: float | None = None
+    r20_u_rel: float | None = None
+    drift_u_rel: float | None = None
+
+    @property
+    def asked(self) -> bool:
+        """Whether anything ends before its full time."""
+        return any(each is not None for each in (self.joint_u_ohm, self.r20_u_rel, self.drift_u_rel))
+
+    def reached(self, known: Known) -> bool:
+        """Whether *known* is as good as what is asked for."""
+        pairs = (
+            (known.joint_u_ohm, self.joint_u_ohm),
+            (known.r20_u_rel, self.r20_u_rel),
+            (known.drift_u_rel, self.drift_u_rel),
+        )
+        return all(wanted is None or u <= wanted for u, wanted in pairs)
+
+
+class CoolingFit:
+    """One cooling coil: fits its trace now and then, and says what is known of it."""
+
+    def __init__(self, targets: Targets, accuracy: Accuracy) -> None:
+        self._targets = targets
+        self._accuracy = accuracy
+        self._due_s = LEAST_COOL_S if targets.asked else inf
+
+    def look(self, readings: Sequence[Reading], cooled_s: float) -> Known | None:
+        """Return what is known once it is enough, else None. Never called while a coil is driven.
+
+        Args:
+            readings: All of the coil, cold before heat to now.
+            cooled_s: Since it was switched off.
+        """
+        if cooled_s < self._due_s:
+            return None
+        self._due_s = cooled_s * FIT_AGAIN
+        known = known_of(trace_of(readings), self._accuracy)
+        return known if self._targets.reached(known) else None
+
+
+class Holding:
+    """Coils held at a temperature: tells when what will still change is small against what is asked for."""
+
+    def __init__(self, targets: Targets, began_s: float) -> None:
+        self._tolerance_rel = targets.r20_u_rel
+        self.began_s = began_s
+        self._due_s = began_s + LEAST_HOLD_S
+        self._bodies: dict[str, list[tuple[float, float]]] = {}
+        self._windings: dict[str, list[tuple[float, float]]] = {}
+
+    def add(self, coil: str, time_s: float, body_degC: float | None, winding_ohm: float | None) -> None:
+        """Take what is known of a held coil at one time."""
+        if body_degC is not None:
+            self._bodies.setdefault(coil, []).append((time_s, body_degC))
+        if winding_ohm is not None:
+            self._windings.setdefault(coil, []).append((time_s, winding_ohm))
+
+    def over(self, now_s: float) -> bool:
+        """Whether body and winding of each coil have, but for the uncertainty asked for, come to rest."""
+        rel = self._tolerance_rel
+        if rel is None or now_s < self._due_s or not self._bodies:
+            return False
+        self._due_s = now_s + HOLD_AGAIN_S
+        return all(_at_rest(body, rel / ALPHA20_PER_K) for body in self._bodies.values()) and all(
+            _at_rest(winding, rel * winding[-1][1]) for winding in self._windings.values()
+        )
+
+
+def _at_rest(points: Sequence[tuple[float, float]], tolerance: float) -> bool:
+    times_s, values = zip(*points, strict=True)
+    left, u = left_to_go(times_s, values, slowest_s=SLOWEST_S)
+    return abs(left) + 2.0 * u <= tolerance
+
+
+def trace_of(readings: Sequence[Reading]) -> Trace:
+    """Return the readings of one coil in time order as judging wants them; insulation is left out."""
+    rows = sorted((r for r in readings if r.source != INSULATION), key=lambda r: r.time_s)
+
+    def numbers(name: str) -> np.ndarray:
+        return np.array([getattr(row, name) for row in rows], dtype=np.float64)
+
+    def words(name: str) -> np.ndarray:
+        return np.array([getattr(row, name) for row in rows], dtype=np.str_)
+
+    return Trace(
+        coil=rows[0].coil if rows else "",
+        time_s=numbers("time_s"),
+        probe_degC=numbers("probe_degC"),
+        resistance_ohm=numbers("resistance_ohm"),
+        voltage_V=numbers("voltage_V"),
+        current_A=numbers("current_A"),
+        phase=words("phase"),
+        source=words("source"),
+        status=words("status"),
+        energy_J=numbers("energy_J"),
+    )
