@@ -13,9 +13,9 @@ from analysis.model import OK, OVER_RANGE, PHASES, BoolArray, CoilResult, FloatA
 from analysis.plot_data import finite, lonely, phase_spans, thin_cloud, thin_line, time_unit, view
 from analysis.words import Words
 
-# Of the eight colours of Okabe and Ito, told apart by the common kinds of colour blindness; their orange is
-# darkened to stand out from white by 3:1, as WCAG 2.1 (1.4.11) wants of graphics.
-_BLUE, _ORANGE, _RED, _INK = "#0072B2", "#A87400", "#D55E00", "#000000"
+# Of the eight colours of Okabe and Ito, told apart by the common kinds of colour blindness; their orange and
+# vermilion are darkened to stand out from paper and shade by 3:1, as WCAG 2.1 (1.4.11) wants of graphics.
+_BLUE, _ORANGE, _RED, _INK = "#0072B2", "#8A6000", "#BF4F00", "#000000"
 _BAND = "0.75"
 #: How solid a reading is drawn where many lie on each other.
 CLOUD_ALPHA = 0.75
@@ -23,7 +23,7 @@ CLOUD_ALPHA = 0.75
 # Every phase its own grey (and hatch where greys run out); the panels behind the data take a paler one.
 _PHASE_GREY = dict(zip(PHASES, ("1.0", "0.95", "0.80", "0.45", "0.65", "0.92", "1.0", "1.0"), strict=True))
 _PHASE_HATCH = {"rise": "////", "cool": "\\\\\\\\", "return": "----", "sweep": "||||"}
-_SHADED = {"hold": "0.93", "drive": "0.80", "heat": "0.88"}
+_SHADED = {"hold": "0.94", "drive": "0.86", "heat": "0.90"}
 
 
 @dataclass(frozen=True)

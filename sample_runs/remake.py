@@ -12,17 +12,28 @@ HERE = Path(__file__).resolve().parent
 
 
 def commands() -> list[list[str]]:
-    """Return the arguments of each line in the README that calls the program."""
+    """Return the arguments of each line in the README that makes a record."""
+    return [arguments for arguments in _lines() if arguments[0] != "claim"]
+
+
+def claims() -> list[list[str]]:
+    """Return the arguments of each line in the README that makes a claim of such records."""
+    return [arguments for arguments in _lines() if arguments[0] == "claim"]
+
+
+def _lines() -> list[list[str]]:
     lines = (HERE / "README.md").read_text(encoding="utf-8").splitlines()
     return [shlex.split(line)[1:] for line in lines if line.startswith("coilsoak ")]
 
 
 def remake() -> None:
-    """Remove the records that are here and make them again, in the order of the README."""
+    """Remove the records and claims that are here and make them again, in the order of the README."""
     for arguments in commands():
         out = HERE.parent / arguments[arguments.index("--out") + 1]
         shutil.rmtree(out, ignore_errors=True)
-    for arguments in commands():
+    shutil.rmtree(HERE / "claims", ignore_errors=True)
+    (HERE / "claims").mkdir()
+    for arguments in [*commands(), *claims()]:
         subprocess.run([sys.executable, "-m", "daq", *arguments], cwd=HERE.parent, check=True)  # noqa: S603
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from pypdf import PdfReader
 
 from daq.recordrows import MAX_LISTED
 from daq.runfolder import read_run
@@ -40,6 +41,7 @@ def load_remake() -> ModuleType:
 
 
 COMMANDS: list[list[str]] = load_remake().commands()
+CLAIMS: list[list[str]] = load_remake().claims()
 
 
 def out_of(arguments: list[str]) -> Path:
@@ -150,3 +152,22 @@ def test_the_command_makes_the_same_record_again(tmp_path: Path, arguments: list
     mine, theirs = (json.loads((folder / "manifest.json").read_bytes()) for folder in (made, sample))
     assert (mine["state"], mine["closed_utc"]) == (theirs["state"], theirs["closed_utc"])
     assert mine["files"].keys() == theirs["files"].keys()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("arguments", CLAIMS, ids=lambda arguments: Path(arguments[-1]).stem)
+def test_the_command_makes_the_same_claim_again(tmp_path: Path, arguments: list[str]) -> None:
+    """Every word and every attachment is as in the sample; only lines may be drawn otherwise."""
+    made = tmp_path / "claim.pdf"
+    done = subprocess.run(
+        [sys.executable, "-m", "daq", *arguments[:-1], str(made)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    mine, theirs = PdfReader(made), PdfReader(ROOT / arguments[-1])
+    words = [[page.extract_text() for page in pdf.pages] for pdf in (mine, theirs)]
+    assert words[0] == words[1]
+    assert dict(mine.attachments) == dict(theirs.attachments)
