@@ -33,7 +33,8 @@ def finite(values: FloatArray) -> FloatArray:
 def view(values: FloatArray, always: FloatArray) -> tuple[float, float]:
     """Limits of an axis that hold *always* and all of *values* but wild ones, which flatten the rest."""
     if values.size:
-        low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
+        # A tenth on either side: so many readings a bad contact can spoil without flattening the rest.
+        low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
         room = 2.0 * (high - low) + 0.02 * abs(middle)
         always = np.concatenate([always, values[np.abs(values - middle) <= room]])
     always = finite(always)

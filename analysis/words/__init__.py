@@ -78,8 +78,8 @@ class Words:
         return str(self.texts.get(f"{group}.{name}", self.said(name)))
 
     def number(self, text: str) -> str:
-        """Return a number that is text already with this language's decimal sign."""
-        return text.replace(".", self._decimal)
+        """Return a number that is text already as it is printed: decimal sign of the language, true minus."""
+        return re.sub(r"^-", "\u2212", text).replace(".", self._decimal)
 
     def said(self, text: str) -> str:
         """Return a text for paper: a message in this language, a figure with its decimal sign, else as is."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 import shutil
@@ -61,6 +62,18 @@ def test_the_files_of_the_run_are_attached_byte_for_byte(faulty: PdfReader) -> N
 def test_the_first_page_says_it_without_terms_of_the_trade(faulty: PdfReader) -> None:
     """What failed, how it was found and how sure that is stand on page one, in words of every day."""
     page = text_of(faulty, 0)
+    with (FAULTS / "readings.csv").open(encoding="utf-8") as rows:
+        states = [
+            row["status"]
+            for row in csv.DictReader(rows)
+            if row["coil"] == "Y2" and row["source"] != "insulation"
+        ]
+    stopped, total = (
+        states.count("open or over range"),
+        sum(not each.startswith("missing") for each in states),
+    )
+    coils = json.loads((FAULTS / "result.json").read_bytes())["coils"]
+    lost = next(coil["interruptions"]["count"] for coil in coils if coil["coil"] == "Y4")
     for said in (
         "5 of 8 solenoid coils have failed",
         "Y2 (serial number SG-102): It stops conducting when hot between 72 and 73 °C.",
@@ -69,8 +82,8 @@ def test_the_first_page_says_it_without_terms_of_the_trade(faulty: PdfReader) ->
         "Y8 (serial number SG-108): Its resistance changed by 3.2 % over the heat",
         "Nothing was found wrong with Y1, Y3 and Y6.",
         "heated together in an oven, step by step up to 90 °C",
-        "Y2: it did not conduct in 159 of its 574 readings.",
-        "Y4: its contact was lost 22 times",
+        f"Y2: it did not conduct in {stopped} of its {total} readings.",
+        f"Y4: its contact was lost {lost} times",
         "the chance that this is wrong is less than 1 in 1,000",
         "INVENTED DATA",
     ):
