@@ -11,7 +11,7 @@ import numpy as np
 from analysis.model import OK, OVER_RANGE, CoilResult, SetResult, Trace
 from analysis.opens import OpenKind
 from analysis.report_data import ReportInfo, label
-from analysis.words import Message, Words
+from analysis.words import Message, Words, say
 
 #: A smaller chance of a wrong verdict is told as less than one in a thousand.
 _LITTLE_RISK = 1e-3
@@ -53,7 +53,7 @@ def first_page(runs: Sequence[ClaimRun], words: Words) -> dict[str, Any]:
         "headline": headline(runs, words),
         "failed": {
             "heading": words("claim.failed"),
-            "items": [(_name(coil, words), _what(coil, words)) for coil, _ in failed],
+            "items": [(_name(coil, words), _what(coil, run, words)) for coil, run in failed],
             "none": words("claim.none_failed"),
         },
         "rest": _rest(runs, words),
@@ -69,14 +69,17 @@ def _name(coil: CoilResult, words: Words) -> str:
     return words("claim.named", coil=label(coil.coil), serial=label(coil.serial))
 
 
-def _what(coil: CoilResult, words: Words) -> str:
+def _what(coil: CoilResult, run: ClaimRun, words: Words) -> str:
     """What is wrong with a coil, in sentences without a term of the trade."""
     criteria = {each.code: each.value for each in coil.criteria if each.value is not None}
-    figures = {
+    figures: dict[str, object] = {
         "joint_ohm": coil.joint_ohm,
         "off_ohm": abs(criteria.get("peers", 0.0)),
         "changed": 100.0 * criteria.get("drift", 0.0),
     }
+    if run.heat == "supply" and coil.interruptions.before_degC is not None:
+        # A coil that heats itself is far hotter than its body, of which the reason tells.
+        figures["opened"] = say("part.opened-winding", degC=coil.interruptions.before_degC[0])
     sentences = [
         words(f"plain.{reason.text.key.removeprefix('reason.')}", **{**reason.text.figures, **figures})
         for reason in coil.reasons
@@ -100,7 +103,7 @@ def _rest(runs: Sequence[ClaimRun], words: Words) -> list[str]:
                 "claim.mended",
                 coil=label(coil.coil),
                 before=words.shown("stage", run.about.stage),
-                what=_what(coil, words),
+                what=_what(coil, run, words),
                 after=words.shown("stage", last[coil.coil][1].about.stage),
             )
             for coil in mended
@@ -117,12 +120,13 @@ def _found(run: ClaimRun, words: Words) -> str:
     times = [trace.time_s[np.isfinite(trace.time_s)] for trace in run.traces]
     seconds = max((float(time.max()) for time in times if time.size), default=0.0)
     hottest = [coil.hottest_degC for coil in run.result.coils if coil.hottest_degC is not None]
+    how = "sweep" if run.kind == "sweep" else run.heat if hottest else "unknown"
     return words(
-        f"claim.found_by.{run.heat if run.kind == 'soak' else 'sweep'}",
+        f"claim.found_by.{how}",
         date=run.about.start_utc.strftime("%Y-%m-%d"),
         stage=words.shown("stage", run.about.stage),
         count=len(run.result.coils),
-        hottest=max(hottest, default=float("nan")),
+        hottest=max(hottest, default=0.0),
         readings=sum(trace.time_s.size for trace in run.traces),
         length=_length(seconds, words),
     )

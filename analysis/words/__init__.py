@@ -19,10 +19,10 @@ from typing import Any
 RECORD_LANGUAGE = "en"
 
 
-#: What records and terminals spell, and paper need not.
+#: What records and terminals spell, and paper need not; names of figures stay.
 _SIGNS = tuple(
     (re.compile(spelled), sign)
-    for spelled, sign in ((r"\bdegC\b", "°C"), (r"(?<=[ m])ohm\b", "Ω"), (r"\balpha20\b", "α20"))
+    for spelled, sign in ((r"(?<!{)\bdegC\b", "°C"), (r"(?<=[ m])ohm\b", "Ω"), (r"(?<!{)\balpha20\b", "α20"))
 )
 
 

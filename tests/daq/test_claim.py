@@ -6,6 +6,7 @@ import csv
 import hashlib
 import json
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -13,6 +14,11 @@ import pytest
 from pypdf import PdfReader
 from pypdf.generic import DictionaryObject
 
+from analysis.claim_plain import ClaimRun, first_page
+from analysis.model import CoilResult, Reason, SetResult
+from analysis.opens import OpenKind, Opens
+from analysis.report import ReportInfo
+from analysis.words import catalogue, say
 from daq.claim import ClaimRequest, write_claim
 from daq.claimfiles import CLAIM_MANIFEST, ClaimManifest
 from daq.errors import InputError
@@ -239,3 +245,15 @@ def test_what_is_no_run_and_what_no_run_knows_is_refused(tmp_path: Path) -> None
     with pytest.raises(InputError, match="--language xx: not known, expected one of de, en"):
         write_claim(ClaimRequest((BEFORE,), out, language="xx"))
     assert not out.exists()
+
+
+def test_a_coil_that_heats_itself_is_told_by_its_winding() -> None:
+    """Where the body lags far behind, page one says how hot the winding was, not the body."""
+    opens = Opens(OpenKind.HOT, 1, 1, opened_degC=(28.0, 29.0), before_degC=(71.6, 0.7))
+    text = say("reason.opens-hot", opened=say("part.opened", low=28.0, high=29.0), closed="", winding="")
+    reasons, nothing = (Reason("opens-hot", text),), [None] * 6
+    coil = CoilResult("Y2", "valve", "", "fail", reasons, (), *nothing, "none", 32.0, 9, interruptions=opens)
+    about = ReportInfo("A run", datetime(2026, 1, 5, tzinfo=UTC), "complete", simulated=False, version="1")
+    for heat, said in (("supply", "once its winding is at about 72 °C"), ("oven", "between 28 and 29 °C")):
+        page = first_page([ClaimRun(SetResult((coil,)), (), about, "soak", heat)], catalogue("en"))
+        assert said in page["failed"]["items"][0][1]
