@@ -19,6 +19,7 @@ USUAL = (
     "leads-too-large",
     "not-hot-enough",
     "noisy-when-hot",
+    "not-at-rest",
     "opens-hot-once",
     "peers-disagree",
     "peers-unsure",

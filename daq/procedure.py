@@ -189,18 +189,36 @@ class Procedure:
         """Take the leads off a reading that did not go through the meter's role: a typed line."""
         return ohm if ohm.value is None else Number(ohm.value - self._leads_ohm, ohm.status)
 
-    def observe(self, coil: str, phase: str, step_degC: float | None, *, quick: bool = False) -> Reading:
-        """Read body temperature and resistance of an undriven coil and keep the row."""
-        return self.observe_both(coil, phase, step_degC, quick=quick)[0]
-
-    def observe_both(
-        self, coil: str, phase: str, step_degC: float | None, *, quick: bool = False
-    ) -> tuple[Reading, Number]:
-        """Do as :meth:`observe`; return also what the probe said: the row's status may be the coil's."""
+    def temperature(self, coil: str) -> Number:
+        """Read the body temperature of *coil* in degC."""
         if not self.bench.probe_needs_meter:
             # A probe that travels with the leads must be there before it is read.
             self.bench.harness.to_coil(coil)
-        probe = self.bench.temperature(coil)
+        return self.bench.temperature(coil)
+
+    def observe(
+        self,
+        coil: str,
+        phase: str,
+        step_degC: float | None,
+        *,
+        quick: bool = False,
+        probe: Number | None = None,
+    ) -> Reading:
+        """Read an undriven coil and, unless *probe* is given, its body's temperature; keep the row."""
+        return self.observe_both(coil, phase, step_degC, quick=quick, probe=probe)[0]
+
+    def observe_both(
+        self,
+        coil: str,
+        phase: str,
+        step_degC: float | None,
+        *,
+        quick: bool = False,
+        probe: Number | None = None,
+    ) -> tuple[Reading, Number]:
+        """Do as :meth:`observe`; return also what the probe said: the row's status may be the coil's."""
+        probe = probe or self.temperature(coil)
         self.bench.harness.to_coil(coil)  # so that the time of the row is that of the reading alone
         before_s = self.now()
         ohms = self.bench.resistance(coil, quick=quick)

@@ -10,9 +10,11 @@ from daq.procedure import Procedure, Progress, Stage
 from daq.record import Reading
 
 #: Successive readings of one coil, and how well two must agree before contact counts as made.
-READINGS = 5
+READINGS, SECOND_READINGS = 3, 2
 AGREE_REL = 1e-3
 AGREE_OHM = 0.003
+#: So many without a resistance, and the coil is open.
+OPEN_READINGS = 5
 #: Readings waited for agreement before the contact is called unsteady.
 PATIENCE = 20
 #: A probe on a part at rest shows something a workshop can have.
@@ -22,21 +24,30 @@ AMBIENT_SPREAD_K = 2.0
 
 
 def sweep(procedure: Procedure, coils: Sequence[str], progress: Progress) -> None:
-    """Read every coil at room temperature.
+    """Read every coil at room temperature, and once more in a second pass: a part that moves is not at rest.
 
     Args:
         procedure: Bench, record and screen.
         coils: Labels in the order of the set.
-        progress: One stage a coil.
+        progress: One stage a coil and one for the second pass.
     """
-    temperatures = []
+    probes: dict[str, Number] = {}
+    sound = []
+    ambient = ambient_of(procedure)
     procedure.null_leads()
     for coil in coils:
         progress.enter(procedure.now())
-        readings = read_cold(procedure, coil, "sweep", READINGS)
-        temperatures += [r.probe_degC for r in readings if r.probe_degC is not None]
+        probes[coil] = ambient or procedure.temperature(coil)
+        readings = read_cold(procedure, coil, "sweep", READINGS, probes[coil])
+        if readings[-1].resistance_ohm is not None:
+            sound.append(coil)
         procedure.observe_insulation(coil, None)
-    warn_if_not_at_ambient(procedure, temperatures)
+    progress.enter(procedure.now())
+    for coil in sound:
+        for _ in range(SECOND_READINGS):
+            procedure.observe(coil, "sweep", None, probe=probes[coil])
+    known = [probe.value for probe in probes.values() if probe.value is not None]
+    warn_if_not_at_ambient(procedure, known)
     procedure.bench.harness.release()
 
 
@@ -62,22 +73,27 @@ def ambient_of(procedure: Procedure) -> Number | None:
 
 def sweep_stages(coils: Sequence[str], reading_s: float) -> list[Stage]:
     """Plan a sweep: *reading_s* is what one reading takes."""
-    return [Stage("sweep", READINGS * reading_s, coil) for coil in coils]
+    stages = [Stage("sweep", READINGS * reading_s, coil) for coil in coils]
+    return [*stages, Stage("second pass", SECOND_READINGS * reading_s * len(coils))]
 
 
-def read_cold(procedure: Procedure, coil: str, phase: str, count: int) -> list[Reading]:
+def read_cold(
+    procedure: Procedure, coil: str, phase: str, count: int, probe: Number | None = None
+) -> list[Reading]:
     """Take *count* readings of *coil* once its contact is steady, and keep every one.
+
+    Each row has a temperature of its own unless *probe* is given.
 
     A typed reading is taken once: a person has already waited for the display to settle.
     """
-    if procedure.bench.typed:
-        return [procedure.observe(coil, phase, None)]
+    if procedure.bench.meter_typed:
+        return [procedure.observe(coil, phase, None, probe=probe)]
     readings: list[Reading] = []
     for _ in range(PATIENCE + count):
-        readings.append(procedure.observe(coil, phase, None))
+        readings.append(procedure.observe(coil, phase, None, probe=probe))
         if len(readings) >= count and _steady(readings[-count:]):
             return readings
-        if len(readings) >= count and all(r.resistance_ohm is None for r in readings):
+        if len(readings) >= OPEN_READINGS and all(r.resistance_ohm is None for r in readings):
             return readings  # an open coil does not become steadier by waiting
     procedure.event("contact", f"readings do not settle after {len(readings)}: look at the contacts", coil)
     return readings

@@ -149,7 +149,10 @@ def assemble(script: faults.FaultScript, *, clock: Clock, seed: int | None = Non
         return np.random.default_rng([chosen, zlib.crc32(name.encode())])
 
     coils = tuple(Coil(part, script.kinds[part.kind], rng(f"coil {part.label}")) for part in script.coils)
-    bank = ThermalBank([script.kinds[part.kind].thermal for part in script.coils], script.ambient_degC)
+    bank = ThermalBank(
+        [script.kinds[part.kind].thermal for part in script.coils],
+        [script.ambient_degC if part.start_degC is None else part.start_degC for part in script.coils],
+    )
     oven = None if script.oven is None else OvenAir(script.oven, script.ambient_degC)
     world = World(
         clock=clock,

@@ -82,6 +82,8 @@ class CoilPart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     heat_open: HeatOpen | None = None
     dropouts: Dropouts | None = None
     drift: Drift | None = None
+    #: Where it starts: just washed, or out of an oven; None: at ambient.
+    start_degC: DegC | None = None
     probe: Literal["good", "loose", "open", "shorted"] = "good"
 
 

@@ -89,11 +89,11 @@ def _solve_modes(thermals: Sequence[Thermal], *, moving: bool) -> _Modes:
 class ThermalBank:
     """The temperatures of all coils, in still or in moving air."""
 
-    def __init__(self, thermals: Sequence[Thermal], start_degC: float) -> None:
+    def __init__(self, thermals: Sequence[Thermal], start_degC: Sequence[float]) -> None:
         self._states = {moving: _solve_modes(thermals, moving=moving) for moving in (False, True)}
         self._modes = self._states[False]
         self._rate_per_s = self._modes.rate_per_s
-        self._z = self._modal(np.full((len(thermals), NODES), start_degC))
+        self._z = self._modal(np.repeat(np.asarray(start_degC)[:, None], NODES, axis=1))
 
     def _modal(self, nodes_degC: FloatArray) -> FloatArray:
         modal: FloatArray = np.matmul(self._modes.from_nodes, nodes_degC[:, :, None])[:, :, 0]

@@ -79,7 +79,18 @@ def alone(bench: Bench) -> SetResult:
     return judged(*(bench.soak(f"Y{n}", ohm, seed=n) for n, ohm in enumerate((3.3, 3.3, 3.3, 2.7))))
 
 
+def washed(bench: Bench) -> SetResult:
+    """Three cold readings and three more half a minute later, of a coil that loses a kelvin meanwhile."""
+    time_s = np.array([0.0, 0.4, 0.8, 30.0, 30.4, 30.8])
+    names = ("probe_degC", "resistance_ohm", "voltage_V", "current_A", "phase", "source", "status")
+    trace = bench.soak()
+    cut = replace(trace, time_s=time_s, **{name: getattr(trace, name)[:6] for name in names})
+    ohm = 3.33 * (1.0 - 0.00393 * time_s / 30.0)
+    return judged(replace(cut, phase=np.array(["sweep"] * 6), resistance_ohm=ohm))
+
+
 SCENES: dict[str, Callable[[Bench], SetResult]] = {
+    "not-at-rest": washed,
     "alone-of-its-kind": alone,
     "label-mixed-up": swapped,
     "contact": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf])),

@@ -49,7 +49,7 @@ def test_a_step_of_any_length_is_the_matrix_exponential(
 ) -> None:
     """A step with constant power and air on a ramp equals the exponential of the whole system."""
     start_degC = np.linspace(40.0, 20.0, NODES)
-    bank = ThermalBank([TYPICAL], 20.0)
+    bank = ThermalBank([TYPICAL], [20.0])
     bank.set_nodes_degC(start_degC[None, :])
     bank.step(dt_s, np.array([power_W]), air_from_degC, air_to_degC)
     expected = reference_step(start_degC, dt_s, power_W, air_from_degC, air_to_degC)
@@ -59,7 +59,7 @@ def test_a_step_of_any_length_is_the_matrix_exponential(
 @given(durations_s, durations_s, powers_W)
 def test_two_steps_are_one(one_s: float, other_s: float, power_W: float) -> None:
     """It makes no difference where a stretch of constant power is cut."""
-    whole, cut = ThermalBank([TYPICAL], 20.0), ThermalBank([TYPICAL], 20.0)
+    whole, cut = ThermalBank([TYPICAL], [20.0]), ThermalBank([TYPICAL], [20.0])
     watts = np.array([power_W])
     whole.step(one_s + other_s, watts, 25.0, 25.0)
     cut.step(one_s, watts, 25.0, 25.0)
@@ -70,7 +70,7 @@ def test_two_steps_are_one(one_s: float, other_s: float, power_W: float) -> None
 def test_a_fine_integration_agrees() -> None:
     """Five minutes of changing power follow a general integrator run to a tight tolerance."""
     capacity, conductance, air = matrices(TYPICAL, TYPICAL.still_air_W_per_K)
-    bank = ThermalBank([TYPICAL], 22.0)
+    bank = ThermalBank([TYPICAL], [22.0])
     nodes_degC = np.full(NODES, 22.0)
     for power_W, dt_s in ((18.0, 60.0), (0.0, 40.0), (9.0, 200.0)):
         heat = np.zeros(NODES)
@@ -92,7 +92,7 @@ def test_energy_put_in_is_stored_when_none_can_leave(power_W: float, dt_s: float
     """With practically no way to the air, capacities times rises add up to power times time."""
     sealed = Thermal(still_air_W_per_K=1e-12)
     capacity, _, _ = matrices(sealed, sealed.still_air_W_per_K)
-    bank = ThermalBank([sealed], 22.0)
+    bank = ThermalBank([sealed], [22.0])
     bank.step(dt_s, np.array([power_W]), 22.0, 22.0)
     stored_J = float(capacity @ (bank.nodes_degC()[0] - 22.0))
     assert stored_J == pytest.approx(power_W * dt_s, rel=1e-6, abs=1e-6)
@@ -101,7 +101,7 @@ def test_energy_put_in_is_stored_when_none_can_leave(power_W: float, dt_s: float
 def test_energy_balance_with_losses() -> None:
     """Energy in is energy stored plus what the body gave to the air."""
     capacity, _, _ = matrices(TYPICAL, TYPICAL.still_air_W_per_K)
-    bank = ThermalBank([TYPICAL], 22.0)
+    bank = ThermalBank([TYPICAL], [22.0])
     lost_J, dt_s = 0.0, 0.5
     for _ in range(1200):
         before_degC = bank.node_degC(0, BODY)
@@ -115,7 +115,7 @@ def test_energy_balance_with_losses() -> None:
 def test_steady_state_follows_from_the_conductances() -> None:
     """In the end all heat crosses the winding's outside and the body's; each shell makes a quarter."""
     power_W = 18.0
-    bank = ThermalBank([TYPICAL], 22.0)
+    bank = ThermalBank([TYPICAL], [22.0])
     bank.step(1e6, np.array([power_W]), 22.0, 22.0)
     body_degC = 22.0 + power_W / TYPICAL.still_air_W_per_K
     # Inside the three inner boundaries lie 1, 2 and 3 of the 4 shells, and so much of the heat.
@@ -130,7 +130,7 @@ def test_a_typical_coil_behaves_as_coils_of_this_size_do() -> None:
 
     Common practice, no source; figures the bench was asked for.
     """
-    bank = ThermalBank([TYPICAL], 22.0)
+    bank = ThermalBank([TYPICAL], [22.0])
     bank.step(1e6, np.array([18.0]), 22.0, 22.0)
     lead_K = bank.winding_degC(0) - bank.node_degC(0, BODY)
     assert 30.0 < lead_K < 45.0
@@ -147,7 +147,7 @@ def test_a_typical_coil_behaves_as_coils_of_this_size_do() -> None:
 
 def test_the_air_may_change_but_not_the_temperatures() -> None:
     """Switching the fan changes the coupling and leaves every temperature where it was."""
-    bank = ThermalBank([TYPICAL, Thermal(body_J_per_K=90.0)], 22.0)
+    bank = ThermalBank([TYPICAL, Thermal(body_J_per_K=90.0)], [22.0] * 2)
     bank.step(50.0, np.array([18.0, 5.0]), 22.0, 22.0)
     before = bank.nodes_degC()
     bank.set_air(moving=True)
@@ -157,7 +157,7 @@ def test_the_air_may_change_but_not_the_temperatures() -> None:
 @given(durations_s, airs_degC)
 def test_nothing_happens_at_rest(dt_s: float, air_degC: float) -> None:
     """A coil at air temperature and without power stays there for any time."""
-    bank = ThermalBank([TYPICAL], air_degC)
+    bank = ThermalBank([TYPICAL], [air_degC])
     bank.step(dt_s, None, air_degC, air_degC)
     assert bank.nodes_degC() == pytest.approx(np.full((1, NODES), air_degC), abs=1e-9)
 
@@ -165,7 +165,7 @@ def test_nothing_happens_at_rest(dt_s: float, air_degC: float) -> None:
 @given(st.integers(0, 2))
 def test_coils_do_not_heat_each_other(driven: int) -> None:
     """Power in one coil leaves the others at rest and heats that one as if it were alone."""
-    together, alone = ThermalBank([TYPICAL] * 3, 22.0), ThermalBank([TYPICAL], 22.0)
+    together, alone = ThermalBank([TYPICAL] * 3, [22.0] * 3), ThermalBank([TYPICAL], [22.0])
     watts = np.zeros(3)
     watts[driven] = 12.0
     together.step(30.0, watts, 22.0, 22.0)
