@@ -7,13 +7,14 @@ Seeds that once failed stand in ``tests/daq/test_fault_schedules.py``.
 
 from __future__ import annotations
 
+import math
 import sys
 import tempfile
 import traceback
 from collections import Counter
 from pathlib import Path
 
-from tests.daq.faultsoak import files, run_with, schedule
+from tests.daq.faultsoak import ALLOWED_K, files, run_with, schedule
 
 
 def main(first: int = 0, count: int = 2000) -> int:
@@ -21,6 +22,7 @@ def main(first: int = 0, count: int = 2000) -> int:
     ends: Counter[str] = Counter()
     kinds: Counter[str] = Counter()
     failed = 0
+    highest_K, hottest, above = -math.inf, first, 0
     with tempfile.TemporaryDirectory() as name:
         inputs = files(Path(name) / "inputs")
         for seed in range(first, first + count):
@@ -33,10 +35,17 @@ def main(first: int = 0, count: int = 2000) -> int:
                 continue
             ends[ended.outcome] += 1
             kinds.update({fault.kind for fault in ended.layer.happened})
+            above += ended.excess_K > 0.0
+            if ended.excess_K > highest_K:
+                highest_K, hottest = ended.excess_K, seed
             if ended.complaints:
                 failed += 1
                 _tell(seed, heat, *faults, f"{ended.status} {ended.said}", *ended.complaints)
     _tell(f"{count} schedules, {failed} failed", *(f"{end}: {number}" for end, number in ends.most_common()))
+    _tell(
+        f"hottest winding: {highest_K:+.1f} K from its ceiling (seed {hottest}), where one reading interval "
+        f"allows {ALLOWED_K:+.1f} K; above the ceiling in {above}"
+    )
     _tell("faults that came to pass", ", ".join(f"{kind} {number}" for kind, number in sorted(kinds.items())))
     return failed
 
