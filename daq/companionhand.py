@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from daq.connecting import open_wire, role_dialect, talking, wall_clock
 from daq.conversation import Conversation
+from daq.dialect import RoleDialect
 from daq.errors import BenchError, LinkError, OutputUnknownError
 from daq.guard import OUTPUT_UNKNOWN, OVEN_ON, Guard
 from daq.instruments.oven import DialectOven
@@ -24,6 +25,7 @@ class _Way:
 
     role: str
     instrument: Instrument
+    dialect: RoleDialect
     talk: Conversation | None = None
     stack: ExitStack | None = None
 
@@ -42,7 +44,12 @@ class SwitchOff:
         self._rig = rig
         self._clock = wall_clock(rig.value)
         given = {"supply": rig.value.supply, "oven": rig.value.oven}
-        self._ways = [_Way(role, i) for role, i in given.items() if i is not None and i.resource != TYPED]
+        # Dialect files are read now, as the run read them: when they are needed they may be gone.
+        self._ways = [
+            _Way(role, instrument, role_dialect(rig, role, instrument))
+            for role, instrument in given.items()
+            if instrument is not None and instrument.resource != TYPED
+        ]
 
     def connect_beside(self) -> str:
         """Open a second connection to each instrument beside the run's own; return '' or why it cannot be."""
@@ -70,7 +77,7 @@ class SwitchOff:
         for way in self._ways:
             try:
                 done.append(self._switch_off(way, way.talk or self._open(way, alone=not beside)))
-            except BenchError as exc:
+            except Exception as exc:  # noqa: BLE001 - whatever it is, the other is tried, and this one again
                 way.close()  # the next try begins with a new connection
                 told = isinstance(exc, OutputUnknownError)
                 failed.append(str(exc) if told else f"{_ALARMS[way.role]} ({exc})")
@@ -101,18 +108,17 @@ class SwitchOff:
         return "the supply is at zero and off"
 
     def _open(self, way: _Way, *, alone: bool) -> Conversation:
-        dialect = role_dialect(self._rig, way.role, way.instrument)
         with ExitStack() as stack:
-            link: Link = open_wire(way.instrument, dialect.link, alone=alone)
+            link: Link = open_wire(way.instrument, way.dialect.link, alone=alone)
             stack.callback(link.close)
             talk = stack.enter_context(
-                talking(link, dialect, way.instrument, name=way.role, clock=self._clock)
+                talking(link, way.dialect, way.instrument, name=way.role, clock=self._clock)
             )
             if alone:
                 # Whoever spoke last may have been cut short; what comes of that must not stop us.
                 with suppress(BenchError):
                     talk.start(None)
-            elif not talk.start(way.instrument.identity) and dialect.identity is not None:
+            elif not talk.start(way.instrument.identity) and way.dialect.identity is not None:
                 raise LinkError(f"{way.role}: a second connection gets no answer")
             way.stack = stack.pop_all()
             way.talk = talk

@@ -6,6 +6,8 @@ import hashlib
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import TracebackType
+from typing import Self
 
 from rich.console import Console
 
@@ -19,6 +21,7 @@ from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
 from daq.enough import Targets
 from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError, RecordError
+from daq.guard import OUTPUT_UNKNOWN, OVEN_ON
 from daq.heatwatch import Ceilings
 from daq.inputs import load_inputs
 from daq.judging import judge_run, judgement_files
@@ -103,6 +106,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
     if request.kind == "soak":
         confirm_cautions(console, operator, practising=is_practice(rig), agreed=request.yes)
     with (
+        alarms,
         companion() as beside,
         open_bench(rig, operator, alarms, seed=request.seed, companion=beside) as assembled,
     ):
@@ -145,7 +149,10 @@ def _watch(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Com
 
 
 class _Alarms:
-    """Takes what the operator must not miss to the screen and into the record."""
+    """Takes what the operator must not miss to the screen and into the record.
+
+    As a context it also begins the error of a record that fails with it: that is a further line.
+    """
 
     def __init__(self, screen: RunScreen) -> None:
         self._screen = screen
@@ -157,6 +164,16 @@ class _Alarms:
             # Full or closed already: that must not stand in for the alarm's own error.
             with suppress(RecordError):
                 self.record.event("alarm", text)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        standing = self._screen.standing_alarm
+        if isinstance(error, RecordError) and standing.startswith((OUTPUT_UNKNOWN, OVEN_ON)):
+            raise RecordError(f"{standing} {error}") from error
 
 
 def _measure(

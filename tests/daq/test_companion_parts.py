@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 from collections.abc import Iterator
 from pathlib import Path
@@ -24,10 +25,13 @@ from daq.builtin import builtin
 from daq.clock import RealClock, VirtualClock
 from daq.coilset import load_coil_set
 from daq.companion import Companion, can_be_on, companion
+from daq.companionhand import SwitchOff
 from daq.companionprocess import GIVE_UP_S, Input, Watch, switch_off, wait_for_need
 from daq.conversation import Number
+from daq.dialect import SHIPPED
 from daq.errors import InterlockError, LinkClosedError, OutputUnknownError, StartError
-from daq.guard import OUTPUT_UNKNOWN, Guard
+from daq.guard import OUTPUT_UNKNOWN, OVEN_ON, Guard
+from daq.practice import rig_text
 from daq.rig import load_rig
 from daq.run import RunRequest, _watch
 from tests.daq.recordkit import reading
@@ -219,6 +223,52 @@ def test_without_a_connection_of_its_own_it_is_not_asked(asked: tuple[Companion,
     beside._beside = False
     assert beside.switch_off(wait=True) == ""
     assert lines.line(0.0) is None
+
+
+def rig_on_wires(folder: Path) -> Path:
+    """Write a rig of which each instrument has an address that nobody answers at."""
+    roles = ("supply", "switch", "oven", "meter")
+    path = folder / "rig.toml"
+    path.write_text(rig_text(dict.fromkeys(roles, "TCPIP0::127.0.0.1::9::SOCKET"), 1.0), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("bad", ["supply", "oven"])
+def test_what_cannot_be_switched_off_is_named_and_keeps_nothing_else_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bad: str
+) -> None:
+    """Whatever goes wrong with one, be it a fault of the program, the other is off; the alarm is its own."""
+    hand = SwitchOff(load_rig(rig_on_wires(tmp_path)))
+    good = Mock(**{"ask_state.return_value": False, "ask_number.return_value": Number(0.0, "ok")})
+
+    def opened(way: Mock, *, alone: bool) -> Mock:
+        assert alone
+        if way.role == bad:
+            raise RuntimeError("a bug")
+        return good
+
+    monkeypatch.setattr(hand, "_open", opened)
+    with pytest.raises(OutputUnknownError) as failed:
+        hand.switch_off()
+    assert str(failed.value) == f"{OUTPUT_UNKNOWN if bad == 'supply' else OVEN_ON} (a bug)"
+    good.tell.assert_called_with("output", state=False)
+
+
+def test_a_dialect_that_is_gone_when_it_is_needed_was_read_at_the_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A dialect file beside the rig, removed during the run, is no reason for not switching off."""
+    own = tmp_path / "own.toml"
+    own.write_text((SHIPPED / "scpi-1999.toml").read_text(encoding="utf-8"), encoding="utf-8")
+    rig = rig_on_wires(tmp_path)
+    text = rig.read_text(encoding="utf-8")
+    rig.write_text(re.sub(r'(?m)^dialect = ".*"', 'dialect = "own.toml"', text, count=1), encoding="utf-8")
+    hand = SwitchOff(load_rig(rig))
+    own.unlink()
+    monkeypatch.setattr("daq.companionhand.open_wire", Mock(side_effect=LinkClosedError("nobody there")))
+    with pytest.raises(OutputUnknownError, match="nobody there") as failed:
+        hand.switch_off()
+    assert "own" not in str(failed.value)
 
 
 def test_a_companion_that_does_not_start_is_an_error_of_the_start(

@@ -7,6 +7,7 @@ import signal
 from collections.abc import Callable
 from io import StringIO
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 from rich.console import Console
@@ -14,7 +15,8 @@ from rich.console import Console
 import daq.run
 import daq.sim.bench
 from daq.commands.running import show
-from daq.errors import OutputUnknownError
+from daq.durable import AppendFile
+from daq.errors import OutputUnknownError, RecordError
 from daq.guard import OUTPUT_UNKNOWN
 from daq.runfolder import read_run
 from daq.screen import RunScreen
@@ -149,6 +151,20 @@ def test_an_output_that_is_not_known_is_said_on_every_further_line(
     assert all(line.startswith(OUTPUT_UNKNOWN) for line in shown.getvalue().splitlines())
     (complaint,) = capsys.readouterr().err.splitlines()
     assert complaint.startswith(f"coilsoak: {OUTPUT_UNKNOWN}")
+
+
+@pytest.mark.slow
+def test_a_record_that_fails_too_does_not_take_the_alarm_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Supply and disk come off with one hub: the one line that is left begins with what is not safe."""
+
+    def come_off(_since: int) -> bytes:
+        monkeypatch.setattr(AppendFile, "append", Mock(side_effect=RecordError("the disk is gone")))
+        return b""
+
+    with pytest.raises(RecordError, match=f"^{OUTPUT_UNKNOWN} the disk is gone"):
+        heated(tmp_path, Ambush(40, come_off), monkeypatch)
 
 
 @pytest.mark.slow
