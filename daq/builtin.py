@@ -26,7 +26,10 @@ def builtin(kind: BuiltinKind, name: str) -> Path:
     stem = name.removesuffix(".toml")
     if stem in known:
         return known[stem]
-    raise InputError(f"no built-in file {name!r} among {kind}, expected one of {', '.join(sorted(known))}")
+    raise InputError(
+        f"{name}: no such file, and no built-in file {name!r} among {kind}, expected one of "
+        f"{', '.join(sorted(known))}"
+    )
 
 
 def names(kind: BuiltinKind) -> dict[str, Path]:

@@ -44,27 +44,13 @@ class Ceiling:
 class Drive:
     """A coil under power, inside a guarded block."""
 
-    def __init__(self, supply: Supply, volts: Ceiling, watcher: Watcher, clock: Clock) -> None:
+    def __init__(self, supply: Supply, watcher: Watcher, clock: Clock) -> None:
         self._supply = supply
         self._clock = clock
         self._until_s = clock.monotonic() + MAX_DRIVE_S
-        self._volts = volts
         self._watcher = watcher
-        #: Whether the block is still open; after it nothing can be set any more.
-        self.live = True
         #: The clock's reading when the voltage went to zero; None while the coil is driven.
         self.ended_s: float | None = None
-
-    def set_voltage(self, voltage_V: float) -> None:
-        """Change the voltage.
-
-        Raises:
-            LimitError: Above the lower of rig and coil limit; nothing was sent.
-            InterlockError: The guarded block has been left; nothing was sent.
-        """
-        if not self.live:
-            raise InterlockError("a voltage was to be set after the guarded block; nothing was sent")
-        self._supply.set_voltage(self._volts.admit(voltage_V))
 
     def current(self) -> Number:
         """Measure the current in amperes with the supply's own readback.
@@ -79,10 +65,6 @@ class Drive:
         current = self._supply.current()
         self._watcher.require()
         return current
-
-    def voltage(self) -> Number:
-        """Measure the voltage at the supply's terminals in volts."""
-        return self._supply.voltage()
 
     def trouble(self, *, dead: bool = False) -> str:
         """Say why the drive is not what was asked for (a trip, current limiting), or return ''.
@@ -119,7 +101,3 @@ class OvenHeat:
             raise InterlockError("the oven was to heat after the guarded block; nothing was sent")
         self._oven.set_temperature(self._setpoint.admit(temperature_degC))
         self._oven.switch_heat(True)
-
-    def off(self) -> None:
-        """Stop heating."""
-        self._oven.switch_heat(False)

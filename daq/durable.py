@@ -91,5 +91,5 @@ def broken(path: Path, exc: OSError) -> RecordError:
     """Return the error to raise when *path*, a file of a record, cannot be written."""
     return RecordError(
         f"{path}: the record cannot be written ({exc.strerror or exc}); what was logged before is kept, "
-        "make room or reconnect the disk, then start a new run"
+        "make room or reconnect the disk, then resume it or start a new run"
     )

@@ -15,7 +15,7 @@ from daq.clock import VirtualClock
 from daq.conversation import Conversation
 from daq.dialect import load_dialect
 from daq.drive import Drive, OvenHeat
-from daq.errors import BenchError, LimitError
+from daq.errors import BenchError
 from daq.guard import OUTPUT_UNKNOWN, PROTECTION_MARGIN, Guard
 from daq.harness import Harness, Routes
 from daq.instruments.meter import DialectMeter, MeterSetup
@@ -140,19 +140,6 @@ class Benches(RuleBasedStateMachine):
             self.drives.append(block.__enter__())
             self.blocks.append(block)
 
-    @rule(volts=st.sampled_from([0.0, 5.0, 9.0, 9.01, 50.0]), which=st.integers(0, 9))
-    def set_voltage(self, volts: float, which: int) -> None:
-        """Set the voltage of a drive, perhaps of one whose block has been left."""
-        if self.drives:
-            drive = self.drives[which % len(self.drives)]
-            if volts > COIL_V:
-                with pytest.raises(BenchError) as refused:
-                    drive.set_voltage(volts)
-                assert not drive.live or isinstance(refused.value, LimitError)
-            else:
-                with suppress(BenchError):
-                    drive.set_voltage(volts)
-
     @rule(which=st.integers(0, 9))
     def measure(self, which: int) -> None:
         """Read a drive."""
@@ -160,7 +147,6 @@ class Benches(RuleBasedStateMachine):
             drive = self.drives[which % len(self.drives)]
             with suppress(BenchError):
                 drive.current()
-                drive.voltage()
                 drive.trouble()
 
     @rule(error=st.sampled_from([None, RuntimeError("a bug"), KeyboardInterrupt(), BenchError("broken")]))
