@@ -83,10 +83,10 @@ def sample_of_index(index: sqlite3.Connection, asked: Asked) -> Sample:
     require_whole_kind(asked)
     where, values = run_condition(asked.wanted)
     newest = (
-        "SELECT identity, verdict, r20_ohm, r20_U_ohm, ROW_NUMBER() OVER "  # noqa: S608 - our own conditions
-        "(PARTITION BY identity ORDER BY start DESC, place || '/' || name DESC) AS age "
-        f"FROM coil JOIN run ON run.id = coil.run WHERE {where} AND kind_key = ? AND simulated = ? "
-        "AND verdict <> ''"
+        "SELECT identity, verdict, r20_ohm, r20_U_ohm, ROW_NUMBER() OVER (PARTITION BY identity "  # noqa: S608 - ours
+        "ORDER BY start DESC, LTRIM(place || '/' || name, '/') DESC, number DESC) AS age "
+        "FROM coil JOIN run ON run.id = coil.run "
+        f"WHERE {where} AND kind_key = ? AND simulated = ? AND verdict <> ''"
     )
     rows = index.execute(
         f"SELECT identity, verdict, r20_ohm, r20_U_ohm FROM ({newest}) WHERE age = 1",  # noqa: S608 - as before

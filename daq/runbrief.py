@@ -85,7 +85,7 @@ def read_brief(folder: Path) -> RunBrief | None:
         header = read_header(folder)
         start_utc = header.start_utc.astimezone(UTC)
     except (RecordError, OverflowError) as exc:
-        return RunBrief(None, problem=str(exc).removeprefix(f"{folder}{os.sep}"))
+        return RunBrief(None, problem=printable(str(exc).removeprefix(f"{folder}{os.sep}")))
     problems: list[str] = []
     state = _state(folder, problems)
     return RunBrief(
@@ -97,7 +97,7 @@ def read_brief(folder: Path) -> RunBrief | None:
         simulated=header.simulated,
         state=state,
         coils=_judged(folder, problems, closed=state != "cut") or _under_test(folder),
-        problem="; ".join(problems),
+        problem=printable("; ".join(problems)),
     )
 
 

@@ -72,16 +72,21 @@ def with_index(
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
-            return in_index(sqlite3.connect(path, timeout=PATIENCE_S))
+            return in_index(_connect(path))
         except (sqlite3.DatabaseError, ForeignIndexError) as exc:
             if getattr(exc, "sqlite_errorcode", 0) & 0xFF in _NOT_ITS_FAULT:
                 raise
             for each in (path, path.with_name(f"{path.name}-journal")):
                 each.unlink(missing_ok=True)
-            return in_index(sqlite3.connect(path, timeout=PATIENCE_S))
+            return in_index(_connect(path))
     except (sqlite3.Error, OSError) as exc:
         tell(f"the index cannot be kept in {path.parent} ({exc}), so every run folder is read")
-        return in_index(sqlite3.connect(":memory:"))
+        return in_index(_connect(":memory:"))
+
+
+def _connect(path: Path | str) -> sqlite3.Connection:
+    # An export is written by a thread of the writer's, which reads the index while this one waits.
+    return sqlite3.connect(path, timeout=PATIENCE_S, check_same_thread=False)
 
 
 def _searchable(folder: Path) -> Path:

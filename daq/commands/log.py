@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+import sqlite3
 from datetime import date, datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from daq.commands.shared import FILE, STAGES, open_console, print_notes
 from daq.terminal import print_json
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from rich.console import Console
+
+    from daq.learning import Asked
+    from daq.runsearch import Wanted
+
+    #: Gives what a function finds in the index.
+    InIndex = Callable[[Callable[[sqlite3.Connection], Any]], Any]
+    #: What came of it as plain objects, and how to show it.
+    Outcome = tuple[dict[str, object], Callable[[Console], None]]
 
 SHARE = click.FloatRange(0.5, 0.999)
 DAY = click.DateTime(formats=["%Y-%m-%d"])
@@ -48,6 +62,9 @@ def _day(_context: click.Context, _parameter: click.Parameter, value: datetime |
 )
 @click.option("--confidence", type=SHARE, default=0.95, show_default=True, help="How sure that is to be.")
 @click.option("--simulated", is_flag=True, help="Learn from the simulated bench, not from real ones.")
+@click.option("--from", "source", type=FILE, metavar="EXPORT", help="Learn from an export instead, by Dask.")
+@click.option("--scheduler", metavar="ADDRESS", help="Do that on the workers of this Dask scheduler.")
+@click.option("--export", type=FILE, metavar="EXPORT", help="Write all runs as Parquet into a new folder.")
 @click.option("--rebuild", is_flag=True, help="Read every run folder again, not only what is new.")
 @click.option("--json", "as_json", is_flag=True, help="Print what was found as JSON on standard output.")
 def log(
@@ -57,6 +74,9 @@ def log(
     content: float,
     confidence: float,
     simulated: bool,
+    source: Path | None,
+    scheduler: str | None,
+    export: Path | None,
     rebuild: bool,
     as_json: bool,
     **wanted: Any,
@@ -69,25 +89,71 @@ def log(
     With --learn: propose limits for a kind of coil. One coil counts once, with its newest judgement; nothing
     is changed.
     """
-    from daq.learning import Asked, learn_limits, sample_of_index
-    from daq.lessonlist import lesson_object, print_lesson
-    from daq.loglist import found_object, print_found
+    from daq.learning import Asked
     from daq.runindex import with_index
-    from daq.runsearch import Wanted, search
+    from daq.runsearch import Wanted
 
     asked = Wanted(**{name: value for name, value in wanted.items() if value})
     with open_console(as_json) as screen:
+        _require_one_task(learn, source, scheduler, export, asked)
         in_index = partial(with_index, folder, tell=lambda note: print_notes(screen, [note]), rebuild=rebuild)
         if learn is not None:
             to_learn = Asked(learn, asked, simulated, content, confidence)
-            lesson = learn_limits(in_index(lambda index: sample_of_index(index, to_learn)), to_learn)
-            if as_json:
-                print_json(lesson_object(lesson))
-            else:
-                print_lesson(screen, lesson)
-            return
-        found = in_index(lambda index: search(index, asked, newest))
-        if as_json:
-            print_json(found_object(folder, found))
+            told, show = _learn(in_index, to_learn, source, scheduler)
+        elif export is not None:
+            told, show = _export(in_index, export)
         else:
-            print_found(screen, folder, found, asked)
+            told, show = _find(in_index, folder, asked, newest)
+        if as_json:
+            print_json(told)
+        else:
+            show(screen)
+
+
+def _require_one_task(
+    learn: str | None, source: Path | None, scheduler: str | None, export: Path | None, asked: Wanted
+) -> None:
+    """Refuse options that would do nothing.
+
+    Raises:
+        InputError: The message says which belong together.
+    """
+    from daq.errors import InputError
+    from daq.runsearch import Wanted
+
+    if source is not None and learn is None:
+        raise InputError(f"--from {source}: is for --learn KIND, which is missing")
+    if scheduler is not None and source is None:
+        raise InputError(f"--scheduler {scheduler}: is for --learn KIND --from EXPORT, which is missing")
+    if export is not None and (learn is not None or asked != Wanted()):
+        raise InputError(f"--export {export}: writes all runs, expected no other task and nothing to find")
+
+
+def _find(in_index: InIndex, folder: Path, asked: Wanted, newest: int) -> Outcome:
+    from daq.loglist import found_object, print_found
+    from daq.runsearch import search
+
+    found = in_index(lambda index: search(index, asked, newest))
+    return found_object(folder, found), lambda screen: print_found(screen, folder, found, asked)
+
+
+def _export(in_index: InIndex, folder: Path) -> Outcome:
+    from daq.export import write_export
+
+    rows = in_index(lambda index: write_export(index, folder))
+    told = f"{rows} rows, one a coil a run, written to {folder}"
+    return {"export": str(folder), "rows": rows}, lambda screen: print_notes(screen, [told])
+
+
+def _learn(in_index: InIndex, asked: Asked, source: Path | None, scheduler: str | None) -> Outcome:
+    from daq.learning import learn_limits, sample_of_index
+    from daq.lessonlist import lesson_object, print_lesson
+
+    if source is None:
+        sample = in_index(lambda index: sample_of_index(index, asked))
+    else:
+        from daq.exportlearn import sample_of_export
+
+        sample = sample_of_export(source, asked, scheduler)
+    lesson = learn_limits(sample, asked)
+    return lesson_object(lesson), lambda screen: print_lesson(screen, lesson)

@@ -74,5 +74,5 @@ def make_shop(root: Path, *, jobs: int = 40, seed: int = 1) -> None:
             for place, number in enumerate(numbers)
         ]
         coils += [coil("Y8", r20_ohm=rng.gauss(3.3, 0.012)), coil("Y9", kind="proportional", r20_ohm=5.3)]
-        start = START + timedelta(days=11 * job)
+        start = START + timedelta(days=11 * job, hours=seed)
         make_run(root / f"J-{job}", f"run-{job}", coils, job=f"J-{job}", start_utc=start)
