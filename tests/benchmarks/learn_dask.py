@@ -4,8 +4,8 @@
 
 The runs are invented: eight coils each, a coil is tested four times on average, written into an index as
 `coilsoak log` does and exported. Then each way learns in a process of its own, in turn: seconds from the
-files to the lines for the coil-set file, the ratio to one process with Arrow alone, and the peak memory of the
-process and of its largest worker (Linux). All ways must give the same figures, or this ends with an error.
+files to the lines for the coil-set file, the ratio to one process with Arrow alone, and the peak memory of
+the process and of its largest worker (Linux). All ways must give the same figures; else this ends in error.
 """
 
 from __future__ import annotations
