@@ -15,7 +15,8 @@ from analysis.leads import trusted
 from analysis.mixup import alone, mixed_up
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Subject, Trace
 from analysis.opens import OpenKind
-from analysis.peers import Comparison, Peer, compare, like_parts
+from analysis.peers import Peer, compare, like_parts, provable
+from analysis.reasons import retest
 from analysis.slope import against_peers, slope_and_joint
 from analysis.verdict import K
 from analysis.words import say
@@ -73,7 +74,11 @@ def judge_set(
     for kind in dict.fromkeys(coil.subject.kind for coil in coils):
         alike = [coil for coil in coils if coil.subject.kind == kind]
         held_to = (limits or {}).get(kind) or _common_practice(kind, alike)
-        results |= _judge_kind(alike, held_to, accuracy, use, soak_degC, belongs)
+        judged = _judge_kind(alike, held_to, accuracy, use, soak_degC, belongs)
+        results |= judged
+        compared = sum(_was_compared(each) for each in judged.values())
+        if kind and compared > 1 and held_to.r20_ohm is None:
+            notes.append(provable(compared, kind, held_to.peer_max_ohm))
         notes += _risk_of_kind(alike, held_to)
     notes += _rules(limits)
     notes += [
@@ -87,6 +92,10 @@ def judge_set(
     return SetResult(
         tuple(replace(each, kind=labelled.get(each.coil, each.kind)) for each in shown), tuple(notes)
     )
+
+
+def _was_compared(result: CoilResult) -> bool:
+    return any(each.code == "peers" and each.value is not None for each in result.criteria)
 
 
 def _as_kind(coil: Coil, kind: str) -> Coil:
@@ -203,13 +212,20 @@ class _Company:
     def finding(self, coil: Coil) -> Finding:
         """Judge one coil against the others."""
         if self._slope[coil.label] == "retest":
-            return self._say(None, "", say("lack.slope-open"))
+            return against_peers(None, self._limits, "", say("lack.slope-open"))
         if self._joint[coil.label] in {"fail", "retest"}:
-            return self._say(self._by_copper.get(coil.label), say("part.copper"), say("lack.no-peer"))
-        return self._say(self._by_r20.get(coil.label), say("part.r20"), say("lack.no-peer"))
+            comparison, basis = self._by_copper.get(coil.label), say("part.copper")
+        else:
+            comparison, basis = self._by_r20.get(coil.label), say("part.r20")
+        finding = against_peers(comparison, self._limits, basis, say("lack.no-peer"))
+        return finding if comparison is not None else self._untold(coil, finding)
 
-    def _say(self, comparison: Comparison | None, basis: str, note: str) -> Finding:
-        return against_peers(comparison, self._limits, basis, note)
+    def _untold(self, coil: Coil, finding: Finding) -> Finding:
+        """Cold, without a maker's value and without like parts, a resistance is right or wrong for nobody."""
+        if coil.rows.heated or self._limits.r20_ohm is not None or coil.found.r20 is None:
+            return finding
+        what = say("reason.nothing-beside", ohm=coil.found.r20)
+        return replace(finding, reason=retest("nothing-beside", what))
 
 
 def _outcome(findings: Sequence[Finding], code: str) -> str:

@@ -43,6 +43,15 @@ def critical_deviate(n: int, level: float) -> float:
     return (n - 1) * t / sqrt((n - 2 + t * t) * n)
 
 
+def apart_by_scatter(n: int, level: float = LEVEL) -> float:
+    """Return how far one of *n* values lies from the mean of the others when chance no longer explains it.
+
+    In standard deviations of the others: t sqrt(n / (n-1)), with t as in :func:`critical_deviate`, whose
+    deviates have the value itself in mean and scatter. Arguments as there.
+    """
+    return float(-stdtrit(n - 2, level / (2 * n))) * sqrt(n / (n - 1))
+
+
 def extreme_deviates(
     values: Sequence[float], most: int, *, least_scatter: float = 0.0
 ) -> list[tuple[int, float]]:

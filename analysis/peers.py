@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from math import pi, sqrt
 from statistics import median
 
-from analysis.outliers import outlying
+from analysis.outliers import apart_by_scatter, outlying
+from analysis.words import Message, say
 
 #: Neighbours in resistance further apart than this are parts of another kind (common practice, no source).
 OTHER_KIND_RATIO = 1.15
@@ -101,6 +102,27 @@ def _agreeing(peers: Mapping[str, Peer], limit_ohm: float) -> list[str]:
     return max(
         groups,
         key=lambda group: (len(group), -abs(median(peers[c].value_ohm for c in group) - middle)),
+    )
+
+
+def provable(count: int, kind: str, limit_ohm: float) -> Message:
+    """Say what *count* like parts can and cannot prove of each other, where no maker's value tells.
+
+    Args:
+        count: How many coils were compared, at least 2.
+        kind: Their kind.
+        limit_ohm: How far like parts may lie apart.
+    """
+    if count == 2:
+        return say("note.two-alike", kind=kind, limit=limit_ohm)
+    return say(
+        "note.some-alike",
+        count=count,
+        kind=kind,
+        # A majority has to be left.
+        most=(count - 1) // 2,
+        limit=limit_ohm,
+        times=apart_by_scatter(count),
     )
 
 

@@ -20,6 +20,7 @@ USUAL = (
     "not-hot-enough",
     "noisy-when-hot",
     "not-at-rest",
+    "nothing-beside",
     "opens-hot-once",
     "peers-disagree",
     "peers-unsure",

@@ -241,6 +241,28 @@ def test_sweep_may_pass_cold(bench: Bench) -> None:
     assert any("heat not tested" in note for note in result.notes)
 
 
+def test_a_cold_coil_beside_nothing_does_not_pass(bench: Bench) -> None:
+    """Without nominal value and like parts a cold reading says nothing; a soak looks at the slope instead."""
+    cold = replace(bench.points("Y1", [22.0] * 5, [3.33] * 5), phase=np.full(5, "sweep"))
+    subjects, bare = [Subject("Y1", "valve")], {"valve": Limits("valve")}
+    (alone,) = judge_set([cold], subjects, bare, ACCURACY).coils
+    assert (alone.verdict, codes(alone)) == ("retest", ["nothing-beside"])
+    assert judge_set([cold], subjects, NOMINAL, ACCURACY).coils[0].verdict == "pass"
+    assert judge_set([bench.soak("Y1")], subjects, bare, ACCURACY).coils[0].verdict == "pass"
+
+
+def test_what_like_parts_can_prove_is_said_where_no_nominal_value_is(bench: Bench) -> None:
+    """Three parts with nobody's value but their own: the judgement tells how much that is worth."""
+    traces = [bench.soak(f"Y{k}", seed=k) for k in (1, 2, 3)]
+    subjects = [Subject(trace.coil, "valve") for trace in traces]
+    told = "valve: 3 coils and no nominal value: at most 1 lying more than 0.1 ohm off"
+    bare = judge_set(traces, subjects, {"valve": Limits("valve")}, ACCURACY)
+    assert sum(told in note for note in bare.notes) == 1
+    assert not any(
+        "no nominal value" in note for note in judge_set(traces, subjects, NOMINAL, ACCURACY).notes
+    )
+
+
 def test_unfinished_soak_does_not_pass(bench: Bench) -> None:
     """Without the cold reading after heat a soak is not finished."""
     whole = bench.soak()

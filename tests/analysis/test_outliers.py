@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from analysis.model import FloatArray
 from analysis.outliers import (
     MAD_TO_SIGMA,
+    apart_by_scatter,
     critical_deviate,
     extreme_deviates,
     outlying,
@@ -46,6 +47,21 @@ def test_three_values_can_hardly_prove_anything() -> None:
     assert outlying([3.300, 3.301, 3.600]) == {2}
     # And not where the two agree better than they are known.
     assert outlying([3.300, 3.301, 3.360], least_scatter=0.05) == set()
+
+
+@pytest.mark.parametrize("n", range(3, 10))
+def test_what_n_can_prove_follows_from_the_printed_limits(table: Table, n: int) -> None:
+    """A value that far from the others has just the deviate that Grubbs' table prints for n, 2.5 % one-sided.
+
+    Only from n = 5 on is it near enough to help: of three, 46 times the scatter of the other two is wanted.
+    """
+    data = table("grubbs")
+    printed = data["one_sided_2p5_percent"][data["n"] == n].item()
+    others = np.linspace(-1.0, 1.0, n - 1)
+    far = apart_by_scatter(n, 0.05) * float(np.std(others, ddof=1))
+    values = np.array([*others, far])
+    assert (far - values.mean()) / np.std(values, ddof=1) == pytest.approx(printed, abs=0.001)
+    assert (apart_by_scatter(n, 0.05) < 10.0) == (n > 4)
 
 
 def test_uranium() -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.peers import Peer, compare, like_parts
+from analysis.peers import Peer, compare, like_parts, provable
 
 
 def peers(*values: float, u: float = 0.001) -> dict[str, Peer]:
@@ -62,6 +62,24 @@ def test_no_majority_is_said() -> None:
     """Two against two, or one against one, leave open who is right."""
     for values in ((3.3, 3.3, 3.1, 3.1), (3.3, 3.1)):
         assert not any(comparison.majority for comparison in compare(peers(*values), 0.1).values())
+
+
+@pytest.mark.parametrize("n", range(3, 10))
+def test_as_many_bad_ones_as_said_are_told(n: int) -> None:
+    """Each of the most that can be told is off from the sound majority; with one more there is none."""
+    most = (n - 1) // 2
+    assert f"{n} coils and no nominal value: at most {most} lying" in provable(n, "valve", 0.1)
+    bad = [3.0 - 0.2 * k for k in range(most + 1)]
+    result = compare(peers(*[3.3] * (n - most), *bad[:most]), 0.1)
+    off = [coil for coil, each in result.items() if each.majority and abs(each.difference_ohm) > 0.1]
+    assert len(off) == most
+    beyond = compare(peers(*[3.3] * (n - most - 1), *bad), 0.1)
+    assert not any(each.majority for each in beyond.values())
+
+
+def test_two_are_told_to_know_no_guilty_one() -> None:
+    """What two can prove is said as such."""
+    assert "which of them is off is not" in provable(2, "valve", 0.1)
 
 
 def test_two_that_agree_are_each_others_reference() -> None:

@@ -89,10 +89,17 @@ def washed(bench: Bench) -> SetResult:
     return judged(replace(cut, phase=np.array(["sweep"] * 6), resistance_ohm=ohm))
 
 
+def nothing_beside(bench: Bench) -> SetResult:
+    """One cold coil of which nobody says what it should read."""
+    trace = replace(bench.points("Y1", [22.0] * 5, [3.33] * 5), phase=np.full(5, "sweep"))
+    return judge_set([trace], [Subject("Y1", "valve")], {"valve": Limits("valve")}, ACCURACY)
+
+
 SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "not-at-rest": washed,
     "alone-of-its-kind": alone,
     "label-mixed-up": swapped,
+    "nothing-beside": nothing_beside,
     "contact": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf])),
     "drift-unsure": lambda bench: judged(bench.soak(grown_rel=0.01)),
     "joint-unsure": joints,
