@@ -29,7 +29,9 @@ def at_rest(rows: Rows) -> Finding | None:
     None where the readings say nothing of it: a soak, too few of them, or all at one time. Only a movement
     that is certain asks for a retest; noise does not.
     """
-    good = rows.good & np.isfinite(rows.trace.time_s)
+    # A soak that was cut before its first hold has nothing but cold readings too, and warms as it should.
+    swept = np.isin(rows.trace.phase, ("sweep", ""))
+    good = rows.good & swept & np.isfinite(rows.trace.time_s)
     if rows.story is not Story.SWEEP or int(good.sum()) < _LEAST_ROWS:
         return None
     time_s, ohm = rows.trace.time_s[good], rows.trace.resistance_ohm[good]
