@@ -9,18 +9,12 @@ from __future__ import annotations
 import hashlib
 import io
 import re
-from collections.abc import Iterator
-from contextlib import contextmanager
-from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
-import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, findfont, get_font
-from matplotlib.ticker import ScalarFormatter
 
+from analysis.drawing import Ticks, legible, save, style, write
 from analysis.model import CoilResult, Limits, Trace
 from analysis.panels import against_temperature, current_in_time, phases, resistance_in_time
 from analysis.plot_data import time_unit
@@ -34,46 +28,6 @@ _HEIGHT_INCH = BODY_INCH[1] + TITLE_INCH
 
 _WINDOW = re.compile(rb'width="[\d.]+pt" height="%gpt" viewBox="0 0 [\d.]+ [\d.]+"' % (_HEIGHT_INCH * 72))
 _HASHED = re.compile(r"(?:^|-)[0-9a-f]{8}$")
-_RC: Any = {
-    "font.family": "DejaVu Sans",
-    "font.size": 6.5,
-    "axes.labelsize": 6.5,
-    "axes.linewidth": 0.5,
-    "axes.spines.top": False,
-    "axes.spines.right": False,
-    "xtick.labelsize": 6,
-    "ytick.labelsize": 6,
-    "xtick.major.width": 0.5,
-    "ytick.major.width": 0.5,
-    "xtick.major.size": 2.5,
-    "ytick.major.size": 2.5,
-    "hatch.linewidth": 0.3,
-    "legend.fontsize": 5.5,
-    "legend.facecolor": "white",
-    "legend.edgecolor": "none",
-    "legend.framealpha": 0.85,
-    "svg.fonttype": "path",  # outlines: the text needs no font where the file is read
-    "svg.hashsalt": "coilsoak",
-    "axes.formatter.useoffset": False,  # every tick says the whole number
-    "text.parse_math": False,  # a '$' in a label is a '$'
-    "savefig.dpi": 170,
-}
-
-
-@contextmanager
-def _style() -> Iterator[None]:
-    """Our drawing settings and nobody else's, for as long as the block lasts."""
-    with mpl.rc_context():
-        mpl.rcdefaults()
-        mpl.rcParams.update(_RC)
-        yield
-
-
-@lru_cache(maxsize=1)
-def drawable() -> frozenset[int]:
-    """Code points that the font of the figures and of the report can draw."""
-    path = findfont(FontProperties(family="DejaVu Sans"), fallback_to_default=True)
-    return frozenset(get_font(path).get_charmap())
 
 
 def curve_stem(coil: str) -> str:
@@ -117,11 +71,11 @@ def write_curves(
         OSError: a file could not be written.
     """
     stem = folder / curve_stem(result.coil)
-    with _style():
+    with style():
         figure = _draw(result, trace, limits, catalogue(language))
         return [
-            _save(figure, stem.with_suffix(".png"), "png"),
-            _save(figure, stem.with_suffix(".svg"), "svg"),
+            save(figure, stem.with_suffix(".png"), "png"),
+            save(figure, stem.with_suffix(".svg"), "svg"),
         ]
 
 
@@ -129,9 +83,9 @@ def curve_svg(
     result: CoilResult, trace: Trace, limits: Limits | None = None, *, language: str = RECORD_LANGUAGE
 ) -> bytes:
     """The curves of one coil as the bytes of the SVG that :func:`write_curves` writes."""
-    with _style():
+    with style():
         buffer = io.BytesIO()
-        _write(_draw(result, trace, limits, catalogue(language)), buffer, "svg")
+        write(_draw(result, trace, limits, catalogue(language)), buffer, "svg")
         return buffer.getvalue()
 
 
@@ -152,18 +106,6 @@ def untitled(svg: bytes) -> bytes:
     return cropped
 
 
-def _save(figure: Figure, path: Path, kind: str) -> Path:
-    with path.open("wb") as file:
-        _write(figure, file, kind)
-    return path
-
-
-def _write(figure: Figure, file: Any, kind: str) -> None:
-    # No date and no version of the drawing library: same data, same bytes.
-    nothing = {"Software": None} if kind == "png" else {"Date": None, "Creator": None}
-    figure.savefig(file, format=kind, metadata=nothing)
-
-
 def _draw(result: CoilResult, trace: Trace, limits: Limits | None, words: Words) -> Figure:
     figure = Figure(figsize=(BODY_INCH[0], _HEIGHT_INCH))
     top = 1.0 - (TITLE_INCH + 0.07) / _HEIGHT_INCH
@@ -171,7 +113,7 @@ def _draw(result: CoilResult, trace: Trace, limits: Limits | None, words: Words)
     flowing = bool(np.isfinite(trace.current_A).any())
     verdict = words(f"verdict.{result.verdict}")
     title = words("figure.title", coil=result.coil, kind=words.said(result.kind), verdict=verdict)
-    figure.text(0.008, 0.985, _shown(title), va="top", fontsize=7.5, fontweight="bold")
+    figure.text(0.008, 0.985, legible(title), va="top", fontsize=7.5, fontweight="bold")
     against_temperature(
         figure.add_axes((0.065, 0.15, 0.40 if timed else 0.92, top - 0.15)), result, trace, limits, words
     )
@@ -191,22 +133,5 @@ def _draw(result: CoilResult, trace: Trace, limits: Limits | None, words: Words)
         phases(panels, trace, (0.04 / height + 1.0, 0.035 / height), words)
     for axes in figure.axes:
         for axis in (axes.xaxis, axes.yaxis):
-            axis.set_major_formatter(_Ticks(words))
+            axis.set_major_formatter(Ticks(words))
     return figure
-
-
-class _Ticks(ScalarFormatter):
-    """The usual ticks, with the decimal sign of a language."""
-
-    def __init__(self, words: Words) -> None:
-        super().__init__()
-        self._number = words.number
-
-    def __call__(self, x: float, pos: int | None = None) -> str:
-        return self._number(super().__call__(x, pos))
-
-
-def _shown(text: str, most: int = 90) -> str:
-    """Text cut to *most* characters, with a stand-in for what the font has no sign for."""
-    text = text if len(text) <= most else text[: most - 1] + "…"
-    return "".join(c if ord(c) in drawable() and c.isprintable() else "\ufffd" for c in text)

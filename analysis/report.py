@@ -14,7 +14,8 @@ import matplotlib as mpl
 import numpy as np
 import typst
 
-from analysis.curves import curve_svg, drawable, untitled
+from analysis.curves import curve_svg, untitled
+from analysis.drawing import drawable
 from analysis.model import CoilResult, SetResult, Trace
 from analysis.report_data import ReportInfo, State, report_data
 from analysis.words import RECORD_LANGUAGE, catalogue

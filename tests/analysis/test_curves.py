@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
-from analysis import curves, panels
+from analysis import curves, drawing, panels
 from analysis.model import OVER_RANGE, PHASES, CoilResult, Limits, Trace
 from analysis.plot_data import phase_spans, thin_cloud, thin_line, view
 from analysis.words import catalogue
@@ -55,7 +55,7 @@ def nothing_known(coil: str = "Y1") -> CoilResult:
 
 def figure(trace: Trace, result: CoilResult | None = None, limits: Limits | None = None) -> Figure:
     """The drawn figure, for a look at its parts."""
-    with curves._style():
+    with drawing.style():
         return curves._draw(result or judged(), trace, limits, EN)
 
 
