@@ -36,12 +36,13 @@ def test_whatever_breaks_nothing_burns_and_nothing_is_lost(tmp_path: Path, seed:
 
 
 @pytest.mark.slow
-def test_without_faults_the_soak_goes_to_its_end(tmp_path: Path) -> None:
+@pytest.mark.parametrize("heat", ["oven", "supply"])
+def test_without_faults_the_soak_goes_to_its_end(tmp_path: Path, heat: str) -> None:
     """The layer alone changes nothing: complete, and exchanges as many as schedules are drawn from."""
-    ended = under(tmp_path, "oven")
+    ended = under(tmp_path, heat)
     assert (ended.status, ended.complaints, ended.layer.happened) == (0, [], [])
     assert ended.outcome == "soak went on to its end"
-    assert all(ended.layer.exchanges[name] >= count for name, count in USUAL["oven"].items())
+    assert all(ended.layer.exchanges[name] >= count for name, count in USUAL[heat].items())
 
 
 @pytest.mark.slow
