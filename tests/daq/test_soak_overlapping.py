@@ -13,7 +13,7 @@ from tests.daq.soak_helpers import FAULTS, Ran, Row, number, run, small_set
 LABELS = ("Y4", "Y5", "Y6")
 #: Y4 loses contact when hot, Y5 has a bad joint; Y6 takes less current than the others.
 VERDICTS = {label: FAULTS[label] for label in LABELS}
-SHORT = {"steps_degC": "[60]", "hold_s": 0, "joint_u_ohm": 0.02, "cool_s": 900}
+SHORT = {"steps_degC": "[60]", "hold_s": 0, "joint_u_ohm": 0.02, "cool_s": 600}
 
 
 def soaked(folder: Path, **changed: object) -> Ran:
