@@ -18,7 +18,6 @@ from analysis.leads import leads
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, Reason, Subject, Trace
 from analysis.opens import OpenKind, Opens
 from analysis.reasons import retest
-from analysis.rest import at_rest
 from analysis.rows import Rows, Story, sort_rows
 from analysis.verdict import K, decide, overall
 from analysis.words import Message, say
@@ -89,8 +88,6 @@ def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float |
     if coil.rows.heated and coil.opens.kind not in {OpenKind.HOT, OpenKind.ALWAYS, OpenKind.COLD}:
         findings += criteria.drift(coil.cold, coil.hot, coil.rows, limits)
         findings.append(criteria.noise(coil.fretting))
-    if (resting := at_rest(coil.rows)) is not None:
-        findings.append(resting)
     if (through := leads(meter, coil.found)) is not None:
         findings.append(through)
     if soak_degC is not None:

@@ -17,6 +17,7 @@ from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Su
 from analysis.opens import OpenKind
 from analysis.peers import Peer, compare, like_parts, provable
 from analysis.reasons import retest
+from analysis.rest import Resting
 from analysis.slope import against_peers, slope_and_joint
 from analysis.verdict import K
 from analysis.words import say
@@ -70,11 +71,15 @@ def judge_set(
         # Judged, until the label has been looked at, as what it reads like.
         coils = [_as_kind(coil, mixed[coil.label].kind) if coil.label in mixed else coil for coil in coils]
         belongs = {label: each.finding for label, each in mixed.items()}
+    resting = Resting({coil.label: coil.rows for coil in coils}, use)
     results: dict[str, CoilResult] = {}
     for kind in dict.fromkeys(coil.subject.kind for coil in coils):
         alike = [coil for coil in coils if coil.subject.kind == kind]
         held_to = (limits or {}).get(kind) or _common_practice(kind, alike)
-        judged = _judge_kind(alike, held_to, accuracy, use, soak_degC, belongs)
+        asked = {coil.label: resting.findings(coil.label, held_to) for coil in alike}
+        for label in asked.keys() & belongs.keys():
+            asked[label].append(belongs[label])
+        judged = _judge_kind(alike, held_to, accuracy, use, soak_degC, asked)
         results |= judged
         compared = sum(_was_compared(each) for each in judged.values())
         if kind and compared > 1 and held_to.r20_ohm is None:
@@ -165,11 +170,11 @@ def _judge_kind(
     accuracy: Accuracy,
     meter: MeterUse,
     soak_degC: float | None,
-    belongs: Mapping[str, Finding],
+    asked: Mapping[str, Sequence[Finding]],
 ) -> dict[str, CoilResult]:
     """Judge the coils of one kind, each by itself and against the others.
 
-    *belongs* asks of some whether they are of this kind at all.
+    *asked* is what takes the whole set to tell: whether each is at rest, and of this kind at all.
     """
     settled = [settle_drift(coil, limits, accuracy) for coil in coils]
     findings: dict[str, list[Finding]] = {}
@@ -178,9 +183,8 @@ def _judge_kind(
         findings[coil.label] = [
             *own_findings(coil, limits, meter, soak_degC),
             *slope_and_joint(coil.found, others, limits),
+            *asked[coil.label],
         ]
-        if coil.label in belongs:
-            findings[coil.label].append(belongs[coil.label])
     compared = _Company(settled, findings, limits)
     return {coil.label: result(coil, [*findings[coil.label], compared.finding(coil)]) for coil in settled}
 
