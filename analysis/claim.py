@@ -9,7 +9,9 @@ from typing import Any
 from analysis.claim_data import Case, Picture, claim_data, worth_showing
 from analysis.claim_plain import ClaimRun
 from analysis.curves import curve_svg, untitled
+from analysis.history import History
 from analysis.report import Paper, Standard, no_readings, set_pages, template
+from analysis.slopes import slopes_svg
 from analysis.words import RECORD_LANGUAGE, catalogue
 
 __all__ = ["STANDARDS", "Case", "ClaimRun", "Picture", "claim_pdf"]
@@ -28,6 +30,7 @@ def claim_pdf(
     coils: Sequence[str] = (),
     paper: Paper = "a4",
     language: str = RECORD_LANGUAGE,
+    found: History | None = None,
 ) -> bytes:
     """Return the claim pack as a tagged PDF/A-3. The same arguments give the same bytes.
 
@@ -39,16 +42,19 @@ def claim_pdf(
         coils: Labels of the coils to show in detail; none given, those that did not pass, else all.
         paper: ``a4`` or ``us-letter``.
         language: One of :func:`analysis.words.languages`.
+        found: Of several runs, what became of the coils in them.
     """
     case = case or Case()
     shown = worth_showing(runs, coils)
-    data = claim_data(runs, shown, case, attachments, photos, catalogue(language))
+    data = claim_data(runs, shown, case, attachments, photos, catalogue(language), found)
     files = template("claim.typ")
     for each in [each for each in shown if each.drawn]:
         traces = {trace.coil: trace for trace in each.run.traces}
         trace = traces.get(each.coil.coil) or no_readings(each.coil)
         svg = curve_svg(each.coil, trace, each.run.about.limits.get(each.coil.kind), language=language)
         files[f"curve-{each.place}.svg"] = untitled(svg)
+    if found is not None:
+        files["slopes.svg"] = slopes_svg(found, language=language)
     files |= {f"photo-{n}.{photo.ending}": photo.data for n, photo in enumerate(photos)}
     if case.logo is not None:
         data["shop"]["logo"] = f"logo.{case.logo.ending}"

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from analysis.budget import Budget, Component
+from analysis.claim_history import before_after
 from analysis.claim_plain import ClaimRun, first_page
+from analysis.history import History
 from analysis.model import CoilResult
 from analysis.plain_text import inert
 from analysis.report_data import (
@@ -16,10 +18,8 @@ from analysis.report_data import (
     coil_section,
     coil_words,
     label,
-    mark,
     method,
     notes,
-    r20_text,
     start_text,
     summary,
     tables,
@@ -90,6 +90,7 @@ def claim_data(
     attachments: Mapping[str, bytes],
     photos: Sequence[Picture],
     words: Words,
+    found: History | None = None,
 ) -> dict[str, Any]:
     """Everything the page template prints, in words and ready-made numbers, made inert.
 
@@ -100,6 +101,7 @@ def claim_data(
         attachments: What is attached, content by name.
         photos: Pictures at the end.
         words: The language.
+        found: Of several runs, what became of the coils in them.
     """
     about = runs[-1].about
     page = first_page(runs, words)
@@ -114,7 +116,7 @@ def claim_data(
         "first": page,
         "remark": case.remark,
         "signed": words.row("claim.signed"),
-        "history": _before_after(runs, words),
+        "history": before_after(found, words),
         "runs": [_run(run, n, shown, words, alone=len(runs) == 1) for n, run in enumerate(runs)],
         **coil_words(words),
         "method": {"heading": words("method.heading"), "sentences": _method(runs, words)},
@@ -181,23 +183,6 @@ def _run(run: ClaimRun, n: int, shown: Sequence[Shown], words: Words, *, alone: 
             next((f"coil-{each.place}" for each in shown if each.run is run and each.coil is coil), None)
             for coil in run.result.coils
         ],
-    }
-
-
-def _before_after(runs: Sequence[ClaimRun], words: Words) -> dict[str, Any]:
-    """R20 and verdict of each coil, a column a run; without rows for one run."""
-    labels = dict.fromkeys(coil.coil for run in runs for coil in run.result.coils)
-    by_run = [{coil.coil: coil for coil in run.result.coils} for run in runs]
-    columns = [f"{run.about.start_utc:%Y-%m-%d}, {words.shown('stage', run.about.stage)}" for run in runs]
-    rows = [
-        [label(name), *([r20_text(coils[name], words), mark(coils[name].verdict, words)] if name in coils
-                        else [words("sign.not determined"), None] for coils in by_run)]
-        for name in labels
-    ]  # fmt: skip
-    return {
-        "heading": words("claim.before_after"),
-        "columns": [words.row("summary.columns")[0], *columns],
-        "rows": rows if len(runs) > 1 else [],
     }
 
 

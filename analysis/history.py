@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
+from typing import TypeVar
 
 from analysis.change import Change, Paired, Shared, compare_results, moved_alike
 from analysis.model import CoilResult, SetResult
 from analysis.observed import DONE, REPLACED, Observation
+
+T = TypeVar("T")
 
 BEFORE_REFIT = "before refit"
 
@@ -120,8 +123,7 @@ def history(runs: Sequence[AtStage]) -> History:
     Args:
         runs: In any order; those that began within the same minute stay as given.
     """
-    # The simulated bench begins every run at the same time.
-    ordered = tuple(sorted(runs, key=lambda run: run.start_utc.replace(second=0, microsecond=0)))
+    ordered = tuple(in_order(runs, key=lambda run: run.start_utc))
     coils = [_changes(coil, ordered) for coil in _pair(ordered)]
     together = []
     for first, second in dict.fromkeys((step.first, step.second) for coil in coils for step in _all(coil)):
@@ -136,6 +138,12 @@ def history(runs: Sequence[AtStage]) -> History:
         for n, step in movers:
             coils[n] = _with_set(coils[n], step)
     return History(ordered, tuple(coils), tuple(together))
+
+
+def in_order(runs: Iterable[T], key: Callable[[T], datetime]) -> list[T]:
+    """Return runs by the time at which they began, *key*; those of the same minute stay as given."""
+    # The simulated bench begins every run at the same time.
+    return sorted(runs, key=lambda run: key(run).replace(second=0, microsecond=0))
 
 
 def _shared(first: AtStage, second: AtStage) -> Shared:

@@ -7,10 +7,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
+from analysis.history import in_order
 from analysis.model import Verdict
 from analysis.words import Message, say
 from daq import __version__
 from daq.claimfiles import TRAVEL, Carried, attachments
+from daq.comparing import followed
 from daq.durable import write_whole
 from daq.errors import InputError, RecordError
 from daq.judging import Judged, judge_run, judged_object, report_info, require_language
@@ -52,7 +54,8 @@ def write_claim(request: ClaimRequest) -> Path:
     out = request.out or Path(f"claim-{request.runs[-1].resolve().name}.pdf")
     if out.exists():
         raise InputError(f"{out}: is there already and is not overwritten; choose another name with --out")
-    runs = [_read(folder) for folder in request.runs]
+    runs = in_order([_read(folder) for folder in request.runs], key=lambda run: run.header.start_utc)
+    found = followed(runs) if len(runs) > 1 else None
     shop = load_shop(request.shop) if request.shop is not None else None
     judged = [_with_serials(judge_run(run), shop) for run in runs]
     _require_known(request.coils, judged)
@@ -65,6 +68,7 @@ def write_claim(request: ClaimRequest) -> Path:
         photos=_photos(request.photos),
         coils=request.coils,
         language=request.language,
+        found=found if found is not None and found.common else None,
     )
     try:
         write_whole(out, pdf)

@@ -39,13 +39,18 @@ def compare_runs(folders: Sequence[Path]) -> History:
     for one, other in combinations(folders, 2):
         if _same(one, other):
             raise InputError(f"{other}: is the same run as {one}; name each run once")
-    found = history([_at_stage(run) for run in runs])
+    found = followed(runs)
     if not found.common:
         raise InputError(
             "compare: no coil in common; a coil is known again by its serial number, "
             "or by its label within one set and job, and not beyond 'replaced'"
         )
     return found
+
+
+def followed(runs: Sequence[Run]) -> History:
+    """Judge runs and follow their coils from one to the next; none need be in common."""
+    return history([_at_stage(run) for run in runs])
 
 
 def _read(folder: Path) -> Run:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
+import re
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
@@ -192,8 +193,26 @@ def test_several_runs_are_told_side_by_side(tmp_path: Path) -> None:
     ]
     assert files["run1_readings.csv"] == (BEFORE / "readings.csv").read_bytes()
     assert files["run2_readings.csv"] == (AFTER / "readings.csv").read_bytes()
+    text = text_of(pdf)
     assert "No fault was found in it after cleaning." in text_of(pdf, 0)
-    assert "Y5 3.569 ± 0.010 ✘ FAIL 3.242 ± 0.009 ✔ PASS" in text_of(pdf)
+    assert "Y5 3.569 ± 0.010 ✘ FAIL 3.242 ± 0.009 ✔ PASS −0.327 ± 0.006" in text
+    assert "Y5: R20 fell by 0.327" in text
+
+
+@pytest.mark.slow
+def test_runs_of_other_parts_are_not_compared(tmp_path: Path) -> None:
+    """Without a serial number, and of another job, a label is another part: nothing stands side by side."""
+    for name, run in (("one", BEFORE), ("other", AFTER)):
+        shutil.copytree(run, tmp_path / name)
+        coil_set, header = tmp_path / name / "coil_set.toml", tmp_path / name / "header.json"
+        coil_set.write_text(
+            re.sub(r', serial = "[^"]*"|serial = .*', "", coil_set.read_text("utf-8")), "utf-8"
+        )
+        header.write_text(header.read_text("utf-8").replace("SAMPLE-3", f"JOB {name}"), "utf-8")
+    runs = (tmp_path / "one", tmp_path / "other")
+    text = text_of(PdfReader(write_claim(ClaimRequest(runs, tmp_path / "claim.pdf"))))
+    assert "Test 2:" in text
+    assert "Before and after" not in text
 
 
 @pytest.mark.slow
