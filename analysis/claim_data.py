@@ -195,7 +195,9 @@ def _tables(runs: Sequence[ClaimRun], words: Words) -> list[dict[str, Any]]:
             alike = [each for each in made if each["key"] == table["key"]]
             if not any(each["rows"] == table["rows"] for each in alike):
                 made.append({**table, "heading": f"{table['heading']} ({stage})"} if alike else table)
-    return sorted(made, key=lambda table: ("limits", "instruments", "settings").index(table["key"]))
+    return sorted(
+        made, key=lambda table: ("observations", "limits", "instruments", "settings").index(table["key"])
+    )
 
 
 def _method(runs: Sequence[ClaimRun], words: Words) -> list[str]:

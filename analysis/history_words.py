@@ -12,7 +12,7 @@ from analysis.change import Change, beyond
 from analysis.copper import ALPHA20_PER_K
 from analysis.history import BEFORE_REFIT, AtStage, Coil, History
 from analysis.model import CoilResult, Criterion, Verdict
-from analysis.observed import DEMAGNETISED, DONE
+from analysis.observed import DEMAGNETISED, DONE, told
 from analysis.opens import OpenKind
 from analysis.rounding import with_uncertainty
 from analysis.words import Figure, Message, say
@@ -53,8 +53,12 @@ def standing(coil: Coil, runs: Sequence[AtStage]) -> tuple[Verdict, bool]:
 def remarks(coil: Coil, runs: Sequence[AtStage]) -> list[Message]:
     """Return what there is to say of a coil, run by run; nothing of one that stayed as it was."""
     found = list(_identity(coil))
-    for step in coil.steps:
-        found += _step(coil, step, runs)
+    steps = {step.second: step for step in coil.steps}
+    for n in coil.runs:
+        if n in steps:
+            found += _step(coil, steps[n], runs)
+        if seen := _seen(runs[n], coil.place(n)):
+            found.append(say("history.seen", run=n + 1, what=seen))
     whole = coil.whole
     if whole is not None and whole.significant and not any(step.significant for step in coil.steps):
         found.append(say("history.crept", change=_moved(whole)))
@@ -75,6 +79,9 @@ def notes(history: History) -> list[Message]:
         )
         for move in history.together
     ]
+    for n, run in enumerate(history.runs, 1):
+        if seen := _of_all(run):
+            found.append(say("history.seen-of-all", run=n, what=seen))
     due: dict[Message, list[str]] = {}
     for coil in history.coils:
         if (still := rechecking(coil, history.runs)) is not None:
@@ -107,6 +114,22 @@ def rechecking(coil: Coil, runs: Sequence[AtStage]) -> Message | None:
 def _demagnetised(run: AtStage, coil: str) -> bool:
     seen = ((each.coil, each.item, each.found) for each in run.observations)
     return (coil, DONE, DEMAGNETISED) in seen
+
+
+def _of_all(run: AtStage) -> tuple[Message, ...]:
+    """What was noted of every coil of a run."""
+    noted: dict[Message, set[str]] = {}
+    for each in run.observations:
+        noted.setdefault(told(each), set()).add(each.coil)
+    coils = {coil.coil for coil in run.result.coils}
+    return tuple(what for what, of in noted.items() if of >= coils)
+
+
+def _seen(run: AtStage, coil: str) -> tuple[Message, ...]:
+    """What was noted of one coil of a run and not of all."""
+    common = _of_all(run)
+    mine = dict.fromkeys(told(each) for each in run.observations if each.coil == coil)
+    return tuple(what for what in mine if what not in common)
 
 
 def _identity(coil: Coil) -> Iterator[Message]:

@@ -89,6 +89,8 @@ def judge_set(
     notes += [
         say("note.of", coils=coil.label, what=coil.found.caution) for coil in coils if coil.found.caution
     ]
+    if energised := [coil.label for coil in coils if coil.rows.driven.any()]:
+        notes.append(say("note.energised", coils=", ".join(energised)))
     notes += watch_notes({coil.label: coil.opens.watch for coil in coils})
     if cold := [coil.label for coil in coils if not coil.rows.heated]:
         notes.append(say("note.of", coils=", ".join(cold), what=say("lack.cold-only")))

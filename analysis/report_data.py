@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from analysis.curves import BODY_INCH
 from analysis.model import CoilResult, Limits, SetResult
+from analysis.observed import Observation, gathered
 from analysis.plain_text import breakable, inert, shortened
 from analysis.report_numbers import limit_text, ohms, plus_minus, risk_text, value_text
 from analysis.words import Figure, Words
@@ -47,6 +48,7 @@ class ReportInfo:
     settings: Sequence[tuple[str, str]] = ()
     notes: Sequence[str] = ()
     limits: Mapping[str, Limits] = field(default_factory=dict)
+    observations: Sequence[Observation] = ()
 
 
 def report_data(result: SetResult, about: ReportInfo, paper: str, words: Words) -> dict[str, Any]:
@@ -236,13 +238,18 @@ def _rule(guard_band_U: float, words: Words) -> str:
 
 
 def tables(about: ReportInfo, words: Words) -> list[dict[str, Any]]:
-    """Limits, instruments and settings of a run."""
+    """Observations, limits, instruments and settings of a run."""
+    seen = [
+        (", ".join(map(label, coils)), ", ".join(map(words.said, what)), utc, operator)
+        for coils, what, utc, operator in gathered(about.observations)
+    ]
     instruments = [
         (words.shown("role", role), name, date or words("instruments.no_date"))
         for role, name, date in about.instruments
     ]
     settings = [(words.shown("setting", name), words.shown("value", value)) for name, value in about.settings]
     made = [
+        _table("observations", seen, words),
         _table("limits", [_limits_row(x, words) for x in about.limits.values()], words, words("limits.note")),
         _table("instruments", instruments, words, "" if instruments else words("instruments.none")),
         _table("settings", settings, words),

@@ -18,6 +18,7 @@ COMMANDS = {
     "check": "is the bench what its rig file says; no power",
     "judge": "judge a run folder again, or a table from elsewhere",
     "log": "find runs by job, serial, coil, kind, verdict, stage or day",
+    "observe": "note what no meter sees of a coil: plunger, debris, washed",
     "compare": "what changed of the same coils from run to run",
     "claim": "make one PDF of runs, to send with a claim",
     "practice": "serve the simulated bench to practise on, until Ctrl-C",

@@ -91,6 +91,7 @@ def _at_stage(run: Run) -> AtStage:
         energised=frozenset(
             trace.coil for trace in judged.traces if (np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A).any()
         ),
+        observations=judged.observations,
         problems=judged.problems,
     )
 
@@ -131,6 +132,7 @@ def _run_object(number: int, run: AtStage) -> dict[str, object]:
         "set": run.set_name,
         "job": run.job,
         "energised": sorted(run.energised),
+        "observations": [asdict(each) for each in run.observations],
     }
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.judge import judge_set
 from analysis.model import Accuracy, Limits, SetResult, Trace
+from analysis.observed import Observation
 from analysis.words import RECORD_LANGUAGE, Figure, languages, say
 from daq import __version__
 from daq.builtin import find
@@ -47,6 +48,7 @@ class Judged:
     header: Header | None = None
     problems: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
+    observations: tuple[Observation, ...] = ()
 
 
 def judge_path(path: Path, coil_set: Path | None) -> Judged:
@@ -94,7 +96,17 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
     told = [f"{event.coil}: {event.text}".removeprefix(": ") for event in run.events if event.kind in _TOLD]
     if more := len(told) - MAX_TOLD:
         told[MAX_TOLD:] = [f"{more} more of the like are in {EVENTS}"] if more > 0 else []
-    return Judged(run.folder, traces, result, limits, state or run.state, header, run.problems, tuple(told))
+    return Judged(
+        run.folder,
+        traces,
+        result,
+        limits,
+        state or run.state,
+        header,
+        run.problems,
+        tuple(told),
+        run.observations,
+    )
 
 
 def judgement_files(
@@ -138,7 +150,10 @@ def judgement_files(
 
 def judged_object(judged: Judged) -> dict[str, object]:
     """Return the JSON object of a judgement; what is wrong with its record is told first in the notes."""
-    return as_object(judged.result, run=str(judged.source), state=judged.state, problems=judged.problems)
+    told = as_object(judged.result, run=str(judged.source), state=judged.state, problems=judged.problems)
+    if judged.observations:
+        told["observations"] = [asdict(each) for each in judged.observations]
+    return told
 
 
 def write_judgement(folder: Path, judged: Judged, paper: PaperName, language: str = RECORD_LANGUAGE) -> None:
@@ -208,6 +223,7 @@ def report_info(judged: Judged) -> ReportInfo:
         settings=[(name, _plain(value)) for name, value in (header.settings | header.limits).items()],
         notes=notes,
         limits=judged.limits,
+        observations=judged.observations,
     )
 
 

@@ -29,6 +29,7 @@ from daq.recordformat import (
     FAULT_SCRIPT,
     HEADER,
     MANIFEST,
+    OBSERVATIONS,
     READING_COLUMNS,
     READINGS,
     RESULT,
@@ -254,7 +255,7 @@ def _claim(staging: Path, parent: Path, name: str) -> Path:
 def _entries(folder: Path) -> dict[str, FileEntry]:
     entries = {}
     for path in sorted(folder.rglob("*")):
-        if path.is_file() and not path.name.startswith("."):
+        if path.is_file() and not path.name.startswith(".") and path.name != OBSERVATIONS:
             data = path.read_bytes()
             entries[path.relative_to(folder).as_posix()] = FileEntry(
                 bytes=len(data), sha256=hashlib.sha256(data).hexdigest()

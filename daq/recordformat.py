@@ -41,6 +41,9 @@ HEADER, READINGS, EVENTS, RESULT, MANIFEST = (
 )
 #: What the companion process had to do: events of its own, since it may write while the run still does.
 COMPANION = "companion.csv"
+#: What was seen of the coils or done to them, noted after the run: a table of its own, of which the manifest
+#: knows nothing, since it may grow when the rest is closed.
+OBSERVATIONS = "observations.csv"
 #: Kind of the event that says that a part of the run is finished: a resumed run need not do it again.
 DONE = "done"
 RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
@@ -60,6 +63,7 @@ READING_COLUMNS = (
     "status",
 )
 EVENT_COLUMNS = ("time_s", "utc", "kind", "coil", "text")
+OBSERVATION_COLUMNS = ("utc", "operator", "coil", "item", "found", "text", "check")
 
 Kind = Literal["soak", "sweep"]
 Stage = Literal["as received", "after cleaning", "after heat", "before refit"]

@@ -18,7 +18,9 @@ import msgspec
 import numpy as np
 
 from analysis.model import Trace
+from analysis.observed import Observation
 from daq.errors import RecordError
+from daq.observations import read_observations
 from daq.plainfile import read_plain
 from daq.recordformat import (
     ABOVE_RANGE,
@@ -63,6 +65,7 @@ class Run:
     result: object | None
     state: RunState
     problems: tuple[str, ...]
+    observations: tuple[Observation, ...] = ()
 
     def leads_ohm(self) -> float | None:
         """Return what the two-wire leads read that were taken off, None if they were not measured."""
@@ -127,7 +130,8 @@ def read_run(folder: Path, files: Collection[str] | None = None) -> Run:
         pass
     except (OSError, ValueError, RecursionError) as exc:
         problems.append(f"{RESULT}: cannot be read ({reason(exc)})")
-    return Run(folder, header, readings, events, result, state, tuple(problems))
+    observations = read_observations(folder, problems)
+    return Run(folder, header, readings, events, result, state, tuple(problems), observations)
 
 
 def read_header(folder: Path) -> Header:

@@ -13,12 +13,17 @@ HERE = Path(__file__).resolve().parent
 
 def commands() -> list[list[str]]:
     """Return the arguments of each line in the README that makes a record."""
-    return [arguments for arguments in _lines() if arguments[0] != "claim"]
+    return [arguments for arguments in _lines() if arguments[0] in {"soak", "sweep"}]
 
 
 def claims() -> list[list[str]]:
     """Return the arguments of each line in the README that makes a claim of such records."""
     return [arguments for arguments in _lines() if arguments[0] == "claim"]
+
+
+def comparisons() -> list[list[str]]:
+    """Return the arguments of each line in the README that compares such records."""
+    return [arguments for arguments in _lines() if arguments[0] == "compare"]
 
 
 def _lines() -> list[list[str]]:
@@ -27,13 +32,14 @@ def _lines() -> list[list[str]]:
 
 
 def remake() -> None:
-    """Remove the records and claims that are here and make them again, in the order of the README."""
+    """Remove the records and what was made of them, and make all again, in the order of the README."""
     for arguments in commands():
         out = HERE.parent / arguments[arguments.index("--out") + 1]
         shutil.rmtree(out, ignore_errors=True)
-    shutil.rmtree(HERE / "claims", ignore_errors=True)
+    for made in ("claims", "comparison"):
+        shutil.rmtree(HERE / made, ignore_errors=True)
     (HERE / "claims").mkdir()
-    for arguments in [*commands(), *claims()]:
+    for arguments in [*commands(), *comparisons(), *claims()]:
         subprocess.run([sys.executable, "-m", "daq", *arguments], cwd=HERE.parent, check=True)  # noqa: S603
 
 

@@ -27,6 +27,7 @@ RUNS = {
     "faults": {"Y2": "fail", "Y4": "fail", "Y5": "fail", "Y7": "fail", "Y8": "fail"},
     "cleaning as received": {"Y5": "fail", "Y7": "fail"},
     "cleaning after cleaning": {"Y7": "fail"},
+    "cleaning before refit": {"Y4": "fail", "Y7": "fail"},
 }
 
 
@@ -41,6 +42,7 @@ def load_remake() -> ModuleType:
 
 
 COMMANDS: list[list[str]] = load_remake().commands()
+COMPARISONS: list[list[str]] = load_remake().comparisons()
 CLAIMS: list[list[str]] = load_remake().claims()
 
 
@@ -79,12 +81,13 @@ def assert_same(mine: object, theirs: object, where: str = "result") -> None:
 
 
 def test_the_readme_names_three_samples_and_what_makes_them() -> None:
-    """A healthy set, the default faults, and a sweep before and after cleaning: four commands."""
+    """A healthy set, the default faults, and sweeps before and after cleaning and before refit."""
     assert [(arguments[0], out_of(arguments).as_posix(), stage_of(arguments)) for arguments in COMMANDS] == [
         ("soak", "sample_runs/healthy", "as received"),
         ("soak", "sample_runs/faults", "as received"),
         ("sweep", "sample_runs/cleaning", "as received"),
         ("sweep", "sample_runs/cleaning", "after cleaning"),
+        ("sweep", "sample_runs/cleaning", "before refit"),
     ]
 
 
@@ -152,6 +155,29 @@ def test_the_command_makes_the_same_record_again(tmp_path: Path, arguments: list
     mine, theirs = (json.loads((folder / "manifest.json").read_bytes()) for folder in (made, sample))
     assert (mine["state"], mine["closed_utc"]) == (theirs["state"], theirs["closed_utc"])
     assert mine["files"].keys() == theirs["files"].keys()
+
+
+@pytest.mark.slow
+def test_the_command_makes_the_same_comparison_again(tmp_path: Path) -> None:
+    """What became of each coil is number for number as in the sample, beside a plot of it."""
+    (arguments,) = COMPARISONS
+    done = subprocess.run(
+        [sys.executable, "-m", "daq", *arguments[:-1], str(tmp_path)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    sample = ROOT / arguments[-1]
+    assert {path.name for path in tmp_path.iterdir()} == {path.name for path in sample.iterdir()}
+    mine, theirs = (json.loads((folder / "comparison.json").read_bytes()) for folder in (tmp_path, sample))
+    assert_same(mine, theirs)
+    states = {coil["coil"]: coil["state"] for coil in theirs["coils"]}
+    assert states == dict.fromkeys(("Y1", "Y2", "Y3", "Y6", "Y7", "Y8"), "temperature") | {
+        "Y4": "open",
+        "Y5": "changed",
+    }
 
 
 @pytest.mark.slow

@@ -49,6 +49,7 @@ def judge(
     """
     from daq.budgettable import budget_tables
     from daq.judging import judge_path, judged_object, write_judgement
+    from daq.observing import listed
     from daq.results import as_table
 
     with open_console(as_json) as screen:
@@ -60,5 +61,7 @@ def judge(
         else:
             screen.print(as_table(judged.result))
             print_notes(screen, (*judged.problems, *judged.result.notes))
+            for line in listed(judged.observations):
+                screen.print(f"seen: {line}", highlight=False, markup=False)
             if budget:
                 screen.print(budget_tables(judged.result))

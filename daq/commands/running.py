@@ -46,6 +46,10 @@ def show(console: Console, outcome: Outcome, as_json: bool) -> None:
     else:
         console.print(as_table(outcome.result))
         print_notes(console, outcome.result.notes)
+        if console.is_terminal:  # a word, and no question that holds anybody up
+            console.print(
+                "plunger, debris, contact, washed? coilsoak observe RUN --coil LABEL ...", highlight=False
+            )
     if outcome.error is not None:
         said = str(outcome.error)
         complain(said if outcome.alarm in said else f"{outcome.alarm} {said}")

@@ -78,7 +78,7 @@ def test_each_language_says_all_that_english_does(language: str) -> None:
 
 SAME_IN_GERMAN = {
     "figure.title", "claim.title", "claim.hours", "claim.size", "claim.run_column", "note.of",
-    "reason.retest", "part.r20", "fact.job",
+    "reason.retest", "part.r20", "fact.job", "observed.found", "observed.with-text",
 }  # fmt: skip
 
 

@@ -27,7 +27,8 @@ from daq.errors import InputError
 ROOT = Path(__file__).parents[2]
 SAMPLES, SHOP = ROOT / "sample_runs", ROOT / "fixtures" / "shops" / "example.toml"
 (FAULTS,) = (SAMPLES / "faults").glob("*-as-received")
-BEFORE, AFTER = sorted((SAMPLES / "cleaning").glob("*-SAMPLE-3-*"), reverse=True)
+(BEFORE,) = (SAMPLES / "cleaning").glob("*-as-received")
+(AFTER,) = (SAMPLES / "cleaning").glob("*-after-cleaning")
 
 
 def attached(pdf: PdfReader) -> dict[str, bytes]:

@@ -1,0 +1,87 @@
+"""Noting what was seen of coils or done to them, and listing it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from analysis.observed import DONE, NOTE, Observation, gathered
+from daq.clock import Clock, RealClock
+from daq.coilset import load_coil_set
+from daq.errors import InputError, RecordError
+from daq.observations import append_observations, read_observations
+from daq.recordformat import COIL_SET
+from daq.runfolder import read_header
+from daq.terminal import one_line
+
+
+@dataclass(frozen=True)
+class Noted:
+    """What is to be noted, of each coil alike: findings by item, actions, and a text."""
+
+    findings: Mapping[str, str]
+    done: Sequence[str] = ()
+    note: str = ""
+    operator: str = ""
+
+    def __bool__(self) -> bool:
+        return bool(self.findings or self.done or self.note.strip())
+
+    def of(self, coil: str) -> list[Observation]:
+        """Return the observations that this makes of one coil."""
+        seen = [(item, found, "") for item, found in self.findings.items()]
+        seen += [(DONE, action, "") for action in self.done]
+        if self.note.strip():
+            seen.append((NOTE, "", self.note))
+        return [Observation(coil, item, found, text, operator=self.operator) for item, found, text in seen]
+
+
+def note_observations(
+    folder: Path, coils: Sequence[str], noted: Noted, *, every: bool, clock: Clock | None = None
+) -> list[str]:
+    """Append *noted* of *coils*, or of *every* coil, to the observations of a run; return lines to show.
+
+    Raises:
+        InputError: It is no run, a coil is not of its set, or nothing or no coil is named.
+        RecordError: The table cannot be written.
+    """
+    labels = _labels(folder)
+    if not noted:
+        raise InputError("observe: nothing to note, expected a finding, --did or --note")
+    if every == bool(coils):
+        raise InputError("observe: whose? Expected --coil LABEL, or --all for every coil of the set")
+    for coil in coils:
+        if coil not in labels:
+            raise InputError(f"--coil {coil}: not in this run, expected one of {', '.join(labels)}")
+    named = labels if every else dict.fromkeys(coils)
+    seen = [each for coil in named for each in noted.of(coil)]
+    return listed(append_observations(folder, seen, clock or RealClock()))
+
+
+def list_observations(folder: Path) -> list[str]:
+    """Return lines that show what was noted of a run.
+
+    Raises:
+        InputError: It is no run.
+    """
+    _labels(folder)
+    problems: list[str] = []
+    lines = listed(read_observations(folder, problems))
+    return [*lines, *(f"note: {one_line(each)}" for each in problems)] or ["nothing was noted of this run"]
+
+
+def listed(seen: Iterable[Observation]) -> list[str]:
+    """Return one line for whatever was noted of some coils alike, at one time."""
+    return [
+        one_line(f"{', '.join(coils)}: {', '.join(what)} ({utc}{', ' if operator else ''}{operator})")
+        for coils, what, utc, operator in gathered(seen)
+    ]
+
+
+def _labels(folder: Path) -> tuple[str, ...]:
+    try:
+        read_header(folder)
+    except RecordError as exc:
+        raise InputError(str(exc)) from exc
+    return load_coil_set(folder / COIL_SET).value.labels()
