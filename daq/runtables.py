@@ -52,14 +52,24 @@ def prepare(index: sqlite3.Connection) -> None:
     """
     index.isolation_level = "IMMEDIATE"  # two processes that write wait for each other and never deadlock
     index.execute("PRAGMA foreign_keys = ON")
+    if _marks(index) == (APPLICATION, VERSION):
+        return
+    index.execute("BEGIN IMMEDIATE")
+    with index:
+        # Another process may have made the tables just now: only under the lock what is seen counts.
+        if (marks := _marks(index)) == (APPLICATION, VERSION):
+            return
+        if any(marks) or index.execute("SELECT 1 FROM sqlite_master").fetchone():
+            raise ForeignIndexError
+        for statement in f"{_TABLES} {_MARKS}".split(";"):
+            index.execute(statement)
+
+
+def _marks(index: sqlite3.Connection) -> tuple[int, int]:
     (application,), (version,) = (
         index.execute(f"PRAGMA {name}").fetchone() for name in ("application_id", "user_version")
     )
-    if (application, version) == (APPLICATION, VERSION):
-        return
-    if application or version or index.execute("SELECT 1 FROM sqlite_master").fetchone():
-        raise ForeignIndexError
-    index.executescript(f"BEGIN IMMEDIATE; {_TABLES} {_MARKS} COMMIT")
+    return application, version
 
 
 def store(index: sqlite3.Connection, place: bytes, name: bytes, stamp: int, brief: RunBrief) -> None:

@@ -253,9 +253,9 @@ def test_processes_that_search_at_once_all_find_everything(tmp_path: Path) -> No
         subprocess.Popen(command, cwd=ROOT, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
         for _ in range(4)
     ]
-    for process in started:
-        out, err = process.communicate(timeout=60)
-        assert (process.returncode, err) == (0, b"")
+    ended = [(process.communicate(timeout=60), process.returncode) for process in started]
+    for (out, err), status in ended:
+        assert (status, err) == (0, b"")
         seen = json.loads(out)
         assert seen["found"] == 60
         assert len({run["run"] for run in seen["runs"]}) == 60
