@@ -11,8 +11,9 @@ from daq.guard import Guard
 from daq.instruments.roles import Switch
 from daq.operator import Operator
 
-#: Relay travel and bounce; common practice, no source.
-CONTACT_SETTLE_S = 0.03
+#: Relay travel and bounce, 1 to 15 ms; common practice, no source. A contact that takes longer does not agree
+#: with its next readings and is waited for.
+CONTACT_SETTLE_S = 0.02
 _ON_COIL = "Move the leads to coil {coil}"
 _ON_SENSOR = "Put the meter's leads on the sensor of coil {coil}"
 
