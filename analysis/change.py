@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 
-from analysis.budget import Budget, Component, Source, budget, coverage_factor, effective_dof
+from analysis.budget import LEVEL, Budget, Component, Source, budget, coverage_factor, effective_dof
 from analysis.contributions import JOINT, R20
 from analysis.copper import resistance_factor
 from analysis.model import CoilResult
@@ -54,21 +54,26 @@ class Change:
     Attributes:
         r20: Budget of the change of R20 in ohms, None where one of the two has none.
         r20_share: This change over R20 before, None without it.
-        joint: The same of the joint.
+        r20_share_own_u: Standard uncertainty of that share but for what instruments and wire add, which moves
+            a set alike.
+        joint: The same as *r20* of the joint.
         before, after: What was read, None where no settled reading stands behind R20.
         by_temperature_ohm: What copper owes to the difference of the two temperatures, None without both.
         with_set: Whether most of the set moved by the same share, so that it is no change of this coil.
+        looks: Of how many changes of this coil it is asked whether they are beyond chance.
     """
 
     first: int
     second: int
     r20: Budget | None = None
     r20_share: float | None = None
+    r20_share_own_u: float = 0.0
     joint: Budget | None = None
     before: Read | None = None
     after: Read | None = None
     by_temperature_ohm: float | None = None
     with_set: bool = False
+    looks: int = 1
 
     @property
     def read_ohm(self) -> float | None:
@@ -76,9 +81,19 @@ class Change:
         return None if self.before is None or self.after is None else self.after.ohm - self.before.ohm
 
     @property
+    def r20_moved(self) -> bool:
+        """Whether R20 changed, and not with the set."""
+        return not self.with_set and beyond(self.r20, self.looks)
+
+    @property
+    def joint_moved(self) -> bool:
+        """Whether the joint changed, and not with the set."""
+        return not self.with_set and beyond(self.joint, self.looks)
+
+    @property
     def significant(self) -> bool:
-        """Whether R20 or joint changed by more than U, and not with the set."""
-        return not self.with_set and (beyond(self.r20) or beyond(self.joint))
+        """Whether R20 or joint changed, and not with the set."""
+        return self.r20_moved or self.joint_moved
 
 
 @dataclass(frozen=True)
@@ -96,9 +111,17 @@ class Paired:
         return coverage_factor(self.dof) * self.u
 
 
-def beyond(change: Budget | None) -> bool:
-    """Whether a change is larger than its expanded uncertainty."""
-    return change is not None and abs(change.value) > change.expanded_u
+def beyond(change: Budget | None, looks: int = 1) -> bool:
+    """Whether a change is larger than its expanded uncertainty.
+
+    Args:
+        change: The change; None is none.
+        looks: Where it is one of so many changes of the same coil, U is that of a level at which all of them
+            together are within theirs as often as one alone is within its own (Bonferroni's inequality).
+    """
+    if change is None:
+        return False
+    return abs(change.value) > coverage_factor(change.dof, 1.0 - (1.0 - LEVEL) / looks) * change.u
 
 
 def paired(differences: Sequence[float]) -> Paired:
@@ -121,8 +144,10 @@ def compare_results(first: int, before: CoilResult, second: int, after: CoilResu
         risen = resistance_factor(now.probe_degC) - resistance_factor(was.probe_degC)
         part = before.r20_ohm * risen
     r20, joint = (_difference(result, before, after, common) for result in (R20, JOINT))
-    share = r20.value / before.r20_ohm if r20 is not None and before.r20_ohm else None
-    return Change(first, second, r20, share, joint, was, now, part)
+    share, own_u = None, 0.0
+    if r20 is not None and before.r20_ohm:
+        share, own_u = r20.value / before.r20_ohm, _own_u(r20) / before.r20_ohm
+    return Change(first, second, r20, share, own_u, joint, was, now, part)
 
 
 def cold_reading(result: CoilResult) -> Read | None:
@@ -144,11 +169,19 @@ def moved_alike(changes: Sequence[Change]) -> tuple[Paired, frozenset[int]] | No
         return None
     middle = float(np.median(list(shares.values())))
     spread = MAD_TO_SIGMA * float(np.median([abs(share - middle) for share in shares.values()]))
+    # Shares that agree better than they are known agree by luck, or by the digits of the meter.
+    spread = max(spread, float(np.median([changes[n].r20_share_own_u for n in shares])))
     alike = {n: share for n, share in shares.items() if abs(share - middle) <= _ALIKE_SIGMAS * spread}
     moved = [n for n in alike if beyond(changes[n].r20)]
     if len(alike) < LEAST_ALIKE or 2 * len(moved) <= len(shares):
         return None
     return paired(list(alike.values())), frozenset(alike)
+
+
+def _own_u(change: Budget) -> float:
+    """Standard uncertainty of a change but for what instruments and wire add."""
+    shared = {*_OF_METER, *_OF_PROBE, _OF_WIRE}
+    return hypot(*(part.sensitivity * part.u for part in change.components if part.name not in shared))
 
 
 def _common(before: CoilResult, after: CoilResult, shared: Shared) -> dict[str, float]:

@@ -85,6 +85,7 @@ def single_budget(
     above_20_K: float,
     per_K: float,
     noise: Source,
+    probe_noise_K: float,
     rest_K: float,
     accuracy: Accuracy,
 ) -> Budget:
@@ -95,11 +96,13 @@ def single_budget(
         above_20_K: How far above 20 degC it was measured.
         per_K: What a kelvin too much at the probe does to R20, in ohms.
         noise: What the readings' noise leaves.
+        probe_noise_K: What noise of the probe's readings leaves, standard uncertainty.
         rest_K: How far winding and probe may still differ at rest, standard uncertainty.
         accuracy: What meter and probe can be trusted to.
     """
     sources = [
         noise,
+        Source("noise of the probe", "B", "K", probe_noise_K, -per_K),
         Source("winding against probe at rest", "B", "K", rest_K, -per_K),
         Source("probe offset", "B", "K", accuracy.probe_K, -per_K),
         Source("meter gain", "B", "1", accuracy.gain_rel, r20_ohm),

@@ -203,30 +203,31 @@ def _single(probe_degC: FloatArray, ohm: FloatArray, accuracy: Accuracy, lack: s
     at_20 = to_20degC(ohm, probe_degC)
     median = float(np.sort(at_20)[(at_20.size - 1) // 2])  # one of the readings, however they part
     middle = np.abs(at_20 - median) <= _JUMP_REL * abs(median)
-    probe, value = float(probe_degC[middle].mean()), float(at_20[middle].mean())
-    slope = ALPHA20_PER_K * value
-    per_K = slope / float(resistance_factor(probe))
-    stated = sqrt(accuracy.noise_ohm**2 + (per_K * accuracy.probe_noise_K) ** 2)
-    seen = float(at_20[middle].std())
-    noise, count = max(stated, seen), int(middle.sum())
-    own = sqrt(
-        noise**2 / middle.sum() + per_K**2 * (_STEP_K**2 + accuracy.probe_K**2) + accuracy.contact_ohm**2
-    )
-    by_alpha = value * (probe - REFERENCE_DEGC) * ALPHA20_U_PER_K
-    common = (accuracy.gain_rel * value) ** 2 + accuracy.offset_ohm**2 + accuracy.leads_ohm**2 + by_alpha**2
-    scattered = seen > stated
+    probes, at_20 = probe_degC[middle], at_20[middle]
+    probe, value, count = float(probes.mean()), float(at_20.mean()), at_20.size
+    per_K = ALPHA20_PER_K * value / float(resistance_factor(probe))
+    # A temperature that stands beside several readings was taken once, and its error is in all of them.
+    taken = np.unique(probes).size
+    probe_noise_K = accuracy.probe_noise_K / sqrt(taken)
+    seen = float(at_20.std(ddof=1)) if count > 1 else 0.0
+    if taken > 1:  # the scatter of the probe is in it too, and is counted with the probe
+        seen = sqrt(max(seen**2 - (per_K * accuracy.probe_noise_K) ** 2, 0.0))
+    scattered = seen > accuracy.noise_ohm
+    noise_ohm = max(seen, accuracy.noise_ohm) / sqrt(count)
     source = Source(
         "noise of the readings",
         "A" if scattered else "B",
         "ohm",
-        noise / sqrt(count),
+        noise_ohm,
         1.0,
         count - 1.0 if scattered else None,
     )
-    parts = single_budget(value, probe - REFERENCE_DEGC, per_K, source, _STEP_K, accuracy)
+    parts = single_budget(value, probe - REFERENCE_DEGC, per_K, source, probe_noise_K, _STEP_K, accuracy)
+    own_K = hypot(probe_noise_K, _STEP_K, accuracy.probe_K)
+    own = hypot(noise_ohm, per_K * own_K, accuracy.contact_ohm)
     return Estimate(
         "single temperature",
-        r20=Measured(value, sqrt(own**2 + common), own, parts.dof),
+        r20=Measured(value, parts.u, own, parts.dof),
         lack=lack,
         point_degC=np.array([probe]),
         point_ohm=np.array([float(ohm[middle].mean())]),

@@ -159,11 +159,13 @@ def _all(coil: Coil) -> Iterable[Change]:
 
 
 def _with_set(coil: Coil, step: Change) -> Coil:
-    def marked(change: Change) -> Change:
-        return replace(change, with_set=True) if change == step else change
+    return _with(coil, lambda each: replace(each, with_set=True) if each == step else each)
 
+
+def _with(coil: Coil, become: Callable[[Change], Change]) -> Coil:
+    """Return *coil*, which was in two runs or more, with what its changes *become*."""
     assert coil.whole is not None
-    return replace(coil, steps=tuple(map(marked, coil.steps)), whole=marked(coil.whole))
+    return replace(coil, steps=tuple(map(become, coil.steps)), whole=become(coil.whole))
 
 
 def _changes(coil: Coil, runs: Sequence[AtStage]) -> Coil:
@@ -176,7 +178,9 @@ def _changes(coil: Coil, runs: Sequence[AtStage]) -> Coil:
     if len(seen) < 2:
         return coil
     steps = tuple(between(first, second) for first, second in pairwise(seen))
-    return replace(coil, steps=steps, whole=steps[0] if len(steps) == 1 else between(seen[0], seen[-1]))
+    coil = replace(coil, steps=steps, whole=steps[0] if len(steps) == 1 else between(seen[0], seen[-1]))
+    looks = sum((each.r20 is not None) + (each.joint is not None) for each in _all(coil))
+    return _with(coil, lambda change: replace(change, looks=max(1, looks)))
 
 
 def _pair(runs: Sequence[AtStage]) -> list[Coil]:

@@ -8,7 +8,7 @@ from math import hypot
 from typing import Literal
 
 from analysis.budget import Budget
-from analysis.change import Change, beyond
+from analysis.change import Change
 from analysis.copper import ALPHA20_PER_K
 from analysis.history import BEFORE_REFIT, AtStage, Coil, History
 from analysis.model import CoilResult, Criterion, Verdict
@@ -148,11 +148,10 @@ def _step(coil: Coil, step: Change, runs: Sequence[AtStage]) -> Iterator[Message
         yield say("history.opened", **where)
     elif before.interruptions.kind in _OPEN_COLD and after.interruptions.kind is OpenKind.NONE:
         yield say("history.closed", **where)
-    if not step.with_set:
-        if beyond(step.r20):
-            yield _moved(step)
-        if step.joint is not None and beyond(step.joint):
-            yield say("history.joint", change=_signed(step.joint), **where)
+    if step.r20_moved:
+        yield _moved(step)
+    if step.joint is not None and step.joint_moved:
+        yield say("history.joint", change=_signed(step.joint), **where)
     yield from _drifted(before, after, where)
     if before.verdict != after.verdict:
         verdicts = {"was": say(f"verdict.{before.verdict}"), "now": say(f"verdict.{after.verdict}")}

@@ -15,7 +15,12 @@ from daq.results import SIGNS, open_table, shown
 MAX_COLUMNS = 3
 _LEGEND = (
     "In ohms, from a coil's first run to its last. read: what the meter showed more; "
-    "by heat: what copper owes to the temperatures; R20 by: the change at 20 degC."
+    "by heat: what copper owes to the temperatures; R20 by: the change at 20 degC. "
+    "changed: by more than U, as one sound coil in twenty seems to be by chance."
+)
+_LOOKS = (
+    "Of several changes of one coil each has to be somewhat more than U to count, "
+    "so that it stays one sound coil in twenty."
 )
 _HOT = "* failed in a soak; a cold sweep since then takes nothing back."
 
@@ -80,6 +85,8 @@ def _with_U(change: Budget | None) -> Text:
 def _said(found: History) -> list[RenderableType]:
     """Sentences on coils and runs, each under what it is about."""
     said: list[RenderableType] = [Text(_LEGEND, style="dim")]
+    if any(coil.whole is not None and coil.whole.looks > 1 for coil in found.coils):
+        said.append(Text(_LOOKS, style="dim"))
     if any(standing(coil, found.runs)[1] for coil in found.coils):
         said.append(Text(_HOT, style="dim"))
     for coil in found.coils:

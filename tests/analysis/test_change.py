@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -19,7 +20,8 @@ from analysis.change import (
     moved_alike,
     paired,
 )
-from analysis.model import CoilResult
+from analysis.judge import judge_set
+from analysis.model import OK, CoilResult, FloatArray, Subject, Trace
 from tests.analysis.historykit import ACCURACY, swept
 
 SAME, OTHER = Shared(meter=True, probe=True), Shared(meter=False, probe=False)
@@ -33,6 +35,37 @@ def change(before: CoilResult, after: CoilResult, shared: Shared = SAME) -> Chan
 def one(r20_ohm: float, degC: float = 20.0, seed: int = 1, hotter_K: float = 0.0) -> CoilResult:
     """Sweep one coil."""
     return swept({"Y1": r20_ohm}, degC, seed=seed, hotter_K=hotter_K).coils[0]
+
+
+def typed(degC: float, ohm: dict[str, float]) -> tuple[CoilResult, ...]:
+    """Judge coils read once each, at a temperature read once for all, by a meter that shows 0.01 ohm."""
+    once, nothing, fine = np.array([0.0]), np.array([np.nan]), np.array([OK])
+    traces = [
+        Trace(coil, once, np.array([degC]), np.array([value]), nothing, nothing, np.array(["sweep"]),
+              np.array(["typed"]), fine)
+        for coil, value in ohm.items()
+    ]  # fmt: skip
+    subjects = [Subject(coil, "switching", "") for coil in ohm]
+    return judge_set(traces, subjects, {}, replace(ACCURACY, noise_ohm=0.005)).coils
+
+
+def test_noise_of_a_probe_that_was_read_once_does_not_average() -> None:
+    """Five readings beside one of the probe have all of its noise in common, five of each a part."""
+    shared, each = (
+        next(part.u for part in coil.budgets[0].components if part.name == "noise of the probe")
+        for coil in (read_five(np.full(5, 22.0)), read_five(22.0 + 0.05 * np.arange(5)))
+    )
+    assert shared == pytest.approx(ACCURACY.probe_noise_K)
+    assert each == pytest.approx(ACCURACY.probe_noise_K / sqrt(5.0))
+
+
+def read_five(probe_degC: FloatArray) -> CoilResult:
+    """Judge a coil of five readings beside these of the probe."""
+    nothing, five = np.full(5, np.nan), np.arange(5.0)
+    ohm = 3.3 * (234.5 + probe_degC) / 254.5
+    trace = Trace("Y1", five, probe_degC, ohm, nothing, nothing, np.full(5, "sweep"), np.full(5, "ohms"),
+                  np.full(5, OK))  # fmt: skip
+    return judge_set([trace], [Subject("Y1", "switching", "")], {}, ACCURACY).coils[0]
 
 
 def test_paired_differences_of_the_first_textbook_example() -> None:
@@ -147,6 +180,18 @@ def test_a_set_that_moved_alike_is_told_from_the_coil_that_changed() -> None:
     assert who == {0, 1, 2, 3}
     assert share.mean == pytest.approx(3.0 / 254.5, rel=0.05)
     assert share.n == 4
+
+
+def test_shares_that_agree_better_than_a_digit_leave_nobody_out() -> None:
+    """Typed at another temperature, six figures are the same and two a digit up: all moved alike."""
+    before = {f"Y{n}": 3.30 + 0.01 * n for n in range(8)}
+    after = before | {"Y1": 3.32, "Y4": 3.35}
+    changes = [change(a, b) for a, b in zip(typed(20.0, before), typed(29.0, after), strict=True)]
+    assert all(each.significant for each in changes)
+    found = moved_alike(changes)
+    assert found is not None
+    assert found[1] == set(range(8))
+    assert found[0].mean == pytest.approx(254.5 / 263.5 - 1.0, abs=1e-3)
 
 
 def test_two_coils_cannot_outvote_and_still_sets_do_not_move() -> None:

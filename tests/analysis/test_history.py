@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
+from analysis.copper import ALPHA20_PER_K
 from analysis.history import AtStage, Coil, History, history
 from analysis.history_words import notes, rechecking, remarks, standing, state
 from analysis.observed import DEMAGNETISED, DONE, REPLACED, Observation
-from tests.analysis.historykit import SOUND, run, swept
+from tests.analysis.historykit import ACCURACY, SOUND, run, swept
 
 
 def of(found: History, name: str) -> Coil:
@@ -123,6 +125,28 @@ def test_a_creep_that_no_step_shows_is_seen_from_end_to_end() -> None:
     assert not any(step.significant for step in of(found, "Y1").steps)
     assert state(of(found, "Y1"), found.runs) == "changed"
     assert keys(found, "Y1") == ["crept"]
+
+
+@pytest.mark.slow
+def test_of_sound_coils_one_in_twenty_at_most_seems_changed() -> None:
+    """However many runs there are: here four, with errors as stated, a common one of the probe among them."""
+    rng = np.random.default_rng(20260303)
+    third = 1.0 / 3.0  # of an instrument's error this is anew in each run
+    changed = []
+    for seed in range(60):
+        runs = []
+        for n in range(4):
+            offset_ohm = third * ACCURACY.offset_ohm * rng.normal()
+            own_K = rng.normal(0.0, 0.1, len(SOUND))  # winding against probe at rest
+            read = {
+                coil: r20 * (1.0 + ALPHA20_PER_K * off) + offset_ohm
+                for (coil, r20), off in zip(SOUND.items(), own_K, strict=True)
+            }
+            hotter_K = third * ACCURACY.probe_K * float(rng.normal())
+            runs.append(run(n, swept(read, seed=4 * seed + n, hotter_K=hotter_K)))
+        found = history(runs)
+        changed += [state(coil, found.runs) == "changed" for coil in found.coils]
+    assert 0.005 < np.mean(changed) < 0.06
 
 
 def test_instruments_that_are_not_known_to_be_the_same_are_said() -> None:

@@ -196,7 +196,7 @@ def test_several_runs_are_told_side_by_side(tmp_path: Path) -> None:
     assert files["run2_readings.csv"] == (AFTER / "readings.csv").read_bytes()
     text = text_of(pdf)
     assert "No fault was found in it after cleaning." in text_of(pdf, 0)
-    assert "Y5 3.569 ± 0.010 ✘ FAIL 3.242 ± 0.009 ✔ PASS −0.327 ± 0.006" in text
+    assert "Y5 3.569 ± 0.010 ✘ FAIL 3.242 ± 0.009 ✔ PASS −0.327 ± 0.007" in text
     assert "Y5: R20 fell by 0.327" in text
 
 
