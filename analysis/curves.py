@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,7 @@ def write_curves(
     limits: Limits | None = None,
     *,
     language: str = RECORD_LANGUAGE,
+    kinds: Sequence[str] = ("png", "svg"),
 ) -> list[Path]:
     """Draw the curves of one coil and write them as PNG and SVG.
 
@@ -63,9 +65,10 @@ def write_curves(
         trace: readings of the coil, shape (n,) each; n may be 0.
         limits: what the coil's kind is held to; draws the band of permitted R20 along the copper law.
         language: of what is written in it.
+        kinds: kinds of files, ``png`` and ``svg``.
 
     Returns:
-        The PNG path and the SVG path.
+        The path of each kind.
 
     Raises:
         OSError: a file could not be written.
@@ -73,10 +76,7 @@ def write_curves(
     stem = folder / curve_stem(result.coil)
     with style():
         figure = _draw(result, trace, limits, catalogue(language))
-        return [
-            save(figure, stem.with_suffix(".png"), "png"),
-            save(figure, stem.with_suffix(".svg"), "svg"),
-        ]
+        return [save(figure, stem.with_suffix(f".{kind}"), kind) for kind in kinds]
 
 
 def curve_svg(

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Patch
 
-from analysis.copper import REFERENCE_DEGC, resistance_factor
+from analysis.fitted import fitted_line
 from analysis.model import OK, OVER_RANGE, PHASES, BoolArray, CoilResult, FloatArray, Limits, Trace
 from analysis.plot_data import finite, lonely, phase_spans, thin_cloud, thin_line, time_unit, view
 from analysis.words import Words
@@ -56,21 +56,13 @@ def against_temperature(
     probe, ohms = trace.probe_degC, trace.resistance_ohm
     seen = np.isfinite(probe) & np.isfinite(ohms) & (trace.status == OK)
     is_open = np.isfinite(probe) & (trace.status == OVER_RANGE)
-    reach = np.concatenate([probe[seen | is_open], finite(result.point_degC)])
-    span = np.array([reach.min(), reach.max()]) if reach.size else np.empty(0)
-    line = band = np.empty(0)
-    if result.r20_ohm is not None and result.alpha20_per_K is not None and span.size:
-        span = np.linspace(span[0], span[1], 25)  # the band about the line is curved
-        line = result.r20_ohm * resistance_factor(span, result.alpha20_per_K)
-        band = _expanded_u(result, span)
+    fit = fitted_line(result, trace, limits)
+    span, line, band = fit.probe_degC, fit.resistance_ohm, fit.expanded_u_ohm
     low, high = view(ohms[seen], np.concatenate([finite(result.point_ohm), line]))
 
-    if limits is not None and limits.r20_ohm is not None and span.size:
-        copper = limits.r20_ohm * resistance_factor(span)
-        for sign, label in ((-1.0, words("figure.limits")), (1.0, None)):
-            axes.plot(
-                span, copper * (1.0 + sign * limits.r20_tolerance_rel), ":", color="0.35", lw=0.8, label=label
-            )
+    for edge, label in ((fit.limit_low_ohm, words("figure.limits")), (fit.limit_high_ohm, None)):
+        if edge.size:
+            axes.plot(span, edge, ":", color="0.35", lw=0.8, label=label)
     for series in _SERIES:
         mine = np.flatnonzero(seen & series.rows(trace))
         mine = mine[thin_cloud(probe[mine], ohms[mine])]
@@ -116,16 +108,6 @@ def against_temperature(
         for handle in legend.legend_handles:
             if handle is not None:
                 handle.set_alpha(1.0)
-
-
-def _expanded_u(result: CoilResult, probe_degC: FloatArray) -> FloatArray:
-    """U of the fitted line at each temperature, in ohms; empty where it is not known."""
-    if result.line_cov.shape != (2, 2):
-        return np.empty(0)
-    at = np.stack((np.ones_like(probe_degC), probe_degC - REFERENCE_DEGC))
-    variance: FloatArray = np.einsum("in,ij,jn->n", at, result.line_cov, at)
-    u: FloatArray = np.sqrt(np.maximum(variance, 0.0))
-    return result.r20_k * u
 
 
 def resistance_in_time(axes: Axes, result: CoilResult, trace: Trace, words: Words) -> None:

@@ -14,12 +14,20 @@ from daq import __version__
 from daq.claimfiles import TRAVEL, Carried, attachments
 from daq.comparing import followed
 from daq.durable import write_whole
-from daq.errors import InputError, RecordError
-from daq.judging import Judged, judge_run, judged_object, report_info, require_language
+from daq.errors import InputError
+from daq.judging import (
+    Judged,
+    given_run,
+    judge_run,
+    judged_object,
+    report_info,
+    require_coils,
+    require_language,
+)
 from daq.pictures import MAX_PHOTOS, logo, photo
 from daq.recordformat import json_text
 from daq.results import PaperName
-from daq.runfolder import Run, read_run
+from daq.runfolder import Run
 from daq.shop import Shop, load_shop
 from daq.tomlfile import Loaded
 from daq.tomllines import quote_key
@@ -54,11 +62,13 @@ def write_claim(request: ClaimRequest) -> Path:
     out = request.out or Path(f"claim-{request.runs[-1].resolve().name}.pdf")
     if out.exists():
         raise InputError(f"{out}: is there already and is not overwritten; choose another name with --out")
-    runs = in_order([_read(folder) for folder in request.runs], key=lambda run: run.header.start_utc)
+    runs = in_order(
+        [given_run(folder, TRAVEL) for folder in request.runs], key=lambda run: run.header.start_utc
+    )
     found = followed(runs) if len(runs) > 1 else None
     shop = load_shop(request.shop) if request.shop is not None else None
     judged = [_with_serials(judge_run(run), shop) for run in runs]
-    _require_known(request.coils, judged)
+    require_coils(request.coils, judged)
     carried = [Carried(each.source, json_text(judged_object(each))) for each in judged]
     pdf = claim_pdf(
         [_claim_run(each, run) for each, run in zip(judged, runs, strict=True)],
@@ -75,15 +85,6 @@ def write_claim(request: ClaimRequest) -> Path:
     except OSError as exc:
         raise InputError(f"{out}: cannot be written ({exc.strerror or exc})") from exc
     return out
-
-
-def _read(folder: Path) -> Run:
-    if not folder.is_dir():
-        raise InputError(f"{folder}: is no run folder, and a claim needs a whole record; give run folders")
-    try:
-        return read_run(folder, TRAVEL)  # report and curves stay behind, and need not be there
-    except RecordError as exc:
-        raise InputError(str(exc)) from exc
 
 
 def _with_serials(judged: Judged, shop: Loaded[Shop] | None) -> Judged:
@@ -125,13 +126,6 @@ def _photos(paths: Sequence[Path]) -> list[Picture]:
     if len(paths) > MAX_PHOTOS:
         raise InputError(f"--photo: {len(paths)} photos, expected at most {MAX_PHOTOS}; leave some out")
     return [photo(path) for path in paths]
-
-
-def _require_known(coils: Sequence[str], judged: Sequence[Judged]) -> None:
-    known = dict.fromkeys(coil.coil for each in judged for coil in each.result.coils)
-    for coil in coils:
-        if coil not in known:
-            raise InputError(f"--coil {coil}: not in these runs, expected one of {', '.join(known)}")
 
 
 def _claim_run(judged: Judged, run: Run) -> ClaimRun:

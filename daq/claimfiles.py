@@ -42,7 +42,7 @@ from daq.recordformat import (
 )
 
 CLAIM_MANIFEST = "claim_manifest.json"
-#: Files of a run folder that travel with a claim, in this order.
+#: Files of a run folder that travel with a claim, in this order; report and curves may be left elsewhere.
 TRAVEL = (
     READINGS,
     EVENTS,

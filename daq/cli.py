@@ -20,6 +20,7 @@ COMMANDS = {
     "log": "find runs by job, serial, coil, kind, verdict, stage or day",
     "observe": "note what no meter sees of a coil: plunger, debris, washed",
     "compare": "what changed of the same coils from run to run",
+    "curves": "write curves and figures for others: pictures, CSV, spreadsheet",
     "claim": "make one PDF of runs, to send with a claim",
     "practice": "serve the simulated bench to practise on, until Ctrl-C",
 }

@@ -16,12 +16,12 @@ from analysis.model import CoilResult
 from analysis.rows import DRIVEN_A
 from daq.claimfiles import TRAVEL
 from daq.durable import write_whole
-from daq.errors import InputError, RecordError
-from daq.judging import judge_run, require_language
+from daq.errors import InputError
+from daq.judging import given_run, judge_run, require_language
 from daq.plainfile import read_plain
 from daq.recordformat import HEADER, MAX_TABLE_BYTES, READINGS, RIG, json_text
 from daq.rig import Rig
-from daq.runfolder import Run, read_run
+from daq.runfolder import Run
 from daq.tomlfile import load
 
 COMPARISON = "comparison.json"
@@ -35,7 +35,7 @@ def compare_runs(folders: Sequence[Path]) -> History:
     """
     if len(folders) < 2:
         raise InputError(f"compare: {len(folders)} run given, expected two or more run folders")
-    runs = [_read(folder) for folder in folders]
+    runs = [given_run(folder, TRAVEL) for folder in folders]
     for one, other in combinations(folders, 2):
         if _same(one, other):
             raise InputError(f"{other}: is the same run as {one}; name each run once")
@@ -51,15 +51,6 @@ def compare_runs(folders: Sequence[Path]) -> History:
 def followed(runs: Sequence[Run]) -> History:
     """Judge runs and follow their coils from one to the next; none need be in common."""
     return history([_at_stage(run) for run in runs])
-
-
-def _read(folder: Path) -> Run:
-    if not folder.is_dir():
-        raise InputError(f"{folder}: is no run folder, expected two or more of them")
-    try:
-        return read_run(folder, TRAVEL)  # report and curves may have been left elsewhere
-    except RecordError as exc:
-        raise InputError(str(exc)) from exc
 
 
 def _same(one: Path, other: Path) -> bool:

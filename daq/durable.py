@@ -5,6 +5,9 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import shutil
+import uuid
+from collections.abc import Iterator
 from io import FileIO
 from pathlib import Path
 
@@ -75,6 +78,18 @@ def write_whole(path: Path, data: bytes) -> None:
             part.unlink()
         raise
     sync_folder(path.parent)
+
+
+@contextlib.contextmanager
+def whole_folder(folder: Path) -> Iterator[Path]:
+    """Give a folder to fill that gets its name when it is whole; if something goes wrong, it is gone."""
+    part = folder.with_name(f".{folder.name}.{uuid.uuid4().hex[:12]}")
+    part.mkdir(parents=True)
+    try:
+        yield part
+        part.rename(folder)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
 
 
 def sync_folder(folder: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 import uuid
 from collections.abc import Iterator
@@ -10,6 +9,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+from daq.durable import whole_folder
 from daq.errors import InputError
 
 #: So many rows are in memory at once, and in one file.
@@ -76,26 +76,22 @@ def write_export(index: sqlite3.Connection, folder: Path) -> int:
     if not rows:
         raise InputError(f"--export {folder}: no coil of any run was found, so there is nothing to write")
     schema = pa.schema([(name, pa.type_for_alias(alias)) for name, alias in COLUMNS.items()])
-    # Under another name until it is whole: half an export would teach other limits.
-    part = folder.with_name(f".{folder.name}.{uuid.uuid4().hex[:12]}")
     try:
-        dataset.write_dataset(
-            _batches(index, pa, schema),
-            part,
-            schema=schema,
-            format="parquet",
-            partitioning=["kind", "year"],
-            partitioning_flavor="hive",
-            basename_template=f"{uuid.uuid4().hex[:12]}-{{i}}.parquet",
-            max_rows_per_file=FILE_ROWS,
-            max_rows_per_group=FILE_ROWS,
-            max_partitions=MAX_PARTITIONS,
-        )
-        part.rename(folder)
+        with whole_folder(folder) as part:  # half an export would teach other limits
+            dataset.write_dataset(
+                _batches(index, pa, schema),
+                part,
+                schema=schema,
+                format="parquet",
+                partitioning=["kind", "year"],
+                partitioning_flavor="hive",
+                basename_template=f"{uuid.uuid4().hex[:12]}-{{i}}.parquet",
+                max_rows_per_file=FILE_ROWS,
+                max_rows_per_group=FILE_ROWS,
+                max_partitions=MAX_PARTITIONS,
+            )
     except OSError as exc:
         raise InputError(f"--export {folder}: cannot be written ({exc.strerror or exc})") from exc
-    finally:
-        shutil.rmtree(part, ignore_errors=True)
     return int(rows)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -63,17 +63,39 @@ def judge_path(path: Path, coil_set: Path | None) -> Judged:
     """
     given = load_coil_set(find("coil_sets", str(coil_set))).value if coil_set is not None else None
     if path.is_dir():
-        try:
-            run = read_run(path)
-        except RecordError as exc:  # here the record is what was given, not what is being made
-            raise InputError(str(exc)) from exc
-        return judge_run(run, given)
+        return judge_run(given_run(path), given)
     if not path.exists():
         raise InputError(f"{path}: no such file or folder, expected a run folder or a CSV file")
     traces = tuple(read_csv(path))
     limits = given.kind_limits() if given else {}
     result = judge_set(traces, given.subjects() if given else None, limits or None, Accuracy())
     return Judged(path, traces, result, limits, "complete")
+
+
+def given_run(folder: Path, files: Collection[str] | None = None) -> Run:
+    """Read a run folder that somebody named, with *files* of it, or all, compared with its manifest.
+
+    Raises:
+        InputError: It is no readable run folder.
+    """
+    if not folder.is_dir():
+        raise InputError(f"{folder}: is no run folder, expected one, as soak and sweep write them")
+    try:
+        return read_run(folder, files)
+    except RecordError as exc:  # here the record is what was given, not what is being made
+        raise InputError(str(exc)) from exc
+
+
+def require_coils(coils: Sequence[str], judged: Sequence[Judged]) -> None:
+    """Refuse labels of coils that none of the runs knows.
+
+    Raises:
+        InputError: The message lists those there are.
+    """
+    known = dict.fromkeys(coil.coil for each in judged for coil in each.result.coils)
+    for coil in coils:
+        if coil not in known:
+            raise InputError(f"--coil {coil}: not in these runs, expected one of {', '.join(known)}")
 
 
 def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None = None) -> Judged:

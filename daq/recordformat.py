@@ -188,12 +188,17 @@ def printable(text: str) -> str:
     return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
 
 
-def text_cell(text: str) -> str:
-    """Return *text* as one CSV cell on one line that no spreadsheet runs; :func:`cell_text` undoes the mark.
+def harmless(text: str) -> str:
+    """Return *text* on one line and marked so that no spreadsheet runs it; :func:`cell_text` undoes the mark.
 
     Characters that do not print (line ends, tabs, NUL, lone surrogates) become blanks.
     """
-    text = _RUNNABLE.sub(r"\1'", printable(text))
+    return _RUNNABLE.sub(r"\1'", printable(text))
+
+
+def text_cell(text: str) -> str:
+    """Return *text*, made :func:`harmless`, as one CSV cell."""
+    text = harmless(text)
     if '"' in text or "," in text or text != text.strip():
         text = '"' + text.replace('"', '""') + '"'
     return text
