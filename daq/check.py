@@ -161,6 +161,6 @@ def _companion(rig: Loaded[Rig], bench: Bench, beside: Companion) -> Iterator[Fi
         )
         return
     try:
-        yield Finding("companion", True, beside.start(rig))
+        yield Finding("companion", True, beside.start(rig, ("supply", "oven")))
     except StartError as exc:
         yield Finding("companion", False, str(exc))

@@ -10,7 +10,7 @@ import json
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -56,13 +56,14 @@ class Done(msgspec.Struct, frozen=True):
     off: str = ""
 
 
-def can_be_on(rig: Rig, coil_set: CoilSet) -> bool:
-    """Whether a soak of this set on this bench switches something on outside this program."""
+def can_be_on(rig: Rig, coil_set: CoilSet) -> tuple[str, ...]:
+    """Return the roles that a soak of this set on this bench switches on outside this program."""
     if rig.simulated:
-        return False
+        return ()
     drives = coil_set.heat == "supply" or (coil_set.test.drive_s > 0 and not rig.meter_typed)
     heats = coil_set.heat == "oven" and rig.oven is not None and rig.oven.resource != TYPED
-    return (rig.supply is not None and drives) or heats
+    can = {"supply": rig.supply is not None and drives, "oven": heats}
+    return tuple(role for role, on in can.items() if on)
 
 
 class Companion:
@@ -78,8 +79,12 @@ class Companion:
         #: Until when the companion was told to be patient; 0: not at all.
         self._until_s = 0.0
 
-    def start(self, rig: Loaded[Rig]) -> str:
+    def start(self, rig: Loaded[Rig], roles: Sequence[str]) -> str:
         """Start it for the bench of *rig*; return what it can do, for screen and record.
+
+        Args:
+            rig: The bench.
+            roles: What can be on, ``supply`` or ``oven``; of nothing else it has to know.
 
         Raises:
             StartError: It does not start.
@@ -90,9 +95,10 @@ class Companion:
                 "the rig file: then nothing switches the supply off if this program is killed"
             )
         paths = [path or str(Path.cwd()) for path in sys.path]
+        program = [sys.executable, "-P", "-m", "daq.companionprocess"]
         with shielded():  # or Ctrl-C could leave one that nobody knows of
             self._process = subprocess.Popen(  # noqa: S603 - this very program
-                [sys.executable, "-P", "-m", "daq.companionprocess", rig.path, rig.sha256, str(os.getpid())],
+                [*program, rig.path, rig.sha256, str(os.getpid()), *roles],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 # A session of its own: Ctrl-C and a closed terminal are for the run to end in order.

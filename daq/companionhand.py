@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 
@@ -36,9 +37,9 @@ class _Way:
 
 
 class SwitchOff:
-    """Switches off what the bench of *rig* can have on: the supply first, then the oven's heat."""
+    """Switches off what can be on of the bench of *rig*, its *roles*: supply first, then the oven's heat."""
 
-    def __init__(self, rig: Loaded[Rig]) -> None:
+    def __init__(self, rig: Loaded[Rig], roles: Sequence[str]) -> None:
         import daq.links.visa  # noqa: F401 - now: when it is needed there is no time
 
         self._rig = rig
@@ -48,7 +49,7 @@ class SwitchOff:
         self._ways = [
             _Way(role, instrument, role_dialect(rig, role, instrument))
             for role, instrument in given.items()
-            if instrument is not None and instrument.resource != TYPED
+            if role in roles and instrument is not None and instrument.resource != TYPED
         ]
 
     def connect_beside(self) -> str:

@@ -1,7 +1,7 @@
 """The companion process: sits beside a heated run, and switches the bench off when the run no longer can.
 
-Started by :mod:`daq.companion` as ``python -m daq.companionprocess RIG SHA256 PARENT``. On standard input
-come lines: ``record "FOLDER"``; ``live S``, something is on and the next sign comes within S seconds;
+Started by :mod:`daq.companion` as ``python -m daq.companionprocess RIG SHA256 PARENT ROLE...``. On standard
+input come lines: ``record "FOLDER"``; ``live S``, something is on and the next sign comes within S seconds;
 ``rest``, nothing is on; ``off``, the run cannot switch off itself; ``done``. The end of the input without
 ``done`` means that the run was killed.
 """
@@ -173,12 +173,12 @@ def main(arguments: list[str]) -> int:
     for each in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT):
         signal.signal(each, signal.SIG_IGN)  # it ends with the run, not before
     prepare_streams()
-    rig_file, sha256, parent = Path(arguments[0]), arguments[1], int(arguments[2])
+    rig_file, sha256, parent, roles = Path(arguments[0]), arguments[1], int(arguments[2]), arguments[3:]
     try:
         rig = load_rig(rig_file)
         if rig.sha256 != sha256:
             raise InputError(f"{rig_file}: was changed since the run read it; start again")
-        hand = SwitchOff(rig)
+        hand = SwitchOff(rig, roles)
         why_not = hand.connect_beside()
     except CoilsoakError as exc:
         complain(f"companion process: {exc}")

@@ -39,9 +39,14 @@ class Screen(Protocol):
         ...
 
     def progress(
-        self, stage: str, done: float, left_s: float, coil: str = "", coil_left_s: float | None = None
+        self,
+        stage: str,
+        done: float,
+        left_s: float | None,
+        coil: str = "",
+        coil_left_s: float | None = None,
     ) -> None:
-        """Show the *stage*, the fraction *done* of the run and the time left for run and coil."""
+        """Show the *stage*, the fraction *done* of the run and the time left for run and coil, if known."""
         ...
 
 
@@ -93,6 +98,9 @@ class Progress:
         # A better forecast may find more left than was planned; the share done stands still meanwhile.
         done = spent_s / (spent_s + run_left_s) if spent_s + run_left_s > 0 else 0.0
         self._done = max(self._done, done)
+        if stage_left_s is None and elapsed_s >= stage.expected_s:  # the plan is at its end, the stage is not
+            self._screen.progress(f"{stage.name}, longer than planned", self._done, None, stage.coil)
+            return
         name = f"{stage.name}, {note}" if note else stage.name
         self._screen.progress(name, self._done, run_left_s, stage.coil, coil_left_s)
 

@@ -141,11 +141,12 @@ def execute(request: RunRequest, console: Console) -> Outcome:
 
 def _watch(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Companion) -> str:
     """Start the companion process where something may be on; return what the record is to say of it."""
-    if request.kind != "soak" or not can_be_on(rig.value, coil_set):
+    roles = can_be_on(rig.value, coil_set) if request.kind == "soak" else ()
+    if not roles:
         return ""
     if not rig.value.companion:
         return "no companion process, as the rig file says: nothing switches off if this program is killed"
-    return beside.start(rig)
+    return beside.start(rig, roles)
 
 
 class _Alarms:

@@ -103,7 +103,12 @@ class RunScreen:
         self._print(shown(f"{coil + ': ' if coil else ''}{text}"))
 
     def progress(
-        self, stage: str, done: float, left_s: float, coil: str = "", coil_left_s: float | None = None
+        self,
+        stage: str,
+        done: float,
+        left_s: float | None,
+        coil: str = "",
+        coil_left_s: float | None = None,
     ) -> None:
         """Show where the run stands."""
         self._stage, self._done, self._left_s = stage, done, left_s

@@ -87,7 +87,7 @@ def test_a_killed_run_leaves_its_supply_off(tmp_path: Path, serial: tuple[str, .
         assert ask(run.bench, "supply", "VOLT?") == "0.0000"
     lines = said.err.splitlines()
     assert "the run was ended from outside, with something on: switching off" in lines[0]
-    assert "the supply is at zero and off and the oven's heat is off, read back" in lines[1]
+    assert "companion process: the supply is at zero and off, read back" in lines[1]
     read = read_run(run.folder())
     assert read.state == "cut"
     assert [event.text for event in read.events if event.kind == "companion"] == [
@@ -184,7 +184,7 @@ def test_over_a_dead_connection_the_companion_is_asked_to_switch_off(tmp_path: P
     assert OUTPUT_UNKNOWN not in said.out + said.err
     *companion, last = said.err.splitlines()
     assert "cannot switch off over its own connection, with something on: switching off" in companion[0]
-    assert "the supply is at zero and off and the oven's heat is off, read back" in companion[1]
+    assert "companion process: the supply is at zero and off, read back" in companion[1]
     assert "could not be switched off over this program's own connection" in last
     read = read_run(only_run(out))
     assert read.state == "fault"

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from unittest.mock import Mock
 
+import msgspec
 import pytest
 
 from daq import companionprocess
@@ -238,7 +239,7 @@ def test_what_cannot_be_switched_off_is_named_and_keeps_nothing_else_on(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, bad: str
 ) -> None:
     """Whatever goes wrong with one, be it a fault of the program, the other is off; the alarm is its own."""
-    hand = SwitchOff(load_rig(rig_on_wires(tmp_path)))
+    hand = SwitchOff(load_rig(rig_on_wires(tmp_path)), ("supply", "oven"))
     good = Mock(**{"ask_state.return_value": False, "ask_number.return_value": Number(0.0, "ok")})
 
     def opened(way: Mock, *, alone: bool) -> Mock:
@@ -263,7 +264,7 @@ def test_a_dialect_that_is_gone_when_it_is_needed_was_read_at_the_start(
     rig = rig_on_wires(tmp_path)
     text = rig.read_text(encoding="utf-8")
     rig.write_text(re.sub(r'(?m)^dialect = ".*"', 'dialect = "own.toml"', text, count=1), encoding="utf-8")
-    hand = SwitchOff(load_rig(rig))
+    hand = SwitchOff(load_rig(rig), ("supply", "oven"))
     own.unlink()
     monkeypatch.setattr("daq.companionhand.open_wire", Mock(side_effect=LinkClosedError("nobody there")))
     with pytest.raises(OutputUnknownError, match="nobody there") as failed:
@@ -281,7 +282,7 @@ def test_a_companion_that_does_not_start_is_an_error_of_the_start(
     rig = load_rig(path)
     path.write_text(text + "\n", encoding="utf-8")
     with companion() as beside, pytest.raises(StartError, match="the companion process does not start"):
-        beside.start(rig)
+        beside.start(rig, ("supply",))
     assert "was changed since the run read it" in capfd.readouterr().err
 
 
@@ -319,13 +320,31 @@ def test_not_every_sign_of_life_is_sent(pipe: tuple[Input, int]) -> None:
 
 
 def test_only_a_bench_outside_the_program_that_can_be_on_wants_one() -> None:
-    """None for the simulated bench or hand instruments; one where a supply drives coils."""
+    """None for the simulated bench or hand instruments; one for what a soak of the set switches on."""
     coil_set = load_coil_set(builtin("coil_sets", "snow_groomer")).value
     wanted = {
         name: can_be_on(load_rig(builtin("rigs", name)).value, coil_set)
         for name in ("simulated", "example_hand", "example_lan")
     }
-    assert wanted == {"simulated": False, "example_hand": False, "example_lan": True}
+    assert wanted == {"simulated": (), "example_hand": (), "example_lan": ("supply",)}
+
+
+def test_an_oven_can_be_on_only_where_it_heats(tmp_path: Path) -> None:
+    """Of a bench with both, an oven soak switches on both, and coils that heat themselves the supply."""
+    bench = load_rig(rig_on_wires(tmp_path)).value
+    coil_set = load_coil_set(builtin("coil_sets", "snow_groomer")).value
+    by_oven, by_supply = (msgspec.structs.replace(coil_set, heat=heat) for heat in ("oven", "supply"))
+    assert can_be_on(bench, by_oven) == ("supply", "oven")
+    assert can_be_on(bench, by_supply) == ("supply",)
+
+
+def test_an_oven_that_was_never_on_is_not_spoken_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the bench gone, the alarm of a run in which coils heat themselves is about the supply alone."""
+    monkeypatch.setattr("daq.companionhand.open_wire", Mock(side_effect=LinkClosedError("nobody there")))
+    hand = SwitchOff(load_rig(rig_on_wires(tmp_path)), ("supply",))
+    with pytest.raises(OutputUnknownError) as failed:
+        hand.switch_off()
+    assert str(failed.value) == f"{OUTPUT_UNKNOWN} (nobody there)"
 
 
 def test_a_rig_may_do_without_and_the_run_says_what_that_means(tmp_path: Path) -> None:

@@ -98,3 +98,16 @@ def test_the_screen_says_when_it_settles() -> None:
     assert later >= done
     progress.settling(700.0, 0.0, 600.0)
     assert screen.progress.call_args.args[0] == "step 90 degC"
+
+
+def test_a_stage_beyond_its_plan_promises_no_end() -> None:
+    """Nobody waits through '0 s left': once the planned time has passed, it is said that it takes longer."""
+    screen = Mock()
+    progress = Progress(screen, [Stage("step 90 degC", 300.0, "Y1"), Stage("back to cold", 600.0, "Y1")])
+    progress.enter(0.0)
+    progress.at(299.0)
+    assert screen.progress.call_args.args[2:] == (601.0, "Y1", 601.0)
+    progress.at(300.0)
+    stage, _, left_s, *_ = screen.progress.call_args.args
+    assert (stage, left_s) == ("step 90 degC, longer than planned", None)
+    assert len(screen.progress.call_args.args) == 4
