@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from rich.console import Console, RenderableType
+from rich.console import Console
 
 from analysis.model import MOST_LEADS_OHM
 from daq.assembly import Assembled, open_bench
@@ -14,9 +13,9 @@ from daq.bench import Bench
 from daq.companion import Companion, companion
 from daq.console_operator import ConsoleOperator
 from daq.errors import BenchError, StartError
+from daq.finding import Finding
 from daq.inputs import load_inputs
 from daq.operator import AbsentOperator
-from daq.results import open_table, shown
 from daq.rig import TYPED, Rig
 from daq.sweep import WORKSHOP_DEGC
 from daq.tomlfile import Loaded
@@ -25,19 +24,6 @@ from daq.tomlfile import Loaded
 FOUR_WIRE_LEADS_OHM = 0.02
 #: Probes of parts that lie side by side.
 PROBE_SPREAD_K = 2.0
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One thing looked at: what, whether it is as it should be, and what was found."""
-
-    what: str
-    good: bool
-    found: str
-
-    def as_object(self) -> dict[str, object]:
-        """Return the finding for JSON."""
-        return asdict(self)
 
 
 def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, console: Console) -> list[Finding]:
@@ -60,17 +46,6 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
         findings += _companion(rig_file, assembled.bench, beside)
         assembled.bench.harness.release()
     return [*findings, *(Finding("alarm", False, text) for text in alarms)]
-
-
-def findings_table(findings: list[Finding]) -> RenderableType:
-    """Return the findings as a table."""
-    table = open_table()
-    table.add_column("what", overflow="fold")
-    table.add_column("", no_wrap=True)
-    table.add_column("found", overflow="fold")
-    for finding in findings:
-        table.add_row(shown(finding.what), "ok" if finding.good else "LOOK", shown(finding.found))
-    return table
 
 
 def _instruments(rig: Rig, assembled: Assembled) -> Iterator[Finding]:

@@ -37,9 +37,8 @@ def show(console: Console, outcome: Outcome, as_json: bool) -> None:
     from daq.results import as_object, as_table
 
     if outcome.alarm:
-        console = Console(
-            file=cast("IO[str]", Alarmed(cast("TextIO", console.file), outcome.alarm)), width=console.width
-        )
+        stream = Alarmed(cast("TextIO", console.file), outcome.alarm)
+        console = Console(file=cast("IO[str]", stream), width=console.width, emoji=False)
     if as_json:
         alarm = (outcome.alarm,) if outcome.alarm else ()
         print_json(as_object(outcome.result, run=str(outcome.folder), state=outcome.state, problems=alarm))

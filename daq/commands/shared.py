@@ -103,7 +103,7 @@ def open_console(as_json: bool) -> Iterator[Console]:
     stream = Lasting(sys.stderr if as_json else sys.stdout)
     try:
         with stoppable():
-            yield Console(file=cast("IO[str]", stream))
+            yield Console(file=cast("IO[str]", stream), emoji=False)  # else ':CD:' becomes a picture
         if stream.lost:
             complain(f"what was to be shown is lost ({stream.lost}); nothing else is")
     except CoilsoakError as exc:

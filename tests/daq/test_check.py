@@ -11,9 +11,10 @@ from rich.console import Console
 import daq.sim.bench
 from daq.bench import Bench
 from daq.builtin import builtin
-from daq.check import Finding, check_bench, findings_table
+from daq.check import check_bench
 from daq.conversation import Number
 from daq.errors import InputError
+from daq.finding import Finding, findings_table
 from daq.instruments.supply import DialectSupply
 from daq.sim.bench import SimBench
 from tests.daq.clikit import RIG, say, spoiled
