@@ -33,12 +33,17 @@ from daq.tomlfile import Loaded
 from daq.tomllines import quote_key
 
 if TYPE_CHECKING:
+    from pyhanko.sign import SimpleSigner
+
     from analysis.claim import Case, ClaimRun, Picture
 
 
 @dataclass(frozen=True)
 class ClaimRequest:
-    """What was asked for on the command line. *out* None: a name made from the last run's folder."""
+    """What was asked for on the command line.
+
+    *out* None: a name made from the last run's folder. *timestamp* stands before that of the shop file.
+    """
 
     runs: tuple[Path, ...]
     out: Path | None = None
@@ -47,14 +52,15 @@ class ClaimRequest:
     photos: tuple[Path, ...] = ()
     paper: PaperName = "a4"
     language: str = "en"
+    timestamp: str = ""
 
 
-def write_claim(request: ClaimRequest) -> Path:
-    """Write the claim pack of *request* and return its path.
+def write_claim(request: ClaimRequest, signer: SimpleSigner | None = None) -> Path:
+    """Write the claim pack of *request*, signed by *signer* if there is one, and return its path.
 
     Raises:
-        InputError: A run, the shop file or a picture cannot be read or is not as it should be, or the file
-            is there already or cannot be written.
+        InputError: A run, the shop file or a picture cannot be read or is not as it should be, the file is
+            there already or cannot be written, or the timestamp service gives none.
     """
     from analysis.claim import claim_pdf
 
@@ -71,7 +77,7 @@ def write_claim(request: ClaimRequest) -> Path:
     require_coils(request.coils, judged)
     carried = [Carried(each.source, json_text(judged_object(each))) for each in judged]
     pdf = claim_pdf(
-        [_claim_run(each, run) for each, run in zip(judged, runs, strict=True)],
+        [claim_run(each, run) for each, run in zip(judged, runs, strict=True)],
         attachments(carried, f"coilsoak {__version__}"),
         paper="us-letter" if request.paper == "letter" else "a4",
         case=_case(shop) if shop is not None else None,
@@ -80,6 +86,10 @@ def write_claim(request: ClaimRequest) -> Path:
         language=request.language,
         found=found if found is not None and found.common else None,
     )
+    if signer is not None:
+        from daq.signature import sign_pdf
+
+        pdf = sign_pdf(pdf, signer, request.timestamp or (shop.value.shop.timestamp if shop else ""))
     try:
         write_whole(out, pdf)
     except OSError as exc:
@@ -128,7 +138,8 @@ def _photos(paths: Sequence[Path]) -> list[Picture]:
     return [photo(path) for path in paths]
 
 
-def _claim_run(judged: Judged, run: Run) -> ClaimRun:
+def claim_run(judged: Judged, run: Run) -> ClaimRun:
+    """Return what the pages of a pack are made of: *run* as it was *judged*."""
     from analysis.claim import ClaimRun
 
     about = report_info(judged)

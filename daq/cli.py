@@ -22,6 +22,8 @@ COMMANDS = {
     "compare": "what changed of the same coils from run to run",
     "curves": "write curves and figures for others: pictures, CSV, spreadsheet",
     "claim": "make one PDF of runs, to send with a claim",
+    "verify": "is a claim what was signed, and what its readings say",
+    "key": "make a key to sign claims with",
     "practice": "serve the simulated bench to practise on, until Ctrl-C",
 }
 

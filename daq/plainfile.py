@@ -6,6 +6,8 @@ import errno
 import stat
 from pathlib import Path
 
+from daq.errors import InputError
+
 
 def read_plain(path: Path, most_bytes: int) -> bytes:
     """Return the content of the plain file at *path*.
@@ -27,3 +29,15 @@ def read_plain(path: Path, most_bytes: int) -> bytes:
         size = f"{most_bytes // 1_000_000} MB" if most_bytes >= 1_000_000 else f"{most_bytes // 1000} kB"
         raise OSError(errno.EFBIG, f"larger than {size}")
     return raw
+
+
+def read_given(path: Path, most_bytes: int, expected: str) -> bytes:
+    """Return what :func:`read_plain` does, of a file that was named on the command line.
+
+    Raises:
+        InputError: It cannot be read; the message says what was *expected*.
+    """
+    try:
+        return read_plain(path, most_bytes)
+    except OSError as exc:
+        raise InputError(f"{path}: cannot be read ({exc.strerror or exc}), expected {expected}") from exc

@@ -19,12 +19,16 @@ class _Table(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
 
 
 class Sender(_Table, frozen=True, kw_only=True):
-    """Who claims. *logo* is a PNG, JPEG or SVG file; its path counts from the shop file."""
+    """Who claims. *logo* is a PNG, JPEG or SVG file; its path counts from the shop file.
+
+    *timestamp* is the address of a service (RFC 3161) that states when a claim was signed.
+    """
 
     name: Line = ""
     address: Lines = ()
     contact: Line = ""
     logo: Annotated[str, msgspec.Meta(max_length=500)] = ""
+    timestamp: Annotated[str, msgspec.Meta(max_length=500)] = ""
 
 
 class Customer(_Table, frozen=True, kw_only=True):

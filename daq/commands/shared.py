@@ -48,6 +48,12 @@ language_option = click.option(
     metavar="CODE",
     help="Language of the pages, as en or de.",
 )
+passphrase_option = click.option(
+    "--passphrase-file",
+    type=FILE,
+    metavar="FILE",
+    help="Its first line is the key's passphrase.  [default: COILSOAK_PASSPHRASE, else asked]",
+)
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print the judgement as JSON on standard output."
 )
