@@ -13,6 +13,8 @@ from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K
 from analysis.model import Accuracy, FloatArray
 
 R20, JOINT = "R20", "joint"
+#: How far winding and probe may still differ at a settled step (standard uncertainty, common practice).
+REST_K = 0.1
 _TO_JOINT = np.array([1.0, -1.0 / ALPHA20_PER_K])
 
 
@@ -80,13 +82,18 @@ def line_budgets(
     return budget(R20, "ohm", r20_ohm, r20), budget(JOINT, "ohm", r20_ohm - copper, joint)
 
 
+def one_reading(r20_ohm: float, accuracy: Accuracy) -> Budget:
+    """Return the budget of R20 in ohms, were it *r20_ohm* and read once at 20 degC."""
+    noise = Source("noise of the readings", "B", "ohm", accuracy.noise_ohm, 1.0)
+    return single_budget(r20_ohm, 0.0, ALPHA20_PER_K * r20_ohm, noise, accuracy.probe_noise_K, accuracy)
+
+
 def single_budget(
     r20_ohm: float,
     above_20_K: float,
     per_K: float,
     noise: Source,
     probe_noise_K: float,
-    rest_K: float,
     accuracy: Accuracy,
 ) -> Budget:
     """Return the budget of R20 in ohms from readings at one temperature.
@@ -97,13 +104,12 @@ def single_budget(
         per_K: What a kelvin too much at the probe does to R20, in ohms.
         noise: What the readings' noise leaves.
         probe_noise_K: What noise of the probe's readings leaves, standard uncertainty.
-        rest_K: How far winding and probe may still differ at rest, standard uncertainty.
         accuracy: What meter and probe can be trusted to.
     """
     sources = [
         noise,
         Source("noise of the probe", "B", "K", probe_noise_K, -per_K),
-        Source("winding against probe at rest", "B", "K", rest_K, -per_K),
+        Source("winding against probe at rest", "B", "K", REST_K, -per_K),
         Source("probe offset", "B", "K", accuracy.probe_K, -per_K),
         Source("meter gain", "B", "1", accuracy.gain_rel, r20_ohm),
         Source("meter offset", "B", "ohm", accuracy.offset_ohm, 1.0),

@@ -15,7 +15,7 @@ from analysis.model import Criterion, Limits, Reason, Trace
 from analysis.reasons import largest_change, retest
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story
-from analysis.verdict import judged, undetermined
+from analysis.verdict import judged, nothing_passes, undetermined
 from analysis.words import Message, say
 
 #: A body further below the temperature asked for has not been soaked at it.
@@ -74,6 +74,8 @@ def resistance(found: Estimate, limits: Limits) -> Finding:
             criterion, Reason(f"resistance-{word}", say("reason.resistance-off", r20=r20, limit=bound))
         )
     text = say("reason.resistance-unsure", r20=r20, low=low, high=high)
+    if nothing_passes(criterion, guard):
+        text = say("reason.resistance-coarse", r20=r20, low=low, high=high, U=r20.expanded_u)
     return Finding(criterion, retest("resistance-unsure", text, largest_change(found.budgets, R20)))
 
 

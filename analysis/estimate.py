@@ -14,7 +14,7 @@ from math import hypot, sqrt
 import numpy as np
 
 from analysis.budget import Budget, Source, coverage_factor, effective_dof
-from analysis.contributions import Scatter, Shift, common_shifts, line_budgets, single_budget
+from analysis.contributions import REST_K, Scatter, Shift, common_shifts, line_budgets, single_budget
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.line import line_errors_in_both, theil_sen
 from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
@@ -26,8 +26,6 @@ from analysis.words import say
 
 #: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
 _STEP_WIDTH_K = 1.5
-#: How far winding and probe may still differ at a settled step (standard uncertainty, common practice).
-_STEP_K = 0.1
 #: A winding trails or leads its probe by up to this long a time while the temperature moves.
 _LAG_S = 60.0
 #: A reading further than this from the line is a contact that jumped, not the coil.
@@ -189,7 +187,7 @@ def _steps(probe_degC: FloatArray, ohm: FloatArray, slope: float, accuracy: Accu
         rows.append(
             (
                 float(t.mean()),
-                sqrt(noise_K**2 / t.size + _STEP_K**2),
+                sqrt(noise_K**2 / t.size + REST_K**2),
                 float(r.mean()),
                 noise_ohm / sqrt(t.size),
             )
@@ -222,8 +220,8 @@ def _single(probe_degC: FloatArray, ohm: FloatArray, accuracy: Accuracy, lack: s
         1.0,
         count - 1.0 if scattered else None,
     )
-    parts = single_budget(value, probe - REFERENCE_DEGC, per_K, source, probe_noise_K, _STEP_K, accuracy)
-    own_K = hypot(probe_noise_K, _STEP_K, accuracy.probe_K)
+    parts = single_budget(value, probe - REFERENCE_DEGC, per_K, source, probe_noise_K, accuracy)
+    own_K = hypot(probe_noise_K, REST_K, accuracy.probe_K)
     own = hypot(noise_ohm, per_K * own_K, accuracy.contact_ohm)
     return Estimate(
         "single temperature",

@@ -25,7 +25,7 @@ from analysis.estimate import Estimate, Measured, Parts
 from analysis.model import Criterion, Limits, Reason
 from analysis.peers import Comparison, Peer, compare
 from analysis.reasons import largest_change, retest
-from analysis.verdict import judged, undetermined
+from analysis.verdict import K, judged, nothing_passes, undetermined
 from analysis.words import Message, say
 
 #: Of fewer like parts, the coil itself not counted, nobody can say which of them is the usual one.
@@ -183,15 +183,20 @@ def against_peers(comparison: Comparison | None, limits: Limits, basis: str, not
         return Finding(
             replace(criterion, outcome="retest", wrong_risk=None), retest("peers-disagree", text, change)
         )
-    return Finding(criterion, _unlike(comparison, criterion, value, most))
+    return Finding(criterion, _unlike(comparison, criterion, value, most, guard))
 
 
-def _unlike(comparison: Comparison, criterion: Criterion, value: Message, most: float) -> Reason | None:
+def _unlike(
+    comparison: Comparison, criterion: Criterion, value: Message, most: float, guard_band_U: float
+) -> Reason | None:
     """What to say of a coil that differs by *value* from a majority; None where there is nothing to say."""
     if criterion.outcome == "pass":
         text = say("reason.unlike-peers", difference=value, most=most)
         return Reason("unlike-peers", text) if comparison.outlying else None
     if criterion.outcome == "retest":
+        if nothing_passes(criterion, guard_band_U):
+            coarse = say("reason.peers-coarse", difference=value, most=most, U=K * comparison.u_ohm)
+            return retest("peers-unsure", coarse, say("advice.finer"))
         return retest("peers-unsure", say("reason.peers-unsure", difference=value, most=most))
     if comparison.difference_ohm < 0.0:
         return Reason("shorted-turns", say("reason.shorted-turns", difference=value))

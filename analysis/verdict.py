@@ -59,6 +59,14 @@ def judged(
     return Criterion(code, name, unit, value, k * u, low, high, outcome, note, risk, dof, k)
 
 
+def nothing_passes(criterion: Criterion, guard_band_U: float) -> bool:
+    """Return whether the guard band takes up all there is between both limits, so that no value passes."""
+    low, high, expanded_u = criterion.low, criterion.high, criterion.expanded_u
+    if low is None or high is None or expanded_u is None:
+        return False
+    return 2.0 * guard_band_U * expanded_u > high - low
+
+
 def undetermined(
     code: str, name: str, unit: str, *, low: float | None = None, high: float | None = None, note: str
 ) -> Criterion:

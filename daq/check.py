@@ -10,6 +10,7 @@ from rich.console import Console
 from analysis.model import MOST_LEADS_OHM
 from daq.assembly import Assembled, open_bench
 from daq.bench import Bench
+from daq.coarse import too_coarse
 from daq.companion import Companion, companion
 from daq.console_operator import ConsoleOperator
 from daq.errors import BenchError, StartError
@@ -40,6 +41,10 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
         findings = [
             *_instruments(rig_file.value, assembled),
             *_bench(rig_file.value, assembled.bench, labels),
+            *(
+                Finding(f"limits of {kind}", False, why)
+                for kind, why in too_coarse(rig_file.value, set_file.value)
+            ),
         ]
         if assembled.bench.harness.switched or not assembled.bench.typed:
             findings += _probes(assembled.bench, labels if assembled.bench.harness.switched else labels[:1])

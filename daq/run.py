@@ -16,6 +16,7 @@ from daq import __version__
 from daq.assembly import Assembled, open_bench
 from daq.breath import BreathingRecord
 from daq.cautions import confirm_cautions
+from daq.coarse import too_coarse
 from daq.coilset import CoilSet, Heat
 from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
@@ -125,6 +126,9 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             if watch:
                 record.event("watch", watch)
                 screen.event("watch", watch, "")
+            for kind, why in too_coarse(rig.value, coil_set.value):
+                record.event("limits", f"{kind}: {why}")
+                screen.event("limits", f"{kind}: {why}", "")
             breathing = BreathingRecord(record, beside)
             procedure = Procedure(assembled.bench, breathing, screen, elapsed_s=record.elapsed_s())
             soak = Soak(procedure, soak_plan(rig.value, coil_set.value), cut.finished if cut else None)

@@ -128,7 +128,8 @@ class RunScreen:
     def _print(self, text: Text) -> None:
         if self._alarm and text.plain != self._alarm:
             text = Text.assemble((self._alarm + " ", "bold reverse"), text)
-        self._console.print(text, highlight=False, soft_wrap=self._live is None)
+        # Lines that are kept in a file are not broken; in a terminal words are.
+        self._console.print(text, highlight=False, soft_wrap=not self._console.is_terminal)
 
     def _render(self) -> RenderableType:
         table = Table(box=box.SIMPLE_HEAD, expand=False, pad_edge=False, header_style="bold")

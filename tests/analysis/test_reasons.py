@@ -158,6 +158,18 @@ def test_a_reason_without_an_action_is_refused() -> None:
     assert retest("contact", "one") == Reason("contact", f"one; {action}", action)
 
 
+def test_limits_that_an_uncertainty_fills_are_not_called_near(bench: Bench) -> None:
+    """Where no reading whatever could pass, that is said, and not that this one lies too near a limit."""
+    result = judged(*(bench.points(f"Y{n}", [22.0], [3.325]) for n in (1, 2, 3)),
+                    limits=NOMINAL["valve"], accuracy=Accuracy(offset_ohm=0.2, noise_ohm=0.1))  # fmt: skip
+    texts = {reason.code: reason.text for reason in result.coils[0].reasons}
+    room = "no room for that: no reading could pass"
+    assert f"the limits 2.97 to 3.63 ohm leave {room}" in texts["resistance-unsure"]
+    assert f"the limit of 0.1 ohm leaves {room}" in texts["peers-unsure"]
+    near = judged(bench.soak(copper_ohm=3.63), limits=NOMINAL["valve"]).coils[0]
+    assert any("is too near its limits 2.97 to 3.63 ohm" in reason.text for reason in near.reasons)
+
+
 @pytest.mark.parametrize(
     ("accuracy", "change"),
     [

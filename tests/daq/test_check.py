@@ -148,12 +148,21 @@ def test_another_instrument_stops_the_check_with_its_line(tmp_path: Path) -> Non
         checked(rig)
 
 
+def test_a_meter_too_coarse_for_the_limits_is_said_before_anybody_reads(tmp_path: Path) -> None:
+    """3 digits of 0.1 ohm and 0.9 % are more than 10 % of 3.3 ohm, and two digits are enough."""
+    text, rig = builtin("rigs", "example_hand").read_text(encoding="utf-8"), tmp_path / "rig.toml"
+    rig.write_text(text, encoding="utf-8")
+    (coarse,) = (each for each in checked(rig).values() if not each.good)
+    assert coarse.what == "limits of switching"
+    assert "known to 0.36 ohm only, too little for 3.3 ohm +-0.33: no coil can pass" in coarse.found
+    rig.write_text(text.replace("offset_ohm = 0.3", "offset_ohm = 0.2"), encoding="utf-8")
+    assert all(each.good for each in checked(rig).values())
+
+
 def test_a_bench_without_instruments_asks_nobody() -> None:
     """Meter and thermometer that a person reads are listed as such, and nobody is asked anything."""
     found = checked(builtin("rigs", "example_hand"))
-    assert {what: finding.found for what, finding in found.items()} == dict.fromkeys(
-        ("meter", "probe"), "read by the operator and typed in"
-    )
+    assert [found[what].found for what in ("meter", "probe")] == ["read by the operator and typed in"] * 2
 
 
 def test_what_must_be_looked_at_ends_with_status_2(
