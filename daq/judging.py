@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING
 from analysis.judge import judge_set
 from analysis.model import Accuracy, Limits, SetResult, Trace
 from analysis.observed import Observation
-from analysis.words import RECORD_LANGUAGE, Figure, languages, say
+from analysis.words import RECORD_LANGUAGE, Figure, Message, languages, say
+from analysis.words.recorded import recalled
 from daq import __version__
 from daq.builtin import find
 from daq.coilset import CoilSet, load_coil_set
 from daq.durable import write_whole
 from daq.errors import InputError, RecordError
-from daq.recordformat import COIL_SET, EVENTS, READINGS, RESULT, Header, json_text
+from daq.recordformat import COIL_SET, EVENTS, READINGS, RESULT, Event, Header, json_text
 from daq.results import PaperName, as_object
 from daq.runfolder import Run, RunState, read_run
 from daq.tracefile import read_csv
@@ -115,9 +116,9 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
         soak_degC=soak_degC,
         meter=replace(header.meter, leads_ohm=run.leads_ohm()),
     )
-    told = [f"{event.coil}: {event.text}".removeprefix(": ") for event in run.events if event.kind in _TOLD]
+    told = [_told(event) for event in run.events if event.kind in _TOLD]
     if more := len(told) - MAX_TOLD:
-        told[MAX_TOLD:] = [f"{more} more of the like are in {EVENTS}"] if more > 0 else []
+        told[MAX_TOLD:] = [say("note.more-events", count=more, file=EVENTS)] if more > 0 else []
     return Judged(
         run.folder,
         traces,
@@ -129,6 +130,13 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
         tuple(told),
         run.observations,
     )
+
+
+def _told(event: Event) -> Message:
+    """Say an event again; what no sentence of ours is, as an instrument's error, is quoted."""
+    quoted = say("note.recorded", kind=say(f"event_kind.{event.kind}"), text=event.text)
+    what = recalled(event.text) or quoted
+    return say("note.of", coils=event.coil, what=what) if event.coil else what
 
 
 def judgement_files(

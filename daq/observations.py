@@ -17,6 +17,7 @@ from datetime import datetime
 from pathlib import Path
 
 from analysis.observed import ACTIONS, DONE, FINDINGS, NOTE, Observation
+from analysis.words import say
 from daq.clock import Clock
 from daq.durable import AppendFile, sync_folder
 from daq.errors import InputError, RecordError
@@ -59,16 +60,16 @@ def read_observations(folder: Path, problems: list[str]) -> tuple[Observation, .
     before = _seed(folder)
     for number, observation, check in _rows(folder, problems):
         if len(seen) == MAX_OBSERVATIONS:
-            bad.append(f"{OBSERVATIONS}:{number}: more than {MAX_OBSERVATIONS} rows, the rest left out")
+            bad.append(say("problem.many-rows", file=OBSERVATIONS, line=number, most=MAX_OBSERVATIONS))
             break
         if check != _next(before, _line(observation)):
-            bad.append(f"{OBSERVATIONS}:{number}: this row, or one before it, is not as it was written")
+            bad.append(say("problem.not-as-written", file=OBSERVATIONS, line=number))
         before = check  # so that one change is told once
         if _known(observation.item, observation.found) and _is_time(observation.utc):
             seen.append(observation)
         else:
-            bad.append(f"{OBSERVATIONS}:{number}: nothing that this program would note, row left out")
-    list_some(bad, OBSERVATIONS, problems, "rows are not as they were written")
+            bad.append(say("problem.not-ours", file=OBSERVATIONS, line=number))
+    list_some(bad, OBSERVATIONS, "problem.more-noted", problems)
     return tuple(seen)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from analysis.model import MOST_LEADS_OHM, OVER_RANGE
+from analysis.words import say
 from daq.bench import CONDUCTS_A, Bench
 from daq.conversation import Number
 from daq.record import Reading
@@ -170,21 +171,17 @@ class Procedure:
             return
         leads = self.bench.lead_resistance(by_hand=True)
         if leads is None or leads.value is None:
-            self.event("contact", "two-wire leads were not measured: their resistance is in every reading")
+            self.event("contact", say("event.leads-not-measured"))
             return
         self.bench.meter.null(leads.value)
         self._leads_ohm = leads.value
         self._record.row(
             Reading(time_s=self.now(), coil="", phase="", resistance_ohm=leads.value, source=LEADS)
         )
-        told = f"leads {leads.value:.3f} ohm, taken off each two-wire reading"
         if leads.value <= MOST_LEADS_OHM:
-            self.event("leads", told)
+            self.event("leads", say("event.leads", ohm=leads.value))
         else:
-            self.event(
-                "contact",
-                f"{told}: too much to judge coils of a few ohms by; use four wires or shorter leads",
-            )
+            self.event("contact", say("event.leads-too-large", ohm=leads.value))
 
     def read_again(self, coil: str, phase: str, before: str) -> None:
         """Let what was read of *coil* so far, *before*, count no more; it stays in the record."""

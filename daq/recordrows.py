@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.model import FloatArray, TextArray
+from analysis.words import say
 from daq.plainfile import read_plain
 from daq.recordformat import (
     MAX_COILS,
@@ -66,14 +67,14 @@ def read_readings(folder: Path, problems: list[str]) -> Readings:
     blocks = [_arrays(_columns([]))]
     for first, lines in _blocks(folder, READINGS, READING_COLUMNS, problems, shapes):
         blocks.append(_plain_block(lines) or _careful_block(first, lines, shapes, damaged))
-    list_some(shapes, READINGS, problems)
-    list_some(damaged, READINGS, problems)
+    list_some(shapes, READINGS, "problem.more-rows", problems)
+    list_some(damaged, READINGS, "problem.more-rows", problems)
     joined = [np.concatenate(column) for column in zip(*blocks, strict=True)]
     readings = Readings(*joined)
     labels, first_row = np.unique(readings.coil, return_index=True)
     if labels.size <= MAX_COILS + 1:  # one of them may be empty: rows about the bench
         return readings
-    problems.append(f"{READINGS}: {labels.size} coils, expected at most {MAX_COILS}; the first are read")
+    problems.append(say("problem.many-coils", file=READINGS, count=labels.size, most=MAX_COILS))
     known = np.isin(readings.coil, labels[np.argsort(first_row)[:MAX_COILS]])
     return Readings(*(column[known] for column in joined))
 
@@ -88,7 +89,7 @@ def table_rows(
     bad: list[str] = []
     for first, lines in _blocks(folder, name, columns, problems, bad):
         yield from _cells(first, lines, name, len(columns), most, bad)
-    list_some(bad, name, problems)
+    list_some(bad, name, "problem.more-rows", problems)
 
 
 def split_row(line: str) -> list[str]:
@@ -111,13 +112,11 @@ def numbers(cells: Sequence[str]) -> FloatArray:
     return values
 
 
-def list_some(
-    bad: list[str], name: str, problems: list[str], what: str = "rows left out for the like"
-) -> None:
-    """Add the first of *bad* to *problems*, and how many more there are."""
+def list_some(bad: Sequence[str], name: str, more: str, problems: list[str]) -> None:
+    """Add the first of *bad* to *problems*, and by the text of the key *more* how many more there are."""
     problems += bad[:MAX_LISTED]
     if len(bad) > MAX_LISTED:
-        problems.append(f"{name}: {len(bad) - MAX_LISTED} more {what}")
+        problems.append(say(more, file=name, count=len(bad) - MAX_LISTED))
 
 
 def reason(exc: Exception) -> str:
@@ -133,21 +132,21 @@ def _blocks(
     try:
         raw = read_plain(folder / name, MAX_TABLE_BYTES)
     except OSError as exc:
-        problems.append(f"{name}: cannot be read ({reason(exc)})")
+        problems.append(say("problem.unreadable", file=name, why=reason(exc)))
         return
     whole = raw.rfind(b"\n") + 1
     if torn := len(raw) - whole:
-        problems.append(f"{name}: the last row is torn ({torn} bytes) and was left out")
+        problems.append(say("problem.torn", file=name, count=torn))
     stream = io.BytesIO(raw[:whole])
     if stream.readline().decode("utf-8", "replace") != ",".join(columns) + "\n":
-        problems.append(f"{name}:1: the heading is damaged, expected {','.join(columns)}")
+        problems.append(say("problem.heading", file=name, columns=",".join(columns)))
     for first in range(2, MAX_ROWS + 2, BLOCK):
         lines = list(islice(stream, min(BLOCK, MAX_ROWS + 2 - first)))
         if not lines:
             return
         yield first, lines
     if stream.readline():
-        bad.append(f"{name}:{MAX_ROWS + 2}: more than {MAX_ROWS} rows, the rest left out")
+        bad.append(say("problem.many-rows", file=name, line=MAX_ROWS + 2, most=MAX_ROWS))
 
 
 def _plain_block(lines: Sequence[bytes]) -> list[NDArray[Any]] | None:
@@ -182,7 +181,7 @@ def _has_numbers(number: int, cells: Sequence[str], damaged: list[str]) -> bool:
     try:
         _arrays(_columns([cells]))
     except ValueError:
-        damaged.append(f"{READINGS}:{number}: a cell is not a number, row left out")
+        damaged.append(say("problem.no-number", file=READINGS, line=number))
         return False
     return True
 
@@ -197,10 +196,10 @@ def _cells(
     for number, line in enumerate(lines, start=first):
         cells = split_row(line[:-1].decode("utf-8", "replace"))
         if len(cells) != width:
-            bad.append(f"{name}:{number}: {len(cells)} cells instead of {width}, row left out")
+            bad.append(say("problem.cells", file=name, line=number, count=len(cells), expected=width))
             continue
         if len(line) > most and max(map(len, cells)) > most + 1:  # with the mark of cell_text
-            bad.append(f"{name}:{number}: a cell of more than {most} characters, cut")
+            bad.append(say("problem.long-cell", file=name, line=number, most=most))
             cells = [cell[:most] for cell in cells]
         yield number, cells
 

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.model import OVER_RANGE
+from analysis.words import Message, say
 from daq.coilset import CoilSet, Heat
 from daq.errors import InputError, RecordError
 from daq.plainfile import read_plain
@@ -205,12 +206,12 @@ def _energy(run: Run, among: np.ndarray) -> dict[str, float]:
     return {str(rows.coil[at]): float(rows.energy_J[at]) for at in counted}
 
 
-def _summary(resumed: Resumed, parts: frozenset[tuple[str, str]]) -> str:
-    kept = ", ".join(sorted(f"{coil} {part}".strip() for coil, part in parts)) or "nothing"
-    return (
-        f"goes on with {resumed.folder} ({resumed.state}); kept from it: {kept} ({resumed.rows_kept} rows); "
-        f"{resumed.rows_left} rows of the part that was cut stay there, and the part is done again"
-    )
+def _summary(resumed: Resumed, parts: frozenset[tuple[str, str]]) -> Message:
+    old = {"folder": resumed.folder, "state": say(f"state.{resumed.state}"), "rows_left": resumed.rows_left}
+    if not parts:
+        return say("event.resumed-nothing", **old)
+    kept = ", ".join(sorted(f"{coil} {part}".strip() for coil, part in parts))
+    return say("event.resumed", kept=kept, rows_kept=resumed.rows_kept, **old)
 
 
 def _left_behind(run: Run, kept: np.ndarray, folder: str) -> list[tuple[str, str]]:
@@ -219,6 +220,6 @@ def _left_behind(run: Run, kept: np.ndarray, folder: str) -> list[tuple[str, str
     opened = ~kept & (rows.status == OVER_RANGE) & (rows.coil != "")
     labels, counts = np.unique(rows.coil[opened], return_counts=True)
     return [
-        (str(label), f"{count} readings open or over range in the part that was cut, see {folder}")
+        (str(label), say("event.left-open", count=int(count), folder=folder))
         for label, count in zip(labels, counts, strict=True)
     ]

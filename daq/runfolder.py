@@ -19,6 +19,7 @@ import numpy as np
 
 from analysis.model import Trace
 from analysis.observed import Observation
+from analysis.words import say
 from daq.errors import RecordError
 from daq.observations import read_observations
 from daq.plainfile import read_plain
@@ -129,7 +130,7 @@ def read_run(folder: Path, files: Collection[str] | None = None) -> Run:
     except FileNotFoundError:
         pass
     except (OSError, ValueError, RecursionError) as exc:
-        problems.append(f"{RESULT}: cannot be read ({reason(exc)})")
+        problems.append(say("problem.unreadable", file=RESULT, why=reason(exc)))
     observations = read_observations(folder, problems)
     return Run(folder, header, readings, events, result, state, tuple(problems), observations)
 
@@ -188,16 +189,14 @@ def _check_manifest(folder: Path, files: Collection[str] | None, problems: list[
     try:
         manifest = msgspec.json.decode(read_plain(folder / MANIFEST, MAX_JSON_BYTES), type=Manifest)
     except FileNotFoundError:
-        problems.append(f"{MANIFEST} is missing: the run was cut off before its end")
+        problems.append(say("problem.no-manifest", file=MANIFEST))
         return "cut"
     except (OSError, ValueError, RecursionError, msgspec.MsgspecError) as exc:
-        problems.append(
-            f"{MANIFEST}: damaged ({reason(exc)}): files cannot be checked, how the run ended is unknown"
-        )
+        problems.append(say("problem.bad-manifest", file=MANIFEST, why=reason(exc)))
         return "cut"
     asked = manifest.files if files is None else manifest.files.keys() & set(files)
     complaints = [_changed(folder, name, manifest.files[name]) for name in manifest.files if name in asked]
-    list_some([each for each in complaints if each], MANIFEST, problems, "files are not as they were")
+    list_some([each for each in complaints if each], MANIFEST, "problem.more-files", problems)
     return manifest.state
 
 
@@ -205,14 +204,14 @@ def _changed(folder: Path, name: str, entry: FileEntry) -> str:
     """Return what is wrong with a file that the manifest names, or nothing."""
     pure = PurePosixPath(name)
     if not pure.parts or ".." in pure.parts or pure.is_absolute() or "\\" in name or str(pure) != name:
-        return f"{MANIFEST}: names {name[:MAX_STATUS]!r}, which is no file of this folder"
+        return say("problem.foreign-name", file=MANIFEST, name=repr(name[:MAX_STATUS]))
     try:
         data = read_plain(folder / name, MAX_FILE_BYTES)
     except OSError as exc:
-        return f"{name[:MAX_STATUS]}: cannot be read ({reason(exc)}), yet it was there when the run closed"
+        return say("problem.gone", file=name[:MAX_STATUS], why=reason(exc))
     if len(data) == entry.bytes and hashlib.sha256(data).hexdigest() == entry.sha256:
         return ""
-    return f"{name}: was changed after the run closed (size or SHA-256 differs from {MANIFEST})"
+    return say("problem.changed", file=name, manifest=MANIFEST)
 
 
 def _events(rows: Iterable[tuple[int, list[str]]], problems: list[str]) -> tuple[Event, ...]:
@@ -222,8 +221,8 @@ def _events(rows: Iterable[tuple[int, list[str]]], problems: list[str]) -> tuple
         try:
             event = Event(time_s=float(numbers([time_s])[0]), utc=utc, kind=kind, coil=coil, text=text)
         except ValueError:
-            bad.append(f"{EVENTS}:{number}: time_s is {time_s!r}, not a number, row left out")
+            bad.append(say("problem.no-time", file=EVENTS, line=number, cell=repr(time_s)))
         else:
             events.append(event)
-    list_some(bad, EVENTS, problems)
+    list_some(bad, EVENTS, "problem.more-rows", problems)
     return tuple(events)

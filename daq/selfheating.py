@@ -12,6 +12,7 @@ from math import inf, sqrt
 from statistics import median
 
 from analysis.model import OVER_RANGE
+from analysis.words import Message, say
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Holding
 from daq.errors import CeilingError, StaleError
@@ -90,21 +91,21 @@ class SelfHeating:
         cold = self._soak.cold([label], "ambient")[-1]
         self._ohm, self._body_degC = cold.resistance_ohm, cold.probe_degC
         if self._ohm is None or self._body_degC is None:
-            self._give_up(f"cannot be heated by its own current: {cold.status}")
+            self._give_up(say("event.not-heated", status=cold.status))
         self._ambient_degC = self._body_degC
         for step in self._soak.plan.steps_degC:
             self._progress.enter(procedure.now())
             try:
                 self._step(step)
             except (CeilingError, StaleError) as exc:
-                self._give_up(str(exc))
+                self._give_up(say("event.heating-ended", why=str(exc)))
         if self._ambient_degC is None or self._body_degC is None:
             return None
         return self._ambient_degC, self._body_degC
 
-    def _give_up(self, why: str) -> None:
+    def _give_up(self, said: Message) -> None:
         self.given_up = True
-        self._procedure.event("heat", f"heating ended: {why}", self._coil.label)
+        self._procedure.event("heat", said, self._coil.label)
 
     def _step(self, step: float) -> None:
         """Bring the body to *step* and keep it there for the hold time."""
@@ -116,7 +117,7 @@ class SelfHeating:
         self._holding = None
         while not self.given_up and (reached_s is None or now() - reached_s < plan.hold_s):
             if now() - began_s > plan.max_step_s:
-                self._give_up(f"{step:g} degC not reached within {plan.max_step_s:g} s")
+                self._give_up(say("event.not-reached", step=step, limit=plan.max_step_s))
                 return
             self._soak.require_time()
             self._pause()
@@ -134,10 +135,7 @@ class SelfHeating:
                 mark_s, mark_degC = now(), self._body_degC
             elif now() - mark_s > PLATEAU_S:
                 if self._body_degC < step - REACHED_K:
-                    self._give_up(
-                        f"the body stays at {self._body_degC:.0f} degC with all the power its limits allow, "
-                        f"so {step:g} degC is not reached; wrap the coil, or heat in an oven"
-                    )
+                    self._give_up(say("event.plateau", body=self._body_degC, step=step))
                     return
                 reached_s = now()
             if reached_s is not None:
@@ -184,12 +182,13 @@ class SelfHeating:
         # Nobody is asked to read a thermometer while current flows.
         reading, trouble = rows.take(probe=not (self._bench.probe_needs_meter or self._bench.typed))
         if trouble:
-            self._give_up(trouble)
+            self._give_up(say("event.heating-ended", why=trouble))
         elif reading.resistance_ohm is None:
             self._dead_rows += 1
             if self._dead_rows >= OPEN_ROWS:
                 dead = reading.status == OVER_RANGE
-                self._give_up("no current flows: open, or a lead is off" if dead else reading.status)
+                other = say("event.heating-ended", why=reading.status)
+                self._give_up(say("event.no-current") if dead else other)
         else:
             self._dead_rows = 0
             self._recent_ohm.append(reading.resistance_ohm)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from analysis.model import Accuracy
+from analysis.words import say
 from daq.conversation import Number
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Targets
@@ -105,7 +106,7 @@ class Soak:
         if begun_degC is None:
             return
         bench, began_s = self.procedure.bench, self.procedure.now()
-        self.procedure.event("resume", f"waits until it is back at {begun_degC:.0f} degC", coil)
+        self.procedure.event("resume", say("event.waits", degC=begun_degC), coil)
         if bench.typed:
             bench.operator.confirm(f"Wait until coil {coil} is cold")
             return
@@ -203,21 +204,15 @@ class Soak:
             raise hot
         if reading.coil not in self.undriven:
             self.undriven.add(reading.coil)
-            self.procedure.event(
-                "contact",
-                f"its resistance would be a winding at {winding_degC:.0f} degC, but body and oven are at "
-                f"{around_degC:.0f} degC: no heat, a loose contact; it is driven no more, the soak goes on",
-                reading.coil,
-            )
+            said = say("event.loose-contact", winding=winding_degC, around=around_degC)
+            self.procedure.event("contact", said, reading.coil)
 
     def _drop(self, coil: str, lost: ProbeLostError) -> None:
         self.lost.add(coil)
         if not self.in_oven or not any(self.watches[other].alive for other in self.watched()):
             raise lost
         status = str(lost).partition("(")[2].partition(")")[0]
-        self.procedure.event(
-            "heat", f"its probe was lost ({status}); it is not read any more, the others go on", coil
-        )
+        self.procedure.event("heat", say("event.probe-lost", status=status), coil)
 
     def _see_air(self) -> None:
         """Hold the oven's own thermometer to the ceiling of the bodies: no body gets hotter than its air."""

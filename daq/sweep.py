@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import median
 
+from analysis.words import say
 from daq.conversation import Number
 from daq.procedure import Procedure, Progress, Stage
 from daq.record import Reading
@@ -63,7 +64,7 @@ def ambient_of(procedure: Procedure) -> Number | None:
     while True:
         given = bench.operator.ask_number("temperature of the parts, after an hour beside each other", "degC")
         if given.value is None:
-            procedure.event("ambient", "no temperature of the parts was given: R20 is not known")
+            procedure.event("ambient", say("event.no-temperature"))
             return Number(None, given.status)
         if WORKSHOP_DEGC[0] <= given.value <= WORKSHOP_DEGC[1] or given.value == doubted:
             return given
@@ -95,7 +96,7 @@ def read_cold(
             return readings
         if len(readings) >= OPEN_READINGS and all(r.resistance_ohm is None for r in readings):
             return readings  # an open coil does not become steadier by waiting
-    procedure.event("contact", f"readings do not settle after {len(readings)}: look at the contacts", coil)
+    procedure.event("contact", say("event.unsettled", count=len(readings)), coil)
     return readings
 
 
@@ -109,8 +110,5 @@ def _steady(readings: Sequence[Reading]) -> bool:
 def warn_if_not_at_ambient(procedure: Procedure, temperatures_degC: Sequence[float]) -> None:
     """Say so when the parts are not all at one temperature."""
     if temperatures_degC and max(temperatures_degC) - min(temperatures_degC) > AMBIENT_SPREAD_K:
-        procedure.event(
-            "ambient",
-            f"the parts are {min(temperatures_degC):.1f} to {max(temperatures_degC):.1f} degC, "
-            "so not all at ambient; let them lie and sweep again",
-        )
+        said = say("event.parts-apart", low=min(temperatures_degC), high=max(temperatures_degC))
+        procedure.event("ambient", said)

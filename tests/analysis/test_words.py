@@ -13,6 +13,7 @@ import pytest
 from analysis.model import SetResult
 from analysis.rounding import with_uncertainty
 from analysis.words import Message, catalogue, languages, say, say_count
+from analysis.words.recorded import recalled
 from tests.analysis.conftest import Bench
 from tests.analysis.test_reasons import SCENES
 
@@ -74,6 +75,40 @@ def test_each_language_says_all_that_english_does(language: str) -> None:
     assert other.keys() == english.keys()
     wrong = {key for key, text in other.items() if shape(text) != shape(english[key]) or not text}
     assert not wrong
+
+
+def in_record(key: str) -> Message:
+    """The sentence of *key* with figures of the kinds that records have."""
+    figures = {
+        name: 12.5
+        if rounding
+        else say("state.cut")
+        if name == "state"
+        else 3
+        if "count" in name
+        else "was ist"
+        for _, name, rounding, _ in string.Formatter().parse(catalogue("en").texts[key])
+        if name is not None
+    }
+    return say(key, **figures)
+
+
+@pytest.mark.parametrize("key", [key for key in catalogue("en").texts if key.startswith("event.")])
+def test_what_an_event_says_is_known_again_by_its_words(key: str) -> None:
+    """From nothing but the text of a record a sentence is said in German as when its key was known."""
+    message = in_record(key)
+    found = recalled(str(message))
+    assert found is not None
+    assert (found, found.key) == (message, key)
+    assert catalogue("de").said(found) == catalogue("de").said(message) != message
+
+
+def test_what_the_catalogue_did_not_say_is_not_known_again() -> None:
+    """An instrument's error, a sentence cut off, and one with a word where a number was are none of ours."""
+    said = str(say("event.waits", degC=24.0))
+    assert recalled(said) is not None
+    for text in ("", "meter: no reply to READ?", said[:-5], said.replace("24", "cold"), f"{said}\n"):
+        assert recalled(text) is None
 
 
 SAME_IN_GERMAN = {

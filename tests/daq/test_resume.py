@@ -83,7 +83,7 @@ def test_a_cut_soak_ends_with_the_verdicts_of_one_that_was_not(
     times = new.readings.time_s
     assert (times[kept:] > times[kept - 1] + 59.0).all()
     said = [event.text for event in new.events if event.kind == "resume"]
-    assert said[0].startswith("goes on with old (cut); kept from it: ")
+    assert said[0].startswith("goes on with old (cut off); kept from it: ")
     assert said[0] in ran.screen
     # Nothing that was logged is touched.
     assert {path.name: path.read_bytes() for path in old.iterdir() if path.is_file()} == before
