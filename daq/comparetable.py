@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from rich.cells import cell_len
 from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
-from analysis.budget import Budget
 from analysis.history import Coil, History
 from analysis.history_words import notes, remarks, standing, state
 from daq.results import SIGNS, open_table, shown
 
-#: So many runs have a column of R20; of more, the first and the last ones.
-MAX_COLUMNS = 3
+#: So many runs have a column of R20, beside labels longer than these letters fewer; else first and last ones.
+MAX_COLUMNS, FEWER_COLUMNS, SHORT_LABEL = 3, 2, 6
+#: From here on ohms are shown to a hundredth: columns stay as wide as they are.
+LARGE_OHM = 100.0
 _LEGEND = (
-    "In ohms, from a coil's first run to its last. read: what the meter showed more; "
-    "by heat: what copper owes to the temperatures; R20 by: the change at 20 degC. "
+    "In ohms, from a coil's first run to its last. by heat: what the meter showed more because copper was "
+    "warmer; R20 by: the change at 20 degC. "
     "changed: by more than U, as one sound coil in twenty seems to be by chance."
 )
 _LOOKS = (
@@ -41,26 +43,23 @@ def _runs(found: History) -> RenderableType:
 
 def _coils(found: History) -> RenderableType:
     last = len(found.runs) - 1
-    columns = [0, *range(max(1, last + 2 - MAX_COLUMNS), last + 1)]
+    short = max(cell_len(coil.name) for coil in found.coils) <= SHORT_LABEL
+    columns = [0, *range(max(1, last + 2 - (MAX_COLUMNS if short else FEWER_COLUMNS)), last + 1)]
     table = open_table()
     table.add_column("coil", max_width=12, overflow="fold")
     for run in columns:
         table.add_column(f"R20 {run + 1}", justify="right", no_wrap=True)
-    table.add_column("read", justify="right", no_wrap=True)
     table.add_column("by heat", justify="right", no_wrap=True)
     table.add_column("R20 by ±U", justify="right", no_wrap=True)
     table.add_column("now", no_wrap=True)
     table.add_column("change", no_wrap=True)
     for coil in found.coils:
-        whole = coil.whole
         verdict, hot = standing(coil, found.runs)
         became = state(coil, found.runs)
         table.add_row(
             shown(coil.name),
             *(_r20(coil, run) for run in columns),
-            _signed(whole.read_ohm if whole else None),
-            _signed(whole.by_temperature_ohm if whole else None),
-            _with_U(whole.r20 if whole else None),
+            *_change(coil),
             f"{SIGNS[verdict]} {verdict}{'*' if hot else ''}",
             Text(became, style="bold" if became in {"open", "changed"} else ""),
         )
@@ -71,15 +70,25 @@ def _r20(coil: Coil, run: int) -> str:
     result = coil.results[run]
     if result is None:
         return ""
-    return "-" if result.r20_ohm is None else f"{result.r20_ohm:.3f}"
+    return "-" if result.r20_ohm is None else f"{result.r20_ohm:.{_digits(result.r20_ohm)}f}"
 
 
-def _signed(ohm: float | None) -> str:
-    return "-" if ohm is None else f"{round(ohm, 3) + 0.0:+.3f}"
+def _change(coil: Coil) -> tuple[str, str]:
+    """What temperature did to a reading, and by how much R20 changed with its U."""
+    whole = coil.whole
+    if whole is None or whole.r20 is None:
+        return "-", "-"
+    digits = _digits(abs(coil.at(whole.second).r20_ohm or 0.0))
+    by = f"{_signed(whole.r20.value, digits)} ±{whole.r20.expanded_u:.{digits}f}"
+    return _signed(whole.by_temperature_ohm, digits), by
 
 
-def _with_U(change: Budget | None) -> Text:
-    return Text("-" if change is None else f"{_signed(change.value)} ±{change.expanded_u:.3f}")
+def _digits(r20_ohm: float) -> int:
+    return 2 if r20_ohm >= LARGE_OHM else 3
+
+
+def _signed(ohm: float | None, digits: int) -> str:
+    return "-" if ohm is None else f"{round(ohm, digits) + 0.0:+.{digits}f}"
 
 
 def _said(found: History) -> list[RenderableType]:

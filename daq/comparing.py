@@ -17,7 +17,7 @@ from analysis.rows import DRIVEN_A
 from daq.claimfiles import TRAVEL
 from daq.durable import write_whole
 from daq.errors import InputError
-from daq.judging import given_run, judge_run, require_language
+from daq.judging import given_run, judge_run
 from daq.plainfile import read_plain
 from daq.recordformat import HEADER, MAX_TABLE_BYTES, READINGS, RIG, json_text
 from daq.rig import Rig
@@ -166,11 +166,10 @@ def write_comparison(folder: Path, found: History, language: str) -> None:
     """Write ``comparison.json`` and the slope plot as PNG and SVG into *folder*.
 
     Raises:
-        InputError: It is there already or cannot be written, or there is no catalogue of *language*.
+        InputError: It is there already or cannot be written.
     """
     from analysis.slopes import write_slopes  # drawing is not needed to compare
 
-    require_language(language)
     target = folder / COMPARISON
     if target.exists():
         raise InputError(f"{target}: is there already and is not overwritten; choose another folder")

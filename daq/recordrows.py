@@ -134,6 +134,8 @@ def _blocks(
     except OSError as exc:
         problems.append(say("problem.unreadable", file=name, why=reason(exc)))
         return
+    if raw[: raw.find(b"\n")].endswith(b"\r"):
+        raw = raw.replace(b"\r\n", b"\n")  # what mail, editors and version control make of a table
     whole = raw.rfind(b"\n") + 1
     if torn := len(raw) - whole:
         problems.append(say("problem.torn", file=name, count=torn))

@@ -25,8 +25,10 @@ def compare(runs: tuple[Path, ...], report: Path | None, language: str, as_json:
     """
     from daq.comparetable import comparison
     from daq.comparing import compare_runs, comparison_object, write_comparison
+    from daq.judging import require_language
 
     with open_console(as_json) as screen:
+        require_language(language)
         found = compare_runs(runs)
         if report is not None:
             write_comparison(report, found, language)

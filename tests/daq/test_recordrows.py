@@ -68,3 +68,16 @@ def test_a_plain_record_is_read_by_columns(tmp_path: Path, monkeypatch: pytest.M
     problems: list[str] = []
     assert read_readings(tmp_path, problems).time_s.tolist() == list(range(7))
     assert problems == []
+
+
+def test_a_table_whose_line_ends_were_changed_is_read(tmp_path: Path) -> None:
+    """Mail and editors write CR LF: the same readings, and the manifest tells that the file was changed."""
+    rows = [
+        reading_line(Reading(time_s=float(n), coil="Y1", phase="sweep", resistance_ohm=3.3)) for n in range(3)
+    ]
+    text = ",".join(READING_COLUMNS) + "\n" + "".join(rows)
+    (tmp_path / READINGS).write_bytes(text.replace("\n", "\r\n").encode())
+    problems: list[str] = []
+    read = read_readings(tmp_path, problems)
+    assert problems == []
+    assert read.status.tolist() == ["ok"] * 3
