@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from daq.errors import InputError
-from daq.export import load_fleet
-from daq.learning import Asked, Sample, require_whole_kind
+from daq.export import COLUMNS, load_fleet
+from daq.learning import Asked, Sample, require_known_kind, require_whole_kind
 from daq.runtables import fold
 
 #: A scheduler that does not answer is waited for so long.
@@ -42,6 +42,10 @@ def sample_of_export(folder: Path, asked: Asked, scheduler: str | None = None) -
         raise InputError(f"--from {folder}: no such folder, expected what --export wrote")
     try:
         whole = dataset.dataset(str(folder.absolute()), partitioning="hive")
+        if not set(COLUMNS) <= set(whole.schema.names):
+            raise InputError(f"--from {folder}: is no export, expected what --export wrote")
+        keys = (dataset.get_partition_keys(each.partition_expression) for each in whole.get_fragments())
+        require_known_kind(asked, (str(key["kind"]) for key in keys))
         fragments = whole.get_fragments(dataset.field("kind") == fold(asked.kind))
         parts = [dask.delayed(newest_in)(fragment.path, asked) for fragment in fragments]
         while len(parts) > 1:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import ceil, floor, log10
 
@@ -78,7 +79,7 @@ def sample_of_index(index: sqlite3.Connection, asked: Asked) -> Sample:
     One coil counts once, by its newest judgement: known again by its serial, else by job and label.
 
     Raises:
-        InputError: Something was asked of the coils that would choose among them.
+        InputError: Something was asked of the coils that would choose among them, or there is no such kind.
     """
     require_whole_kind(asked)
     where, values = run_condition(asked.wanted)
@@ -92,7 +93,20 @@ def sample_of_index(index: sqlite3.Connection, asked: Asked) -> Sample:
         f"SELECT identity, verdict, r20_ohm, r20_U_ohm FROM ({newest}) WHERE age = 1",  # noqa: S608 - as before
         (*values, fold(asked.kind), asked.simulated),
     )
+    require_known_kind(asked, (kind for (kind,) in index.execute("SELECT DISTINCT kind_key FROM coil")))
     return Sample.of_rows(rows.fetchall())
+
+
+def require_known_kind(asked: Asked, kinds: Iterable[str]) -> None:
+    """Refuse a kind that is none of *kinds*, free of case.
+
+    Raises:
+        InputError: The message names those that there are.
+    """
+    known = sorted(set(kinds))
+    if fold(asked.kind) not in known:
+        one_of = f"expected one of {', '.join(known)}" if known else "nor is there any other"
+        raise InputError(f"--learn {asked.kind}: no coil of that kind was found, {one_of}")
 
 
 def require_whole_kind(asked: Asked) -> None:

@@ -43,20 +43,20 @@ def note_observations(
     """Append *noted* of *coils*, or of *every* coil, to the observations of a run; return lines to show.
 
     Raises:
-        InputError: It is no run, a coil is not of its set, or nothing or no coil is named.
-        RecordError: The table cannot be written.
+        InputError: It is no run, a coil is not of its set, nothing or no coil is named, or nothing can be
+            written there.
     """
     labels = _labels(folder)
     if not noted:
         raise InputError("observe: nothing to note, expected a finding, --did or --note")
     if every == bool(coils):
         raise InputError("observe: whose? Expected --coil LABEL, or --all for every coil of the set")
-    for coil in coils:
-        if coil not in labels:
-            raise InputError(f"--coil {coil}: not in this run, expected one of {', '.join(labels)}")
-    named = labels if every else dict.fromkeys(coils)
+    named = labels if every else dict.fromkeys(_label(coil, labels) for coil in coils)
     seen = [each for coil in named for each in noted.of(coil)]
-    return listed(append_observations(folder, seen, clock or RealClock()))
+    try:
+        return listed(append_observations(folder, seen, clock or RealClock()))
+    except RecordError as exc:
+        raise InputError(f"{exc}; see that you may write in the run folder, and note it again") from exc
 
 
 def list_observations(folder: Path) -> list[str]:
@@ -77,6 +77,16 @@ def listed(seen: Iterable[Observation]) -> list[str]:
         one_line(f"{', '.join(coils)}: {', '.join(what)} ({utc}{', ' if operator else ''}{operator})")
         for coils, what, utc, operator in gathered(seen)
     ]
+
+
+def _label(coil: str, labels: Sequence[str]) -> str:
+    """Return the label that *coil* means, in whatever case it was typed."""
+    alike = [label for label in labels if label.casefold() == coil.strip().casefold()]
+    if coil in labels:
+        return coil
+    if len(alike) == 1:
+        return alike[0]
+    raise InputError(f"--coil {coil}: not in this run, expected one of {', '.join(labels)}")
 
 
 def _labels(folder: Path) -> tuple[str, ...]:

@@ -19,6 +19,7 @@ from platformdirs import user_cache_path
 
 from daq.errors import InputError
 from daq.recordformat import HEADER
+from daq.recordrows import reason
 from daq.runtables import VERSION, ForeignIndexError, prepare
 from daq.runwalk import Refresh, Tell
 
@@ -80,7 +81,7 @@ def with_index(
                 each.unlink(missing_ok=True)
             return in_index(_connect(path))
     except (sqlite3.Error, OSError) as exc:
-        tell(f"the index cannot be kept in {path.parent} ({exc}), so every run folder is read")
+        tell(f"the index cannot be kept in {path.parent} ({reason(exc)}), so every run folder is read")
         return in_index(_connect(":memory:"))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from datetime import date, datetime
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,11 +27,15 @@ if TYPE_CHECKING:
     Outcome = tuple[dict[str, object], Callable[[Console], None]]
 
 SHARE = click.FloatRange(0.5, 0.999)
-DAY = click.DateTime(formats=["%Y-%m-%d"])
 
 
-def _day(_context: click.Context, _parameter: click.Parameter, value: datetime | None) -> date | None:
-    return value.date() if value else None
+def _day(_context: click.Context, _parameter: click.Parameter, value: str | None) -> date | None:
+    if value is None:
+        return None
+    try:
+        return date.fromisoformat(value)
+    except ValueError as exc:
+        raise click.BadParameter(f"{value!r} is not a day, expected one as 2026-01-31.") from exc
 
 
 @click.command()
@@ -42,8 +46,8 @@ def _day(_context: click.Context, _parameter: click.Parameter, value: datetime |
 @click.option("--kind", help="Kind of a coil.")
 @click.option("--verdict", type=click.Choice(["pass", "fail", "retest"]), help="Verdict on a coil.")
 @click.option("--stage", type=click.Choice(STAGES), help="State of the parts.")
-@click.option("--since", type=DAY, callback=_day, metavar="DAY", help="First day, as 2026-01-31 (UTC).")
-@click.option("--until", type=DAY, callback=_day, metavar="DAY", help="Last day.")
+@click.option("--since", callback=_day, metavar="DAY", help="First day, as 2026-01-31 (UTC).")
+@click.option("--until", callback=_day, metavar="DAY", help="Last day (UTC), itself included.")
 @click.option(
     "--newest",
     type=click.IntRange(1),
@@ -95,7 +99,7 @@ def log(
 
     asked = Wanted(**{name: value for name, value in wanted.items() if value})
     with open_console(as_json) as screen:
-        _require_one_task(learn, source, scheduler, export, asked)
+        _require_sense(learn, source, scheduler, export, asked)
         in_index = partial(with_index, folder, tell=lambda note: print_notes(screen, [note]), rebuild=rebuild)
         if learn is not None:
             to_learn = Asked(learn, asked, simulated, content, confidence)
@@ -110,13 +114,13 @@ def log(
             show(screen)
 
 
-def _require_one_task(
+def _require_sense(
     learn: str | None, source: Path | None, scheduler: str | None, export: Path | None, asked: Wanted
 ) -> None:
-    """Refuse options that would do nothing.
+    """Refuse options that would do nothing, or can find nothing.
 
     Raises:
-        InputError: The message says which belong together.
+        InputError: The message says what is expected.
     """
     from daq.errors import InputError
     from daq.runsearch import Wanted
@@ -125,6 +129,8 @@ def _require_one_task(
         raise InputError(f"--from {source}: is for --learn KIND, which is missing")
     if scheduler is not None and source is None:
         raise InputError(f"--scheduler {scheduler}: is for --learn KIND --from EXPORT, which is missing")
+    if asked.since is not None and asked.until is not None and asked.since > asked.until:
+        raise InputError(f"--since {asked.since}: is after --until {asked.until}, expected a day before it")
     if export is not None and (learn is not None or asked != Wanted()):
         raise InputError(f"--export {export}: writes all runs, expected no other task and nothing to find")
 

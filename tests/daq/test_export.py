@@ -96,6 +96,7 @@ def test_a_kind_that_is_not_there_and_too_few_coils_are_refused_alike(
     for kind in ("switching", "nothing"):
         near = say(capsys, "log", tmp_path / "runs", "--learn", kind)
         assert say(capsys, "log", "--from", tmp_path / "out", "--learn", kind) == near
+    assert near.complaint() == "--learn nothing: no coil of that kind was found, expected one of switching"
     assert (
         "learns from all coils" in say(capsys, *LEARN, "--from", tmp_path / "out", "--job", "1").complaint()
     )
@@ -116,6 +117,13 @@ def test_options_that_do_not_go_together_are_refused(
 ) -> None:
     """An option that would do nothing, or a place that is not there, is told in one line."""
     assert complaint in say(capsys, "log", *options).complaint()
+
+
+def test_a_folder_of_something_else_is_no_export(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It is refused in words, not in those of the package that reads it."""
+    (tmp_path / "empty").mkdir()
+    complaint = say(capsys, *LEARN, "--from", tmp_path / "empty").complaint()
+    assert complaint.endswith("empty: is no export, expected what --export wrote")
 
 
 def test_places_that_will_not_do_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

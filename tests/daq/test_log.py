@@ -164,7 +164,11 @@ def test_records_as_the_program_writes_them_are_found(capsys: pytest.CaptureFixt
 @pytest.mark.parametrize(
     ("options", "complaint"),
     [
-        (["--since", "yesterday"], "does not match the format '%Y-%m-%d'"),
+        (["--since", "yesterday"], "'yesterday' is not a day, expected one as 2026-01-31"),
+        (
+            ["--since", "2026-02-01", "--until", "2026-01-01"],
+            "--since 2026-02-01: is after --until 2026-01-01",
+        ),
         (["--verdict", "good"], "'good' is not one of 'pass', 'fail', 'retest'"),
         (["--newest", "0"], "0 is not in the range x>=1"),
         (

@@ -186,11 +186,14 @@ def test_the_command_notes_and_lists(tmp_path: Path, capsys: pytest.CaptureFixtu
     said = say(capsys, "observe", run, "--coil", "Y3", "--plunger", "stuck", "--debris", "fine metal",
                "--did", "washed", "--note", "left pin bent", "--operator", "A. T.")  # fmt: skip
     assert said.out.startswith('Y3: plunger stuck, debris: fine metal, washed, "left pin bent"')
+    assert say(capsys, "observe", run, "--coil", "y5", "--contact", "sound").out.startswith(
+        "Y5: contact sound"
+    )
     assert say(capsys, "observe", run, "--all", "--did", "demagnetised").out.startswith("Y1, Y2, Y3, Y4")
     assert len(say(capsys, "observe", run).out.splitlines()) >= 2
     assert "seen: Y3: plunger stuck" in say(capsys, "judge", run).out
     seen = say(capsys, "judge", run, "--json").json()["observations"]
-    assert len(seen) == 4 + 8
+    assert len(seen) == 4 + 1 + 8
     assert {"coil", "item", "found", "text", "utc", "operator"} == seen[0].keys()
     (after,) = (SAMPLES / "cleaning").glob("*-after-cleaning")
     out = say(capsys, "compare", run, after).out
@@ -214,3 +217,8 @@ def test_what_is_not_to_be_noted_is_refused_in_one_line(
     ):
         assert why in say(capsys, "observe", *args).complaint(), args
     assert not (run / OBSERVATIONS).exists()
+    (run / OBSERVATIONS).mkdir()
+    assert (
+        "see that you may write in the run folder"
+        in say(capsys, "observe", run, "--all", "--did", "washed").complaint()
+    )
