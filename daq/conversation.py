@@ -8,8 +8,9 @@ the question is put once more; a setting is never repeated.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 from daq.answer import Answer, reply_error
 from daq.clock import Clock
@@ -45,6 +46,17 @@ QUICK_S = 2.0
 _QUEUE_LIMIT = 50
 #: Entries, and characters of what an instrument said, that a message repeats.
 _TOLD, _SHOWN = 5, 200
+
+
+@dataclass(frozen=True)
+class _Sent:
+    """A setting on its way: the command that went out for *op*, and with what."""
+
+    op: str
+    entry: Op
+    kind: OpKind
+    command: str
+    params: Mapping[str, object]
 
 
 class Conversation:
@@ -131,25 +143,31 @@ class Conversation:
             RefusedError: the error queue names an error.
             ReadbackError: the setting read back is another.
         """
-        entry, kind = self._op(op, params)
-        if entry.set is None:
-            raise InputError(f"{self.name}: {op} is only a question in dialect '{self._role.dialect}'")
+        self.tell_all([(op, params)])
+
+    def tell_all(self, settings: Sequence[tuple[str, Mapping[str, object]]]) -> None:
+        """Do as :meth:`tell` with several settings, ops with their parameters; the queue is read once."""
         with self._exchange():
-            for each in _one_by_one(entry.set, params):
-                command = self._filled(entry.set, each)
-                self._wire.command(command, self._within_s(entry))
-                refusals, lost = self._read_error_queue()
-                if refusals:
-                    told = "; ".join(refusals[:_TOLD])
-                    raise RefusedError(f"{self.name}: {command!r} was refused: {told}; expected no error")
+            sent = [each for op, params in settings for each in self._sent(op, params)]
+            refusals, lost = self._read_error_queue()
+            if refusals:
+                commands = ", ".join(repr(each.command) for each in sent)
+                told = "; ".join(refusals[:_TOLD])
+                raise RefusedError(f"{self.name}: {commands} was refused: {told}; expected no error")
+            for each in sent:
                 # Asked again, the queue says no more of what was in the reply that got lost.
-                if entry.verify or (lost and entry.ask is not None):
-                    self._verify(op, entry, kind, command, each)
-                elif lost and kind.takes != "channels":
+                if each.entry.verify or (lost and each.entry.ask is not None):
+                    self._verify(each)
+                elif lost and each.kind.takes != "channels":
                     raise LinkTimeoutError(
-                        f"{self.name}: the error queue's reply to {command!r} was lost, so whether it was "
-                        "taken is not known; look at the link"
+                        f"{self.name}: the error queue's reply to {each.command!r} was lost, so whether it "
+                        "was taken is not known; look at the link"
                     )
+
+    def send(self, op: str, **params: object) -> None:
+        """Send a setting once whose effect the caller reads back; if that fails, see :meth:`refusals`."""
+        with self._exchange():
+            self._sent(op, params)
 
     def ask_number(self, op: str, *, within_s: float | None = None, **params: object) -> Number:
         """Ask for a number in the op's unit, waiting *within_s* if given and the dialect says no other."""
@@ -192,6 +210,11 @@ class Conversation:
                 if not had_failed:
                     raise
 
+    def refusals(self) -> list[str]:
+        """Read the error queue until empty; return what it held."""
+        with self._exchange():
+            return self._read_error_queue()[0]
+
     @contextmanager
     def _exchange(self) -> Iterator[None]:
         """Hold off other threads; after a reply that does not parse, the next exchange gets in step first."""
@@ -215,6 +238,8 @@ class Conversation:
         return entry, kind
 
     def _filled(self, template: str, params: Mapping[str, object]) -> str:
+        if "{" not in template:
+            return template  # nearly all that is sent in a soak
         given = {**self._constants, **params}
         names = {name for name, _ in placeholders(template)}
         return format_command(template, {k: v for k, v in given.items() if k in names}, self._role.words)
@@ -243,15 +268,28 @@ class Conversation:
         raise reply_error(self.name, command, reply, spell_words(entry.replies))
 
     def _pattern(self, template: str, params: Mapping[str, object], *, scaled: bool = False) -> ReplyPattern:
-        given = {**self._constants, **params}
-        key = (template, scaled, *sorted(given.items()))
+        key = (template, scaled, *sorted(params.items()))
         if key not in self._patterns:
+            given = {**self._constants, **params}
             self._patterns[key] = ReplyPattern(
                 template, given, words=self._role.words, special=self._role.special, scaled=scaled
             )
         return self._patterns[key]
 
-    def _verify(self, op: str, entry: Op, kind: OpKind, command: str, params: Mapping[str, object]) -> None:
+    def _sent(self, op: str, params: Mapping[str, object]) -> list[_Sent]:
+        """Send a setting, and return the commands it took."""
+        entry, kind = self._op(op, params)
+        if entry.set is None:
+            raise InputError(f"{self.name}: {op} is only a question in dialect '{self._role.dialect}'")
+        sent = []
+        for each in _one_by_one(entry.set, params):
+            command = self._filled(entry.set, each)
+            self._wire.command(command, self._within_s(entry))
+            sent.append(_Sent(op, entry, kind, command, each))
+        return sent
+
+    def _verify(self, sent: _Sent) -> None:
+        op, entry, kind, params = sent.op, sent.entry, sent.kind, sent.params
         wanted: object
         found: object
         if kind.takes == "state":
@@ -270,7 +308,7 @@ class Conversation:
             same = any(self._pattern(each, {}).match(reply) is not None for each in entry.replies)
         if not same:
             raise ReadbackError(
-                f"{self.name}: after {command!r} {op} reads back {found!r}, expected {wanted!r}"
+                f"{self.name}: after {sent.command!r} {op} reads back {found!r}, expected {wanted!r}"
                 + (f" within {entry.tolerance:g}" if entry.tolerance else "")
             )
 

@@ -72,9 +72,11 @@ class Drive:
         Args:
             dead: No current flows: then the output itself is asked for, before a coil is called open.
         """
-        if self._supply.tripped():
+        mode = self._supply.mode()
+        # A tripped output is off: it regulates no voltage and carries no current.
+        if (dead or mode != "CV") and self._supply.tripped():
             return "a protection of the supply has tripped"
-        if self._supply.mode() == "CC":
+        if mode == "CC":
             return "the supply is limiting current where constant voltage is expected: shorted coil or leads?"
         if dead and not self._supply.output_is_on():
             return "the supply's output went off by itself: a power cut, or somebody at the supply?"

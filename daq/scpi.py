@@ -41,6 +41,7 @@ REPLY_FIELDS = frozenset(
 )
 
 _NUMBER = r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[Ee][+-]?\d{1,3})?"
+_WHOLE_NUMBER = re.compile(_NUMBER, re.ASCII)
 _PREFIXES = {"n": -9, "u": -6, "µ": -6, "m": -3, "k": 3, "K": 3, "M": 6, "G": 9}
 _PREFIX = "[" + "".join(_PREFIXES) + "]"
 _SIMPLE = {
@@ -230,7 +231,7 @@ def read_number(text: str, special: SpecialValues, power_of_ten: int = 0) -> Num
     ):
         if text in words:
             return Number(None, status)
-    if not re.fullmatch(_NUMBER, text, re.ASCII):
+    if not _WHOLE_NUMBER.fullmatch(text):
         return None
     raw = float(text)
     if any(math.isclose(abs(raw), each, rel_tol=1e-4) for each in special.not_a_number):

@@ -171,6 +171,8 @@ class Wire:
         return reply
 
     def _pace(self) -> None:
+        if not self._table.gap_s:
+            return
         if self._last_s is not None:
             self._clock.sleep(self._table.gap_s - (self._clock.monotonic() - self._last_s))
         self._last_s = self._clock.monotonic()

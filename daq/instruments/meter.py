@@ -36,7 +36,7 @@ class DialectMeter:
     def __init__(self, talk: Conversation, setup: MeterSetup) -> None:
         self._talk = talk
         self._setup = setup
-        self._sent: dict[str, object] = {}
+        self._sent: dict[str, tuple[str, float | bool | None]] = {}
         self._connections = talk.connections
         self._leads_ohm = 0.0
 
@@ -101,26 +101,33 @@ class DialectMeter:
             if self._connections != self._talk.connections:
                 self._connections = self._talk.connections
                 self._sent.clear()
-            for op, value in settings.items():
-                self._setting(op, value)
+            self._set(settings)
             number = self._talk.ask_number("read", within_s=within_s)
             if self._connections == self._talk.connections:
                 return number
         raise LinkError("meter: the connection is lost again and again; look at its cable")
 
-    def _setting(self, op: str, value: float | bool | None) -> None:
-        key = "function" if op.startswith("function_") else op
-        wanted = op if value is None else value
-        if self._sent.get(key) == wanted or not self._talk.has(op):
+    def _set(self, settings: Mapping[str, float | bool | None]) -> None:
+        """Send those of *settings* that the dialect has and the meter does not have yet."""
+        wanted = {
+            "function" if op.startswith("function_") else op: (op, value)
+            for op, value in settings.items()
+            if self._talk.has(op)
+        }
+        changed = {key: each for key, each in wanted.items() if self._sent.get(key) != each}
+        if not changed:
             return
-        self._sent.pop(key, None)
-        if value is None:
-            self._talk.tell(op)
-        elif isinstance(value, bool):
-            self._talk.tell(op, state=value)
-        else:
-            self._talk.tell(op, value=value)
-        self._sent[key] = wanted
+        for key in changed:
+            self._sent.pop(key, None)
+        self._talk.tell_all([(op, _parameter(value)) for op, value in changed.values()])
+        self._sent |= changed
+
+
+def _parameter(value: float | bool | None) -> Mapping[str, object]:
+    """Return *value* as an op takes it: a state, a number, or nothing."""
+    if value is None:
+        return {}
+    return {"state" if isinstance(value, bool) else "value": value}
 
 
 def _less(ohms: Number, leads_ohm: float) -> Number:

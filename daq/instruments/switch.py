@@ -13,6 +13,8 @@ class DialectSwitch:
         self._talk = talk
         self._closed: tuple[int, ...] | None = None
         self._connections = talk.connections
+        #: Channels that have been moved and read back.
+        self._moved: set[int] = set()
 
     def close_only(self, channels: tuple[int, ...]) -> None:
         """Open whatever else is closed, then close *channels*.
@@ -23,6 +25,7 @@ class DialectSwitch:
             if self._connections != self._talk.connections:
                 self._connections = self._talk.connections
                 self._closed = None
+                self._moved.clear()
             self._change_to(channels)
             if self._connections == self._talk.connections:
                 return
@@ -38,23 +41,37 @@ class DialectSwitch:
         # Unknown until both commands have succeeded: the next call then starts from all open.
         self._closed = None
         if stale:
-            self._talk.tell("open", channels=_listed(stale))
-            self._verify(stale, closed=False)
+            self._move("open", stale, closed=False)
         if wanted:
-            self._talk.tell("close", channels=_listed(wanted))
-            self._verify(wanted, closed=True)
+            self._move("close", wanted, closed=True)
         self._closed = channels
 
-    def _verify(self, channels: list[int], *, closed: bool) -> None:
-        """Ask where the dialect can: a contact that did not move would convict the coil behind it."""
+    def _move(self, op: str, channels: list[int], *, closed: bool) -> None:
+        """Move contacts and ask where they stand, where the dialect can.
+
+        A contact that did not move would convict the coil behind it. One that stands where it was told to
+        says more than an empty error queue, so the queue is read for channels that the unit may not know,
+        and for the reason of a contact that stands elsewhere.
+        """
+        known = self._moved.issuperset(channels)
+        (self._talk.send if known else self._talk.tell)(op, channels=_listed(channels))
         if not self._talk.has("is_closed"):
             return
-        for channel in channels:
-            if self._talk.ask_state("is_closed", channel=channel) != closed:
+        if self._elsewhere(channels, closed=closed) is not None:
+            refusals = self._talk.refusals()
+            # Asked once more: a slow relay may still have been on its way.
+            channel = self._elsewhere(channels, closed=closed)
+            if channel is not None:
+                why = f" ({'; '.join(refusals)})" if refusals else ""
                 raise ReadbackError(
                     f"switch: channel {channel} reads back {'open' if closed else 'closed'} after it was "
-                    f"told to {'close' if closed else 'open'}; look at the switch unit and its card"
+                    f"told to {op}{why}; look at the switch unit and its card"
                 )
+        self._moved.update(channels)
+
+    def _elsewhere(self, channels: list[int], *, closed: bool) -> int | None:
+        """Return the first of *channels* that does not stand where it should."""
+        return next((c for c in channels if self._talk.ask_state("is_closed", channel=c) != closed), None)
 
     def open_all(self) -> None:
         """Open every channel."""

@@ -2,8 +2,8 @@
 
 The one place that imports pyvisa, and the one where its exceptions, the serial library's and the
 system's become ours. pyvisa-py spins on a connection whose other end is gone, blocks in a write that
-nobody takes, and takes a refused connection for an open one; so we wait on the session's own socket
-or port, and call pyvisa only when there are bytes to move.
+nobody takes, takes a refused connection for an open one, and reads a serial port byte by byte; so pyvisa
+opens and sets a session, and bytes move on the session's own socket or port.
 """
 
 from __future__ import annotations
@@ -12,8 +12,7 @@ import os
 import select
 import socket
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from functools import cache
 from types import ModuleType
 from typing import Any, Final
@@ -87,14 +86,18 @@ def translate(exc: Exception, resource: str, doing: str) -> LinkError:
     return kind(f"{resource}: {doing} failed ({reason}); check that the instrument is on and connected")
 
 
-@contextmanager
-def _translated(resource: str, doing: str) -> Iterator[None]:
-    try:
-        yield
-    except LinkError:
-        raise
-    except KNOWN as exc:
-        raise translate(exc, resource, doing) from exc
+class _Translated:
+    """A block in which what the libraries raise becomes ours; several of them stand in each exchange."""
+
+    def __init__(self, resource: str, doing: str) -> None:
+        self._resource = resource
+        self._doing = doing
+
+    def __enter__(self) -> None: ...
+
+    def __exit__(self, kind: object, exc: BaseException | None, trace: object) -> None:
+        if isinstance(exc, KNOWN) and not isinstance(exc, LinkError):
+            raise translate(exc, self._resource, self._doing) from exc
 
 
 class _MessagePort:
@@ -107,30 +110,30 @@ class _MessagePort:
         self._name = name
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        with _translated(self._name, "write"):
+        with _Translated(self._name, "write"):
             self._resource.timeout = timeout_s * 1000
             self._resource.write_raw(data)
 
     def receive(self, timeout_s: float) -> bytes:
         try:
-            with _translated(self._name, "read"):
+            with _Translated(self._name, "read"):
                 self._resource.timeout = max(1.0, timeout_s * 1000)
                 return bytes(self._resource.read_raw())
         except LinkTimeoutError:
             return b""
 
     def discard(self) -> int:
-        with _translated(self._name, "clear"):
+        with _Translated(self._name, "clear"):
             self._resource.clear()
         return 0
 
     def close(self) -> None:
-        with _translated(self._name, "close"):
+        with _Translated(self._name, "close"):
             self._resource.close()
 
 
 class _StreamPort(_MessagePort, ABC):
-    """A port whose readiness we can wait for ourselves, so that pyvisa never has to wait."""
+    """A port on which we wait, read and write ourselves."""
 
     whole_messages = False
 
@@ -142,14 +145,12 @@ class _StreamPort(_MessagePort, ABC):
         return bool(select.select([self._interface], [], [], timeout_s)[0])
 
     @abstractmethod
-    def _arrived(self) -> int:
-        """Return how many bytes can be taken without waiting."""
+    def _arrived(self) -> bytes:
+        """Return what has arrived, without waiting."""
 
     def receive(self, timeout_s: float) -> bytes:
-        with _translated(self._name, "read"):
-            if not self._readable(timeout_s):
-                return b""
-            return bytes(self._resource.read_bytes(self._arrived(), break_on_termchar=False))
+        with _Translated(self._name, "read"):
+            return self._arrived() if self._readable(timeout_s) else b""
 
 
 class _SocketPort(_StreamPort):
@@ -157,7 +158,7 @@ class _SocketPort(_StreamPort):
 
     def __init__(self, resource: Any, name: str, timeout_s: float) -> None:
         super().__init__(resource, name)
-        with _translated(name, "open"):
+        with _Translated(name, "open"):
             if refused := self._interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR):
                 raise OSError(refused, os.strerror(refused))
             self._interface.getpeername()
@@ -165,32 +166,25 @@ class _SocketPort(_StreamPort):
             self._interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self._interface.settimeout(timeout_s)
 
-    def _arrived(self) -> int:
-        """Return how many bytes there are; at the end of the stream there are none to come."""
-        count = len(self._interface.recv(_CHUNK, socket.MSG_PEEK))
-        if not count:
+    def _arrived(self) -> bytes:
+        return self._not_the_end(self._interface.recv(_CHUNK))
+
+    def _not_the_end(self, data: bytes) -> bytes:
+        if not data:
             raise LinkClosedError(f"{self._name}: the other end closed the connection; check the instrument")
-        return count
+        return data
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        clock = RealClock()
-        until_s = clock.monotonic() + timeout_s
-        with _translated(self._name, "write"):
+        with _Translated(self._name, "write"):
             if self._readable(0):
-                self._arrived()  # raises if the other end is gone; the first write after that would succeed
-            for start in range(0, len(data), _CHUNK):
-                wait_s = max(0.0, until_s - clock.monotonic())
-                if not select.select([], [self._interface], [], wait_s)[1]:
-                    raise LinkTimeoutError(
-                        f"{self._name}: the instrument takes no data for {timeout_s:g} s; restart it"
-                    )
-                try:
-                    self._resource.write_raw(data[start : start + _CHUNK])
-                except pyvisa.errors.VisaIOError as exc:
-                    # All that pyvisa-py says of a write cut short by the socket's time-out.
-                    raise LinkTimeoutError(
-                        f"{self._name}: the instrument took only a part of a command; restart it"
-                    ) from exc
+                # The first write after the other end is gone would succeed.
+                self._not_the_end(self._interface.recv(1, socket.MSG_PEEK))
+            try:
+                self._interface.sendall(data)
+            except TimeoutError as exc:
+                raise LinkTimeoutError(
+                    f"{self._name}: the instrument does not take a command within {timeout_s:g} s; restart it"
+                ) from exc
 
     def discard(self) -> int:
         count = 0
@@ -213,12 +207,16 @@ class _SerialPort(_StreamPort):
             clock.sleep(0.002)
         return True
 
-    def _arrived(self) -> int:
+    def _arrived(self) -> bytes:
         # Readable without bytes: the port has vanished, and reading one makes pyserial say so.
-        return max(1, int(self._interface.in_waiting))
+        return bytes(self._interface.read(max(1, self._interface.in_waiting)))
+
+    def send(self, data: bytes, timeout_s: float) -> None:  # noqa: ARG002 - the port was told when it was opened
+        with _Translated(self._name, "write"):
+            self._interface.write(data)
 
     def discard(self) -> int:
-        with _translated(self._name, "flush"):
+        with _Translated(self._name, "flush"):
             count = int(self._interface.in_waiting)
             self._resource.flush(constants.BufferOperation.discard_read_buffer)
         return count
@@ -289,7 +287,7 @@ def _port(
         if isinstance(parsed, rname.TCPIPSocket):
             port = _SocketPort(opened, resource, timeout_s)
         elif isinstance(parsed, rname.ASRLInstr):
-            with _translated(resource, "serial settings"):
+            with _Translated(resource, "serial settings"):
                 _configure(opened, table, timeout_s)
             port = _SerialPort(opened, resource)
         else:
@@ -322,7 +320,7 @@ def _parsed(resource: str) -> rname.ResourceName:
         if not (parsed.port.isdecimal() and 0 < int(parsed.port) < 65536):
             raise InputError(f"resource {resource!r} has port {parsed.port!r}, expected 1 to 65535")
         # Beforehand, since pyvisa-py leaves its socket open when there is no such host.
-        with _translated(resource, "look-up of the host"):
+        with _Translated(resource, "look-up of the host"):
             socket.getaddrinfo(parsed.host_address, None, socket.AF_INET)
     return parsed
 

@@ -151,8 +151,8 @@ def files(folder: Path) -> Inputs:
 HONEST = {*WIRE} - {"corrupt command", "corrupt reply", "garbage"}
 #: Exchanges of each instrument in a run without faults, by way of heating; measured, rounded down.
 USUAL = {
-    "oven": {"supply": 80, "meter": 1700, "switch": 2000, "oven": 14},
-    "supply": {"supply": 5100, "meter": 3850, "switch": 3750, "oven": 5},
+    "oven": {"supply": 80, "meter": 1300, "switch": 1300, "oven": 14},
+    "supply": {"supply": 3600, "meter": 3400, "switch": 2500, "oven": 5},
 }
 
 

@@ -193,6 +193,21 @@ def test_a_value_that_the_format_would_change_is_noticed(tmp_path: Path) -> None
         talk.tell("voltage", value=8.4249)
 
 
+def test_settings_sent_together_read_the_error_queue_once_and_are_refused_together() -> None:
+    """Range and integration go out one after the other; one look into the queue answers for both."""
+    instrument = Instrument()
+    talk = instrument.talk("meter")
+    both = [("range_ohms_4w", {"value": 100.0}), ("nplc_ohms_4w", {"value": 1.0})]
+    talk.tell_all(both)
+    assert instrument.heard == ["FRES:RANG 100.0", "FRES:NPLC 1.0", "SYST:ERR?"]
+    entries = iter(['-222,"Data out of range"'])
+    instrument.answer = lambda command: (
+        next(entries, '+0,"No error"') if command == "SYST:ERR?" else IDENTITY.get(command)
+    )
+    with pytest.raises(RefusedError, match=r"'FRES:RANG 100\.0', 'FRES:NPLC 1\.0' was refused: -222"):
+        talk.tell_all(both)
+
+
 def test_an_error_queue_that_never_empties_ends() -> None:
     """A queue that gives errors for ever is refused after its fiftieth."""
     instrument = Instrument()

@@ -260,6 +260,23 @@ def test_an_output_that_went_off_by_itself_is_no_open_coil() -> None:
         assert "output went off by itself" in powered.trouble(dead=True)
 
 
+@pytest.mark.parametrize(
+    ("mode", "dead", "asked"),
+    [("CV", False, False), ("CV", True, True), ("", False, True), ("CC", False, True), (None, False, True)],
+)
+def test_a_trip_is_asked_for_unless_current_flows_at_a_regulated_voltage(
+    mode: str | None, dead: bool, asked: bool
+) -> None:
+    """A tripped output carries no current and regulates nothing; where either is in doubt, it is asked."""
+    supply, questions = FakeSupply(), []
+    supply.regulation = mode
+    with drive(make_guard(supply)) as powered:
+        supply.tripped = lambda: bool(questions.append("tripped?")) or True  # type: ignore[method-assign]
+        told = powered.trouble(dead=dead)
+        assert (told == "a protection of the supply has tripped") == asked == bool(questions)
+        supply.tripped = lambda: False  # type: ignore[method-assign]
+
+
 def test_a_supply_without_protection_is_told_once() -> None:
     """Where OVP and OCP are missing the operator hears that the current limit stands alone."""
     supply, alarms = FakeSupply(), []

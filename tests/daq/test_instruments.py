@@ -189,10 +189,10 @@ def test_the_meter_reads_four_wire_ohms_and_sends_settings_once() -> None:
     assert readings == pytest.approx([bench.sim.resistance_ohm("Y1")] * 2, abs=2e-4)
     assert bench.heard["meter"].sent == [
         'FUNC "FRES"',
-        "FUNC?",
         "FRES:RANG 100.0",
         "FRES:NPLC 10.0",
         "FRES:OCOM ON",
+        "FUNC?",
         "FRES:OCOM?",
         "READ?",
         "READ?",

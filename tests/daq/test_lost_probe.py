@@ -11,7 +11,7 @@ from tests.daq.faultlayer import Fault
 from tests.daq.faultsoak import Ended, files, run_with
 
 #: Numbers of exchanges with the meter: while the oven heats, and with the supply: in the drive of Y1.
-HEATING, DRIVING = 600, 45
+HEATING, DRIVING = 480, 39
 
 
 def soak(tmp_path: Path, heat: str, *faults: Fault, seed: int = 1, **changed: str) -> Ended:
@@ -64,7 +64,7 @@ def test_without_any_probe_left_the_heat_stops(tmp_path: Path) -> None:
 def test_with_a_probe_lost_the_ovens_own_thermometer_bounds_the_heat(tmp_path: Path) -> None:
     """An oven that runs away where a body is unseen is stopped by its air, before that body is too hot."""
     away = Fault("oven runs away", "oven", 12)
-    ended = soak(tmp_path, "oven", Fault("probe open", "meter", 320), away, Fault("hang", "oven", 40))
+    ended = soak(tmp_path, "oven", Fault("probe open", "meter", 260), away, Fault("hang", "oven", 40))
     assert (ended.outcome, ended.complaints) == ("made safe, exit status 3", [])
     assert "above the ceiling of 50 degC of the bodies, and the probe of" in ended.said
     assert all(ended.bench.body_degC(coil) < 53.0 for coil in ("Y1", "Y2"))

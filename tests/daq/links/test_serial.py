@@ -179,11 +179,9 @@ def test_nothing_stays_open() -> None:
 
 def test_a_port_that_is_no_file_is_looked_at_now_and_then() -> None:
     """Where the system cannot wait for a port, waiting for bytes still ends with them or in time."""
-    interface = SimpleNamespace(in_waiting=0)
+    interface = SimpleNamespace(in_waiting=0, read=lambda count: b"x" * count)
     resource = SimpleNamespace(
-        session=1,
-        visalib=SimpleNamespace(sessions={1: SimpleNamespace(interface=interface)}),
-        read_bytes=lambda count, **_kwargs: b"x" * count,
+        session=1, visalib=SimpleNamespace(sessions={1: SimpleNamespace(interface=interface)})
     )
     port = visa._SerialPort(resource, "COM3")
     assert port.receive(0.01) == b""
