@@ -15,21 +15,22 @@ from matplotlib.ticker import ScalarFormatter
 
 from analysis.words import Words
 
+# As wide as the text of a page, where these figures stand, no letter is below 6 points.
 _RC: Any = {
     "font.family": "DejaVu Sans",
-    "font.size": 6.5,
-    "axes.labelsize": 6.5,
+    "font.size": 7,
+    "axes.labelsize": 7,
     "axes.linewidth": 0.5,
     "axes.spines.top": False,
     "axes.spines.right": False,
-    "xtick.labelsize": 6,
-    "ytick.labelsize": 6,
+    "xtick.labelsize": 6.5,
+    "ytick.labelsize": 6.5,
     "xtick.major.width": 0.5,
     "ytick.major.width": 0.5,
     "xtick.major.size": 2.5,
     "ytick.major.size": 2.5,
     "hatch.linewidth": 0.3,
-    "legend.fontsize": 5.5,
+    "legend.fontsize": 6,
     "legend.facecolor": "white",
     "legend.edgecolor": "none",
     "legend.framealpha": 0.85,

@@ -17,6 +17,8 @@ from analysis.words import Words
 # vermilion are darkened to stand out from paper and shade by 3:1, as WCAG 2.1 (1.4.11) wants of graphics.
 _BLUE, _ORANGE, _RED, _INK = "#0072B2", "#8A6000", "#BF4F00", "#000000"
 _BAND = "0.75"
+#: A legend that takes more of a panel than this gets no room of its own.
+_TALLEST_LEGEND = 0.6
 #: How solid a reading is drawn where many lie on each other.
 CLOUD_ALPHA = 0.75
 
@@ -100,14 +102,30 @@ def against_temperature(
     _off_scale(axes, probe[seen], ohms[seen], words)
     axes.set_xlabel(words("figure.probe_axis"))
     axes.set_ylabel(words("figure.resistance_axis"))
-    entries = len(axes.get_legend_handles_labels()[0])
-    if entries:
-        # Resistance rises with temperature, so the lower right corner is free; long legends need more of it.
-        axes.set_ylim(bottom=low - 0.1 * (high - low) * max(0, entries - 5))
-        legend = axes.legend(loc="lower right", handlelength=1.8, borderaxespad=0.3, labelspacing=0.35)
-        for handle in legend.legend_handles:
-            if handle is not None:
-                handle.set_alpha(1.0)
+    if axes.get_legend_handles_labels()[0]:
+        _legend(
+            axes,
+            np.concatenate([probe[seen], result.point_degC, span[: line.size]]),
+            np.concatenate([ohms[seen], result.point_ohm, line]),
+        )
+
+
+def _legend(axes: Axes, x: FloatArray, y: FloatArray) -> None:
+    """A legend in the lower right corner, and room for it below the points (*x*, *y*).
+
+    Resistance rises with temperature, so that corner is the emptiest.
+    """
+    legend = axes.legend(loc="lower right", handlelength=1.8, borderaxespad=0.3, labelspacing=0.35)
+    for handle in legend.legend_handles:
+        if handle is not None:
+            handle.set_alpha(1.0)
+    box = legend.get_window_extent().transformed(axes.transAxes.inverted())
+    left, right = axes.get_xlim()
+    low, high = axes.get_ylim()
+    above = y[(x >= left + box.x0 * (right - left)) & (y >= low) & (y <= high)]
+    if above.size and box.y1 < _TALLEST_LEGEND:
+        share = box.y1 + 0.02
+        axes.set_ylim(bottom=min(low, (float(above.min()) - share * high) / (1.0 - share)))
 
 
 def resistance_in_time(axes: Axes, result: CoilResult, trace: Trace, words: Words) -> None:
@@ -147,7 +165,8 @@ def current_in_time(axes: Axes, trace: Trace, words: Words) -> None:
         trace.time_s[kept] / scale, current, "-s", color=_INK, lw=0.7, ms=1.8, markevery=lonely(current)
     )
     axes.set_ylabel(words("figure.current_axis"))
-    axes.set_ylim(bottom=min(0.0, float(finite(trace.current_A).min())))
+    most = float(finite(trace.current_A).max())
+    axes.set_ylim(min(0.0, float(finite(trace.current_A).min())), 1.15 * most if most > 0.0 else None)
 
 
 def phases(panels: list[Axes], trace: Trace, strip: tuple[float, float], words: Words) -> None:
@@ -192,9 +211,9 @@ def phases(panels: list[Axes], trace: Trace, strip: tuple[float, float], words: 
             ncols=len(handles),
             borderaxespad=0.0,
             borderpad=0.2,
-            handlelength=1.4,
-            handletextpad=0.4,
-            columnspacing=0.8,
+            handlelength=1.0,
+            handletextpad=0.3,
+            columnspacing=0.6,
         )
 
 

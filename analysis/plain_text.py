@@ -15,8 +15,8 @@ _LONGEST_TEXT = 900
 _LONGEST_WORD = 26
 
 
-# A figure and its unit, or '±' and what follows, are read as one: no line ends between them.
-_TOGETHER = re.compile(r"(?<=±) (?=\d)|(?<=\d) (?=±|%|‰|°C|[GMkm]?Ω|(?:m?[sAV]|K|min|h)\b)")
+# A figure and its unit, or '±' or '<' and what follows, are read as one: no line ends between them.
+_TOGETHER = re.compile(r"(?<=[±<]) (?=\d)|(?<=\d) (?=±|%|‰|°C|[GMkm]?Ω|(?:m?[sAV]|K|min|h)\b)")
 
 
 def inert(value: Any) -> Any:

@@ -98,7 +98,7 @@ def _panel(axes: Axes, coils: Sequence[Coil], found: History, words: Words) -> N
         ends.append((coil, r20[-1] if known and known[-1] == coil.runs[-1] else None))
     axes.set_xlim(-0.25, len(found.runs) - 0.45)
     axes.margins(y=0.12)
-    axes.set_xticks(range(len(found.runs)), _ticks(found, words), fontsize=5.5)
+    axes.set_xticks(range(len(found.runs)), _ticks(found, words), fontsize=6)
     axes.yaxis.set_major_formatter(Ticks(words))
     _labels(axes, ends, found)
     _opens(axes, coils, words)
@@ -130,7 +130,7 @@ def _labels(axes: Axes, ends: Sequence[tuple[Coil, float | None]], found: Histor
             (last, low + height * (high - low)),
             (last + 0.16, spread),
             textcoords=("data", "axes fraction"),
-            fontsize=6,
+            fontsize=6.5,
             fontweight="bold" if moved else "normal",
             color=_INK if moved else "0.25",
             va="center",
@@ -171,7 +171,7 @@ def _opens(axes: Axes, coils: Sequence[Coil], words: Words) -> None:
     )
     for n, names in at.items():
         axes.text(
-            n + 0.07, 0.95, ", ".join(names), transform=axes.get_xaxis_transform(), fontsize=6,
+            n + 0.07, 0.95, ", ".join(names), transform=axes.get_xaxis_transform(), fontsize=6.5,
             fontweight="bold", va="center",
         )  # fmt: skip
     axes.legend(loc="upper left")

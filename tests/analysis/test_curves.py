@@ -159,6 +159,34 @@ def test_the_line_drawn_is_the_line_judged() -> None:
     np.testing.assert_allclose(hot, 3.3 * (1.0 + 0.00393 * (cold - 20.0)))
 
 
+def test_the_legend_covers_nothing_that_was_measured() -> None:
+    """Below the line there is room for it, even where wild readings stretch the axis."""
+    soaked = soak()
+    wild = np.where(np.arange(120) % 9 == 0, 6.5, soaked.resistance_ohm)
+    for trace in (soaked, Trace(**{**vars(soaked), "resistance_ohm": wild})):
+        axes = figure(trace, limits=LIMITS).axes[0]
+        box = axes.get_legend().get_window_extent()
+        for line in axes.lines:
+            if line.get_label() in {EN("figure.line"), EN("figure.settled"), EN("figure.ohms")}:
+                at = axes.transData.transform(np.transpose(line.get_data()))
+                assert not box.count_contains(at)
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_phases_of_a_soak_are_named_within_the_figure(language: str) -> None:
+    """Their legend ends before the figure does, in each language."""
+    with drawing.style():
+        drawn = curves._draw(judged(), soak(), LIMITS, catalogue(language))
+        box = drawn.axes[1].get_legend().get_window_extent()
+        assert 0 <= box.x0 < box.x1 <= drawn.bbox.x1
+
+
+def test_a_current_is_drawn_whole() -> None:
+    """The highest current has room above it, and zero is in view."""
+    low, high = figure(soak()).axes[2].get_ylim()
+    assert (low, high) == (0.0, pytest.approx(1.15 * np.nanmax(soak().current_A)))
+
+
 def test_wild_numbers_are_counted_and_do_not_flatten_the_curve() -> None:
     """A few kilo-ohm readings of a bad contact stay off the axis, and the legend says how many."""
     drawn = figure(with_rows(soak(), slice(60, 63), 4000.0, "ok"))

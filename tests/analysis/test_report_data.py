@@ -123,6 +123,7 @@ def test_report_states_the_rule_and_the_risk(guard_band_U: float, said: str) -> 
 def test_a_figure_and_its_unit_stay_on_one_line() -> None:
     """Blanks between a value, its uncertainty and its unit are such as no line ends at."""
     assert plain("at 3.205 ± 0.006 Ω, 5 min") == "at 3.205\u00a0±\u00a00.006\u00a0Ω, 5\u00a0min"
+    assert plain("risk < 0.1 %") == "risk <\u00a00.1\u00a0%"
 
 
 def test_plain_text_passes_unchanged() -> None:
