@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import shutil
 import string
@@ -13,12 +14,14 @@ from pypdf import PdfReader
 
 from analysis.observed import NOTE, Observation
 from analysis.words import catalogue, say
+from daq import judging
 from daq.claim import ClaimRequest, write_claim
 from daq.clock import RealClock
 from daq.observations import append_observations
 from daq.recordformat import Event, event_line
 
-SAMPLES = Path(__file__).parents[2] / "sample_runs"
+ROOT = Path(__file__).parents[2]
+SAMPLES = ROOT / "sample_runs"
 (FAULTS,) = (SAMPLES / "faults").glob("*-as-received")
 ERROR = "meter: no reply to READ? within 2 s; look at its cable"
 TYPED = "smells burnt, as if it had been hot before"
@@ -92,3 +95,23 @@ def test_events_and_damage_are_told_in_german(pack: str) -> None:
 def test_what_somebody_typed_stays_as_it_was_typed(pack: str) -> None:
     """A note is data: it stands in the pack in the words of whoever wrote it."""
     assert f"„{TYPED}“" in pack
+
+
+def test_every_kind_of_event_that_is_told_has_a_name() -> None:
+    """What is quoted from a record stands behind the kind of its event, of which each has a word."""
+    assert set(catalogue("de").group("event_kind")) == judging._TOLD
+
+
+def test_what_a_run_tells_is_said_by_the_catalogue() -> None:
+    """No procedure puts together by hand what an event of a kind that is told says: it has a key."""
+    told = []
+    for path in (ROOT / "daq").glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "event" and node.args[1:]:
+                kind, text = node.args[:2]
+                if isinstance(kind, ast.Constant) and kind.value in judging._TOLD:
+                    told.append(
+                        (f"{path.name}:{text.lineno}", isinstance(text, ast.Constant | ast.JoinedStr))
+                    )
+    assert len(told) > 8
+    assert [place for place, by_hand in told if by_hand] == []
