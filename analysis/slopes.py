@@ -27,8 +27,10 @@ _ACROSS = 2
 _NAMED_RUNS = 4
 _INK, _PALE, _RED = "#000000", "0.45", "#D55E00"
 _MOVED = frozenset({"changed", "open"})
-#: Labels keep this much of a panel's height from each other.
-_LABEL_HEIGHT = 0.055
+#: Labels keep this much of a panel's height from each other, so that so many have room.
+_LABEL_HEIGHT, _MOST_LABELS = 0.055, 18
+#: So many coils are named at the mark of those that are open.
+_MOST_OPENS = 3
 
 
 def write_slopes(folder: Path, found: History, *, language: str = RECORD_LANGUAGE) -> list[Path]:
@@ -115,7 +117,12 @@ def _ticks(found: History, words: Words) -> list[str]:
 
 
 def _labels(axes: Axes, ends: Sequence[tuple[Coil, float | None]], found: History) -> None:
-    """Write each coil's label beside its last point, moved so far that all can be read."""
+    """Write each coil's label beside its last point, moved so far that all can be read.
+
+    Where there is no room for all, coils that changed have one.
+    """
+    if len(ends) > _MOST_LABELS:
+        ends = [(coil, r20) for coil, r20 in ends if state(coil, found.runs) in _MOVED][:_MOST_LABELS]
     low, high = axes.get_ylim()
     placed = sorted(
         ((float((r20 - low) / (high - low)), coil) for coil, r20 in ends if r20 is not None),
@@ -139,7 +146,10 @@ def _labels(axes: Axes, ends: Sequence[tuple[Coil, float | None]], found: Histor
 
 
 def _apart(heights: Sequence[float], least: float) -> list[float]:
-    """Move ascending *heights* apart by at least *least*, each as little as goes, and keep their middle."""
+    """Move ascending *heights* apart by at least *least*, each as little as goes, and keep their middle.
+
+    All stay between 0 and 1 where they have room there.
+    """
     # Isotonic regression of what is left after the least distances: pools of neighbours that would overlap.
     pools: list[list[float]] = []
     for n, height in enumerate(heights):
@@ -147,7 +157,8 @@ def _apart(heights: Sequence[float], least: float) -> list[float]:
         while len(pools) > 1 and np.mean(pools[-2]) > np.mean(pools[-1]):
             pools[-2:] = [pools[-2] + pools[-1]]
     flat = [float(np.mean(pool)) for pool in pools for _ in pool]
-    return [height + n * least for n, height in enumerate(flat)]
+    room = max(1.0 - (len(flat) - 1) * least, 0.0)
+    return [min(max(height, 0.0), room) + n * least for n, height in enumerate(flat)]
 
 
 def _opens(axes: Axes, coils: Sequence[Coil], words: Words) -> None:
@@ -170,8 +181,14 @@ def _opens(axes: Axes, coils: Sequence[Coil], words: Words) -> None:
         label=words("figure.open"),
     )
     for n, names in at.items():
+        more = [f"+{len(names) - _MOST_OPENS}"] if len(names) > _MOST_OPENS else []
         axes.text(
-            n + 0.07, 0.95, ", ".join(names), transform=axes.get_xaxis_transform(), fontsize=6.5,
-            fontweight="bold", va="center",
-        )  # fmt: skip
+            n + 0.07,
+            0.95,
+            ", ".join([*names[:_MOST_OPENS], *more]),
+            transform=axes.get_xaxis_transform(),
+            fontsize=6.5,
+            fontweight="bold",
+            va="center",
+        )
     axes.legend(loc="upper left")

@@ -75,3 +75,22 @@ def test_more_runs_than_there_is_room_for_have_numbers() -> None:
     """Nine runs are numbered."""
     many = history([run(n, swept(SOUND, seed=n)) for n in range(9)])
     assert [tick.get_text() for tick in panel(many).get_xticklabels()] == [str(n) for n in range(1, 10)]
+
+
+def test_of_very_many_coils_those_that_changed_have_labels() -> None:
+    """A hundred labels have no room: the one that changed keeps its own; of eight opens three are named."""
+    many = {f"Y{n}": 3.2 + 0.002 * n for n in range(1, 101)}
+    opened = {f"Y{n}": math.inf for n in range(1, 9)}
+    axes = panel(history([run(1, swept(many)), run(2, swept(many | {"Y50": 3.6} | opened, seed=2))]))
+    labels = [text.get_text() for text in axes.texts]
+    assert labels == ["Y50", "Y1, Y2, Y3, +5"]
+
+
+def test_labels_stay_within_the_panel() -> None:
+    """Eighteen coils close together at the lower edge have labels from there upwards."""
+    close = {f"Y{n}": 3.0 + 1e-4 * n for n in range(17)} | {"Y17": 3.9}
+    axes = panel(history([run(n, swept(close, seed=n)) for n in range(2)]))
+    heights = [text.xyann[1] for text in axes.texts]
+    assert len(heights) == 18
+    assert min(heights) >= 0.0
+    assert max(heights) <= 1.0
