@@ -59,13 +59,3 @@ def winding_temperature(
         constant_K: 234.5 for copper as material; IEC 60034-1 rounds it to 235 for machines.
     """
     return resistance_ohm / cold_ohm * (constant_K + cold_degC) - constant_K
-
-
-def temperature_rise(
-    hot_ohm: float, cold_ohm: float, cold_degC: float, coolant_degC: float, constant_K: float = 235.0
-) -> float:
-    """Return a winding's rise over its coolant in kelvin by the resistance method of IEC 60034-1.
-
-    The constant is that standard's: 235 for copper, 225 for aluminium.
-    """
-    return winding_temperature(hot_ohm, cold_ohm, cold_degC, constant_K) - coolant_degC

@@ -1,15 +1,8 @@
-"""Straight lines by least squares, each named by what it takes for known.
-
-All of them return the whole covariance of intercept and slope, chi-square and degrees of freedom,
-and say whether the covariance rests on stated standard uncertainties (``absolute``) or was scaled
-by the scatter about the line (``scaled``).
-"""
+"""Straight lines: by least squares with uncertainties in both axes, and one that bears outliers."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import sqrt
-from typing import Literal
 
 import numpy as np
 
@@ -20,10 +13,10 @@ _MAX_STEPS = 60
 
 @dataclass(frozen=True)
 class Line:
-    """y = intercept + slope (x - reference).
+    """A line by its slope and by *intercept*, its value at the reference that was asked for.
 
-    *covariance* has shape (2, 2), in the order intercept, slope. *chi2* is the weighted sum of
-    squares; with absolute sigmas it is expected near *dof*.
+    *covariance* has shape (2, 2), in the order intercept, slope, and rests on the stated uncertainties.
+    *chi2* is the weighted sum of squares, expected near *dof*.
     """
 
     intercept: float
@@ -31,18 +24,11 @@ class Line:
     covariance: FloatArray
     dof: int
     chi2: float
-    sigmas: Literal["absolute", "scaled"]
-    reference: float
 
     @property
     def misfit(self) -> float:
         """Chi-square over degrees of freedom; 1 where nothing is left over."""
         return self.chi2 / self.dof if self.dof else 1.0
-
-    def at(self, x: float) -> tuple[float, float]:
-        """Return the line's value at *x* and its standard uncertainty."""
-        lever = np.array([1.0, x - self.reference])
-        return self.intercept + self.slope * lever[1], sqrt(float(lever @ self.covariance @ lever))
 
     def widened(self) -> Line:
         """Return the line with its covariance widened by the misfit, where points scatter more than stated.
@@ -52,51 +38,6 @@ class Line:
         return replace(self, covariance=self.covariance * max(self.misfit, 1.0))
 
 
-def line_weights_known(x: FloatArray, y: FloatArray, u_y: FloatArray, *, reference: float = 0.0) -> Line:
-    """Fit with known standard uncertainties *u_y* and exact *x*, each of shape (n,), n >= 2.
-
-    Raises:
-        ValueError: Shapes differ, an uncertainty is not positive, or all x are the same.
-    """
-    return line_errors_in_both(x, np.zeros_like(u_y), y, u_y, reference=reference)
-
-
-def line_weights_relative(
-    x: FloatArray, y: FloatArray, u_y: FloatArray | None = None, *, reference: float = 0.0
-) -> Line:
-    """Fit with uncertainties known up to a common factor, which the scatter tells; n >= 3.
-
-    Args:
-        x: Exact positions, shape (n,).
-        y: Values, shape (n,).
-        u_y: Relative standard uncertainties, shape (n,); all alike when left out.
-        reference: Where the intercept is taken.
-
-    Raises:
-        ValueError: As for :func:`line_weights_known`, or fewer than three points.
-    """
-    line = line_weights_known(x, y, np.ones_like(y) if u_y is None else u_y, reference=reference)
-    if line.dof < 1:
-        raise ValueError(f"line: expected at least 3 points to tell their scatter, got {x.size}")
-    return replace(line, covariance=line.covariance * line.misfit, sigmas="scaled")
-
-
-def line_through_origin(x: FloatArray, y: FloatArray) -> Line:
-    """Fit y = slope x with equal unknown uncertainties, each of shape (n,), n >= 2.
-
-    Raises:
-        ValueError: Fewer than two points, or all x are zero.
-    """
-    sxx = float(x @ x)
-    if x.size < 2 or not sxx > 0.0:
-        raise ValueError("line through the origin: expected at least 2 points away from zero")
-    slope = float(x @ y) / sxx
-    chi2 = float(np.sum((y - slope * x) ** 2))
-    dof = x.size - 1
-    covariance = np.array([[0.0, 0.0], [0.0, chi2 / dof / sxx]])
-    return Line(0.0, slope, covariance, dof, chi2, "scaled", 0.0)
-
-
 def line_errors_in_both(
     x: FloatArray, u_x: FloatArray, y: FloatArray, u_y: FloatArray, *, reference: float = 0.0
 ) -> Line:
@@ -104,7 +45,8 @@ def line_errors_in_both(
 
     Method and covariance of York, Evensen, Lopez Martinez and De Basabe Delgado, American Journal of
     Physics 72 (2004) 367, with the covariance taken at the *expected* (adjusted) points. Other
-    authors take it at the observed points or scale it by chi2/dof; see :meth:`Line.widened`.
+    authors take it at the observed points or scale it by chi2/dof; see :meth:`Line.widened`. The intercept
+    is that at *reference*.
 
     Raises:
         ValueError: Shapes differ, a point has no uncertainty at all, or all x are the same.
@@ -142,7 +84,7 @@ def line_errors_in_both(
         ]
     )
     chi2 = float(np.sum(weight * (dy - slope * dx) ** 2))
-    return Line(float(y_mean - slope * x_mean), slope, covariance, x.size - 2, chi2, "absolute", reference)
+    return Line(float(y_mean - slope * x_mean), slope, covariance, x.size - 2, chi2)
 
 
 def _slope(x: FloatArray, y: FloatArray, weight: FloatArray) -> float:

@@ -48,19 +48,6 @@ def pt100_degC(resistance_ohm: float, r0_ohm: float = 100.0) -> float:
     return t
 
 
-def thermocouple_mV(
-    letter: ThermocoupleLetter, temperature_degC: float, reference_degC: float = 0.0
-) -> float:
-    """Return the electromotive force in mV of a thermocouple on ITS-90.
-
-    Args:
-        letter: Type of the thermocouple.
-        temperature_degC: Measuring junction.
-        reference_degC: Reference junction.
-    """
-    return _emf_mV(letter, temperature_degC) - (_emf_mV(letter, reference_degC) if reference_degC else 0.0)
-
-
 def thermocouple_degC(letter: ThermocoupleLetter, emf_mV: float, reference_degC: float = 0.0) -> float:
     """Return the temperature in degC of a thermocouple's measuring junction on ITS-90.
 

@@ -15,9 +15,9 @@ from uncertainties import umath
 
 from analysis.budget import Budget, Source, budget, coverage_factor, effective_dof
 from analysis.judge import judge_set
-from analysis.line import line_weights_relative
 from analysis.model import Accuracy, CoilResult, FloatArray, Limits, Subject
 from tests.analysis.conftest import Bench, Table
+from tests.analysis.linekit import scattered_line
 
 #: JCGM 100:2008, H.2: volts, milliamperes and radians of five simultaneous observations.
 VOLTS = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
@@ -87,7 +87,7 @@ def test_correction_of_a_thermometer(table: Table) -> None:
     """JCGM 100, H.3: the correction at 30 degC is -0.1494 with u 0.0041 and 9 degrees of freedom."""
     points = table("gum_h3")
     x, y = points.values()
-    line = line_weights_relative(x, y, reference=20.0)
+    line = scattered_line(x, y, reference=20.0)
     u = np.sqrt(np.diag(line.covariance))
     sources = [
         Source("y1", "A", "K", float(u[0]), 1.0, 9.0),
@@ -96,7 +96,7 @@ def test_correction_of_a_thermometer(table: Table) -> None:
     found = budget(
         "b(30)",
         "K",
-        line.at(30.0)[0],
+        line.intercept + 10.0 * line.slope,
         sources,
         correlation=line.covariance / np.outer(u, u),
         dof=line.dof,
@@ -108,7 +108,7 @@ def test_correction_of_a_thermometer(table: Table) -> None:
 def test_common_offset_of_a_thermometer_is_merged(table: Table) -> None:
     """H.3 with a common offset of 0.005: u 0.00576893138 at 145.38 degrees of freedom (the GTC manual's)."""
     x, y = table("gum_h3").values()
-    line = line_weights_relative(x, y, reference=20.0)
+    line = scattered_line(x, y, reference=20.0)
     merged = budget(
         "y1",
         "K",
