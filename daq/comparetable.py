@@ -8,7 +8,8 @@ from rich.padding import Padding
 from rich.text import Text
 
 from analysis.history import Coil, History
-from analysis.history_words import notes, remarks, standing, state
+from analysis.history_words import remarks, standing, state
+from daq.comparing import comparison_notes
 from daq.results import SIGNS, open_table, shown
 
 #: So many runs have a column of R20, beside labels longer than these letters fewer; else first and last ones.
@@ -104,8 +105,7 @@ def _said(found: History) -> list[RenderableType]:
             named = f"{coil.name} (serial {coil.serial})" if coil.serial else coil.name
             said.append(Text.assemble("\n", (shown(named).plain, "bold")))
             said += [Padding(shown(each), (0, 0, 0, 2)) for each in sentences]
-    extra = [*(f"{run.name}: {each}" for run in found.runs for each in run.problems), *notes(found)]
-    if extra:
+    if extra := comparison_notes(found):
         said.append(Text(""))
     said += [Text(f"note: {shown(each).plain}") for each in extra]
     return said

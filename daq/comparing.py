@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.change import Change, cold_reading
-from analysis.history import AtStage, Coil, History, history
+from analysis.history import AtStage, Coil, History, Together, history
 from analysis.history_words import notes, remarks, standing, state
 from analysis.model import CoilResult
 from analysis.rows import DRIVEN_A
@@ -109,8 +109,19 @@ def comparison_object(found: History) -> dict[str, object]:
     return {
         "runs": [_run_object(n, run) for n, run in enumerate(found.runs, 1)],
         "coils": [_coil_object(coil, found) for coil in found.coils],
-        "notes": [*(f"{run.name}: {each}" for run in found.runs for each in run.problems), *notes(found)],
+        "together": [_together_object(move) for move in found.together],
+        "notes": comparison_notes(found),
     }
+
+
+def comparison_notes(found: History) -> list[str]:
+    """Return what is wrong with the records, and what is to be said of the runs as a whole."""
+    return [*(f"{run.name}: {each}" for run in found.runs for each in run.problems), *notes(found)]
+
+
+def _together_object(move: Together) -> dict[str, object]:
+    share = asdict(move.share) | {"expanded_u": move.share.expanded_u}
+    return {"first": move.first + 1, "second": move.second + 1, "coils": move.coils, "share": share}
 
 
 def _run_object(number: int, run: AtStage) -> dict[str, object]:

@@ -14,7 +14,8 @@ from rich.console import Console
 from analysis.history import history
 from analysis.history_words import state
 from daq.comparetable import comparison
-from tests.analysis.historykit import run, swept
+from daq.comparing import comparison_object
+from tests.analysis.historykit import SOUND, run, swept
 from tests.daq.clikit import say
 
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
@@ -47,6 +48,16 @@ def test_long_labels_and_many_ohms_fit_80_columns() -> None:
     for coil in coils:
         (row,) = (line for line in lines if line.startswith(f"{coil} ") and "±" in line)
         assert row.rstrip().endswith(state(next(c for c in found.coils if c.name == coil), found.runs))
+
+
+def test_a_set_that_moved_together_is_in_the_json_as_figures() -> None:
+    """Who moved from which run to which, by what share, and how sure that is."""
+    found = history([run(1, swept(SOUND)), run(2, swept(SOUND, seed=2, hotter_K=3.0))])
+    (move,) = comparison_object(found)["together"]  # type: ignore[misc]
+    assert (move["first"], move["second"], move["coils"]) == (1, 2, tuple(SOUND))
+    assert move["share"]["mean"] == pytest.approx(3.0 / 254.5, rel=0.05)
+    assert move["share"]["n"] == 5
+    assert move["share"]["expanded_u"] > 2.0 * move["share"]["u"]
 
 
 def test_a_failed_soak_stands_over_cold_sweeps(capsys: pytest.CaptureFixture[str]) -> None:
