@@ -42,6 +42,8 @@ from daq.recordformat import (
 )
 
 CLAIM_MANIFEST = "claim_manifest.json"
+#: Version of its layout. A reader takes its own and older ones, and refuses newer ones.
+CLAIM_SCHEMA = 1
 #: Files of a run folder that travel with a claim, in this order; report and curves may be left elsewhere.
 TRAVEL = (
     READINGS,
@@ -67,7 +69,7 @@ class ClaimedRun(msgspec.Struct, frozen=True, kw_only=True):
 class ClaimManifest(msgspec.Struct, frozen=True, kw_only=True):
     """What a pack consists of; *files* are all attachments but this one."""
 
-    schema: int = 1
+    schema: int = CLAIM_SCHEMA
     program: str
     runs: tuple[ClaimedRun, ...]
     files: dict[str, FileEntry]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import unicodedata
 from collections.abc import Iterator, Sequence
 
 from pypdf import PdfReader
@@ -73,5 +74,9 @@ def _sentences(runs: Sequence[ClaimRun], words: Words) -> Iterator[str]:
 
 
 def _dense(text: str) -> str:
-    """Return *text* without whatever shows as nothing: where lines end is the page's business."""
-    return "".join(text.replace("\u200b", "").split())
+    """Return *text* without whatever shows as nothing: where lines end is the page's business.
+
+    Letters of scripts without capitals count as alike: where the page's font lacks them, one stands for all.
+    """
+    shown = "".join(text.replace("\u200b", "").split())
+    return "".join("\ufffd" if unicodedata.category(letter) == "Lo" else letter for letter in shown)

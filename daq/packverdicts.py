@@ -13,27 +13,30 @@ from typing import Any
 import msgspec
 
 from daq import __version__
-from daq.claimfiles import CLAIM_MANIFEST, TRAVEL, ClaimManifest, entries
+from daq.claimfiles import CLAIM_MANIFEST, CLAIM_SCHEMA, TRAVEL, ClaimManifest, entries
 from daq.errors import CoilsoakError, InputError
 from daq.finding import Finding
 from daq.judging import Judged, judge_run, judged_object
-from daq.recordformat import MANIFEST, RESULT, Manifest, json_text
+from daq.recordformat import COMPANION, MANIFEST, OBSERVATIONS, RESULT, Manifest, json_text
 from daq.runfolder import Run, read_run
 
 #: More runs than that has no pack, and so many names are told of those that are not right.
 MAX_RUNS, MAX_TOLD = 50, 5
 #: Figures may differ by that from machine to machine, relative and absolute; a verdict turns on far more.
 _REL, _ABS = 1e-4, 1e-6
+#: Files that may come when the run has closed.
+_GROWING = frozenset({OBSERVATIONS, COMPANION})
 #: What of a result is a sentence, which another version of the program may word anew.
 _SENTENCES = frozenset({"text", "action", "name", "note", "notes", "serial"})
 
 
 @dataclass(frozen=True)
 class Rejudged:
-    """A run of a pack, judged again."""
+    """A run of a pack, judged again from its *files*."""
 
     run: Run
     judged: Judged
+    files: Mapping[str, bytes]
 
 
 def pack_manifest(files: Mapping[str, bytes]) -> ClaimManifest:
@@ -48,7 +51,7 @@ def pack_manifest(files: Mapping[str, bytes]) -> ClaimManifest:
         manifest = msgspec.json.decode(files[CLAIM_MANIFEST], type=ClaimManifest)
     except (ValueError, RecursionError, msgspec.MsgspecError) as exc:
         raise InputError(f"{CLAIM_MANIFEST}: damaged ({exc}), so nothing can be compared with it") from exc
-    if manifest.schema > ClaimManifest.__struct_defaults__[0]:
+    if manifest.schema > CLAIM_SCHEMA:
         raise InputError(f"{CLAIM_MANIFEST}: written by a newer program; update this one")
     prefixes = [run.prefix for run in manifest.runs]
     expected = [""] if len(prefixes) == 1 else [f"run{n}_" for n in range(1, len(prefixes) + 1)]
@@ -76,45 +79,35 @@ def check_attachments(
     return _finding("attachments", wrong, f"{len(there)} files, each as {CLAIM_MANIFEST} says")
 
 
-def check_record(files: Mapping[str, bytes], prefix: str, where: str) -> Finding:
-    """Return whether the files of one run are what the run itself wrote down when it closed."""
-    check = f"record{where}"
-    own = _own(files, prefix)
-    if MANIFEST not in own:
-        return Finding(check, None, "the run was cut off, and wrote down no sums of its files")
-    try:
-        manifest = msgspec.json.decode(own[MANIFEST], type=Manifest)
-    except (ValueError, RecursionError, msgspec.MsgspecError) as exc:
-        return Finding(check, False, f"{MANIFEST}: damaged ({exc})")
-    there = entries(own)
-    asked = [name for name in TRAVEL if name in manifest.files]
-    wrong = [f"{name} is missing" for name in asked if name not in there]
-    wrong += [
-        f"{name} was changed after the run closed"
-        for name in asked
-        if name in there and manifest.files[name] != there[name]
-    ]
-    wrong += [
-        f"{name} came after the run closed" for name in there if name not in {MANIFEST, *manifest.files}
-    ]
-    return _finding(check, wrong, f"{len(asked)} files, each as when the run closed")
-
-
 def rejudge(files: Mapping[str, bytes], prefix: str, folder: str) -> Rejudged:
     """Judge one run of a pack again with nothing but its files.
 
     Raises:
         InputError: It is no readable record, or its coil set is wrong.
     """
+    own = {name: files[prefix + name] for name in TRAVEL if prefix + name in files}
     with TemporaryDirectory(prefix="coilsoak-") as place:
-        for name, data in _own(files, prefix).items():
+        for name, data in own.items():
             (Path(place) / name).write_bytes(data)
         try:
             run = read_run(Path(place), TRAVEL)
             judged = judge_run(run)
         except CoilsoakError as exc:
             raise InputError(str(exc).replace(place, folder)) from exc
-    return Rejudged(run, judged)
+    return Rejudged(run, judged, own)
+
+
+def check_record(again: Rejudged, where: str) -> Finding:
+    """Return whether the files of one run are what the run itself wrote down when it closed."""
+    check = f"record{where}"
+    if MANIFEST not in again.files:
+        return Finding(check, None, "the run was cut off, and wrote down no hashes of its files")
+    wrong = list(again.run.problems)
+    if not wrong:
+        named = msgspec.json.decode(again.files[MANIFEST], type=Manifest).files
+        later = [name for name in again.files if name not in {MANIFEST, *named}]
+        wrong = [f"{name} came after the run closed" for name in later if name not in _GROWING]
+    return _finding(check, wrong, "each file as when the run closed; observations may have come later")
 
 
 def check_verdicts(again: Rejudged, manifest: ClaimManifest, where: str) -> Finding:
@@ -126,7 +119,7 @@ def check_verdicts(again: Rejudged, manifest: ClaimManifest, where: str) -> Find
         return Finding(check, False, f"{RESULT}: is missing or not as this program writes it")
     wrong = [f"{name}: judged again, but not in {RESULT}" for name in mine if name not in theirs]
     wrong += [f"{name}: in {RESULT}, but no such coil was judged" for name in theirs if name not in mine]
-    for name in mine.keys() & theirs.keys():
+    for name in (name for name in mine if name in theirs):
         now, then = mine[name]["verdict"], theirs[name].get("verdict")
         if now != then:
             wrong.append(f"{name}: judged again {now}, in {RESULT} {then!r}")
@@ -135,10 +128,6 @@ def check_verdicts(again: Rejudged, manifest: ClaimManifest, where: str) -> Find
     if wrong and manifest.program != (here := f"coilsoak {__version__}"):
         wrong.append(f"this is {here}, and it was made by {manifest.program[:50]!r}")
     return _finding(check, wrong, f"judged again: {len(mine)} coils, same verdicts and figures as {RESULT}")
-
-
-def _own(files: Mapping[str, bytes], prefix: str) -> dict[str, bytes]:
-    return {name: files[prefix + name] for name in TRAVEL if prefix + name in files}
 
 
 def _coils(result: object) -> dict[str, dict[str, Any]] | None:
@@ -152,7 +141,7 @@ def _coils(result: object) -> dict[str, dict[str, Any]] | None:
 def _differences(mine: Any, theirs: Any, where: str) -> Iterator[str]:
     """Yield where two results say something else, but for sentences and what only one version knows."""
     if isinstance(mine, dict) and isinstance(theirs, dict):
-        for key in mine.keys() & theirs.keys() - _SENTENCES:
+        for key in sorted(mine.keys() & theirs.keys() - _SENTENCES):
             yield from _differences(mine[key], theirs[key], f"{where}.{key}" if where else key)
     elif isinstance(mine, list) and isinstance(theirs, list) and len(mine) == len(theirs):
         for n, (one, other) in enumerate(zip(mine, theirs, strict=True)):

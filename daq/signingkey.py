@@ -10,6 +10,7 @@ from pathlib import Path
 
 import platformdirs
 from cryptography import x509
+from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import pkcs12
@@ -39,8 +40,8 @@ def certificate_path(key: Path) -> Path:
 
 
 def fingerprint(der: bytes) -> str:
-    """Return the SHA-256 of a certificate as people compare it: pairs of hex digits with colons between."""
-    return hashlib.sha256(der).digest().hex(":").upper()
+    """Return the SHA-256 of a certificate as people read it out: sixteen groups of four hex digits."""
+    return hashlib.sha256(der).digest().hex(" ", 2).upper()
 
 
 def make_key(path: Path, name: str, passphrase: Callable[[], str]) -> x509.Certificate:
@@ -147,7 +148,9 @@ def load_key(path: Path, passphrase: Callable[[], str]) -> SimpleSigner:
         given = passphrase().encode()
         opened = _open(raw, given)
     if opened is None:
-        raise InputError(f"{path}: the key cannot be opened: wrong passphrase, or a damaged file")
+        raise InputError(
+            f"{path}: the key cannot be opened: wrong passphrase, a damaged file, or an odd cipher"
+        )
     key, certificate = opened
     if key is None or certificate is None:
         raise InputError(f"{path}: has no private key with a certificate in it, so it cannot sign")
@@ -167,5 +170,5 @@ def _open(raw: bytes, passphrase: bytes | None) -> _Opened | None:
     """Return private key and certificate of a PKCS#12 file, None if it does not open so."""
     try:
         return pkcs12.load_key_and_certificates(raw, passphrase)[:2]
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, UnsupportedAlgorithm):
         return None

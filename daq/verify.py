@@ -50,8 +50,7 @@ class Verified:
         """Return all of it in one line."""
         if self.holds:
             return "all of it holds"
-        asked = False if self.holds is False else None
-        named = ", ".join(dict.fromkeys(each.what for each in self.findings if each.good is asked))
+        named = ", ".join(dict.fromkeys(each.what for each in self.findings if each.good is self.holds))
         return (
             f"does not hold: {named}" if self.holds is False else f"nothing speaks against it; open: {named}"
         )
@@ -78,14 +77,13 @@ def verify_pack(path: Path, expected: Expected | None = None) -> Verified:
     again = []
     for n, run in enumerate(manifest.runs, 1):
         where = f" {n}" if len(manifest.runs) > 1 else ""
-        findings.append(check_record(pack.files, run.prefix, where))
         try:
             rejudged = rejudge(pack.files, run.prefix, run.folder)
         except InputError as exc:
-            findings.append(Finding(f"verdicts{where}", False, str(exc)))
+            findings.append(Finding(f"record{where}", False, str(exc)))
         else:
             again.append(rejudged)
-            findings.append(check_verdicts(rejudged, manifest, where))
+            findings += [check_record(rejudged, where), check_verdicts(rejudged, manifest, where)]
     if len(again) == len(manifest.runs):
         pages = [claim_run(each.judged, each.run) for each in again]
         findings.append(check_pages(pack, pages, signed=signed))

@@ -28,6 +28,7 @@ from daq.runfolder import read_run
 from daq.sim import faults
 from daq.sim.bench import assemble
 from daq.tracefile import read_csv
+from daq.verify import verify_pack
 
 ROOT = Path(__file__).parents[1]
 FIXTURES = ROOT / "fixtures"
@@ -145,6 +146,12 @@ def record(data: bytes) -> None:
         _judged(run.traces(), run.header.accuracy)
 
 
+def pack(data: bytes) -> None:
+    """A claim pack, signed or not, with all that is checked of it."""
+    with refusing():
+        assert verify_pack(_written(data, "claim.pdf")).conclusion()
+
+
 class _Parrot:
     """Answers whatever it is asked with the same bytes, once."""
 
@@ -186,7 +193,7 @@ def reply(data: bytes) -> None:
 
 
 TARGETS: Mapping[str, Callable[[bytes], None]] = {
-    each.__name__: each for each in (reply, rig, coil_set, script, dialect, record, table)
+    each.__name__: each for each in (reply, rig, coil_set, script, dialect, record, table, pack)
 }
 
 _SEEDS = {

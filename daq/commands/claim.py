@@ -69,7 +69,7 @@ def claim(sign: str | None, passphrase_file: Path | None, **asked: Any) -> None:
             from daq.signingkey import fingerprint
 
             assert signer.signing_cert is not None
-            told = f"signed, fingerprint (SHA-256): {fingerprint(signer.signing_cert.dump())}"
+            told = f"signed; fingerprint (SHA-256):\n{fingerprint(signer.signing_cert.dump())}"
             screen.print(told, highlight=False, markup=False, soft_wrap=True)
 
 

@@ -37,7 +37,7 @@ def key(file: Path | None, name: str, passphrase_file: Path | None) -> None:
             f"key: {path}",
             f"certificate: {certificate_path(path)}",
             f"good until: {certificate.not_valid_after_utc:%Y-%m-%d}",
-            f"fingerprint (SHA-256): {fingerprint(certificate.public_bytes(Encoding.DER))}",
+            f"fingerprint (SHA-256):\n{fingerprint(certificate.public_bytes(Encoding.DER))}",
             _MEANING,
         ):
             screen.print(line, highlight=False, markup=False, soft_wrap=line is not _MEANING)

@@ -113,6 +113,9 @@ def test_a_timestamp_is_asked_for_and_checked(shop: Shop, tmp_path: Path) -> Non
     verified = verify_pack(path, expected_signer(shop.fingerprint))
     assert outcome(verified) == SOUND | {"time": True}
     assert any("stated by Invented Time Service" in finding.found for finding in verified.findings)
+    last = len(signed[: signed.rindex(b">", 0, signed.rindex(b"/ByteRange"))].rstrip(b"0")) - 40
+    path.write_bytes(signed[:last] + (b"1" if signed[last:][:1] == b"0" else b"0") + signed[last + 1 :])
+    assert outcome(verify_pack(path, expected_signer(shop.fingerprint))) == SOUND | {"time": False}
     for nonsense in (b"nonsense", b"\x30\x03\x02\x01\x00"):
         with (
             timestamp_service(nonsense) as address,
@@ -139,7 +142,7 @@ def test_from_the_command_line(
     signed = say(capsys, *asked)
     assert signed.status == 0
     assert f"claim pack: {path}\n" in signed.out
-    assert f"fingerprint (SHA-256): {shop.fingerprint}\n" in signed.out
+    assert f"fingerprint (SHA-256):\n{shop.fingerprint}\n" in signed.out
     assert "secret" not in signed.out + signed.err
     good = say(capsys, "verify", path, "--signer", shop.fingerprint)
     assert (good.status, good.err) == (0, "")

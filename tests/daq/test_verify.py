@@ -18,9 +18,10 @@ from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from daq.claim import ClaimRequest, write_claim
 from daq.claimfiles import CLAIM_MANIFEST, TRAVEL, ClaimManifest, entries
 from daq.errors import InputError
+from daq.observing import Noted, note_observations
 from daq.packfile import read_pack
 from daq.packsignature import check_signatures
-from daq.recordformat import MANIFEST, READINGS, RESULT, json_text
+from daq.recordformat import COIL_SET, MANIFEST, OBSERVATIONS, READINGS, RESULT, json_text
 from daq.signature import sign_pdf
 from daq.signingkey import load_key
 from tests.daq.clikit import say
@@ -49,8 +50,8 @@ def changed_byte(data: bytes, at: int) -> bytes:
 @pytest.mark.slow
 def test_a_signed_pack_holds(shop: Shop, checked: Checked) -> None:
     """All holds for whoever knows the fingerprint, however typed; to others it is open who signed."""
-    told_by_telephone = shop.fingerprint.lower().replace(":", " ")
-    for signer in (told_by_telephone, str(shop.key.with_suffix(".pem"))):
+    as_others_write_it = shop.fingerprint.lower().replace(" ", ":")
+    for signer in (shop.fingerprint, as_others_write_it, str(shop.key.with_suffix(".pem"))):
         assert checked(shop.signed, signer) == SOUND
     assert checked(shop.signed) == SOUND | {"signer": None}
     other = issue("Invented Workshop").pem()  # a name is anybody's
@@ -176,13 +177,39 @@ def test_the_samples_hold_as_far_as_they_go(checked: Checked, name: str) -> None
 
 @pytest.mark.slow
 def test_a_run_that_was_cut_off_stays_open(tmp_path: Path, checked: Checked) -> None:
-    """It wrote down no hashes of its own, so nobody can tell whether its files are as it left them."""
+    """Without hashes of its own its files may be any; a label that the pages' font lacks is no fault."""
     cut = tmp_path / "cut"
     shutil.copytree(BEFORE, cut)
     for name in (MANIFEST, RESULT):
         (cut / name).unlink()
+    for name in (READINGS, COIL_SET):
+        text = (cut / name).read_text(encoding="utf-8")
+        (cut / name).write_text(text.replace("Y5", "阀门 5"), encoding="utf-8")
     pack = write_claim(ClaimRequest((cut,), tmp_path / "cut.pdf")).read_bytes()
     assert checked(pack) == UNPROVED | {"record": None}
+
+
+@pytest.mark.slow
+def test_observations_may_come_later(tmp_path: Path, checked: Checked) -> None:
+    """What was noted after the run closed is in order, unless a row of it was changed since."""
+    run = tmp_path / "run"
+    shutil.copytree(BEFORE, run)
+    note_observations(run, ["Y5"], Noted({}, note="oily"), every=False)
+    pack = write_claim(ClaimRequest((run,), tmp_path / "noted.pdf")).read_bytes()
+    assert checked(pack) == UNPROVED
+    noted = contents(pack)[OBSERVATIONS].replace(b"oily", b"dry")
+    files = consistent(contents(pack) | {OBSERVATIONS: noted})
+    assert checked(rewritten(pack, lambda pdf: attach(pdf, files))) == UNPROVED | {"record": False}
+
+
+@pytest.mark.slow
+def test_a_file_put_into_a_record_is_found(shop: Shop, checked: Checked) -> None:
+    """A file that the run did not have when it closed is told, even if the pack's own list names it."""
+    files = contents(shop.unsigned)
+    own = json.loads(files[MANIFEST])
+    del own["files"][READINGS]
+    files = consistent(files | {MANIFEST: json_text(own)})
+    assert checked(rewritten(shop.unsigned, lambda pdf: attach(pdf, files))) == UNPROVED | {"record": False}
 
 
 def encrypted(pdf: bytes) -> bytes:
@@ -281,4 +308,4 @@ def test_an_attachment_that_unpacks_without_end_is_not_unpacked(shop: Shop, chec
         )
 
     found = checked(rewritten(shop.unsigned, inflate))
-    assert (found["attachments"], found["verdicts"]) == (False, False)
+    assert (found["attachments"], found["record"]) == (False, False)
