@@ -15,6 +15,8 @@ from analysis.observed import DONE, REPLACED, Observation
 T = TypeVar("T")
 
 BEFORE_REFIT = "before refit"
+#: States of the parts in the order in which a job passes through them.
+STAGES = ("as received", "after cleaning", "after heat", BEFORE_REFIT)
 
 
 @dataclass(frozen=True)
@@ -121,9 +123,9 @@ def history(runs: Sequence[AtStage]) -> History:
     the serial number at a label changed, or the coil is on record as replaced, it is another part.
 
     Args:
-        runs: In any order; those that began within the same minute stay as given.
+        runs: In any order.
     """
-    ordered = tuple(in_order(runs, key=lambda run: run.start_utc))
+    ordered = tuple(in_order(runs, key=lambda run: (run.start_utc, run.stage)))
     coils = [_changes(coil, ordered) for coil in _pair(ordered)]
     together = []
     for first, second in dict.fromkeys((step.first, step.second) for coil in coils for step in _all(coil)):
@@ -140,10 +142,18 @@ def history(runs: Sequence[AtStage]) -> History:
     return History(ordered, tuple(coils), tuple(together))
 
 
-def in_order(runs: Iterable[T], key: Callable[[T], datetime]) -> list[T]:
-    """Return runs by the time at which they began, *key*; those of the same minute stay as given."""
-    # The simulated bench begins every run at the same time.
-    return sorted(runs, key=lambda run: key(run).replace(second=0, microsecond=0))
+def in_order(runs: Iterable[T], key: Callable[[T], tuple[datetime, str]]) -> list[T]:
+    """Return runs by the time at which they began and by stage, *key*; of the same minute the stage tells.
+
+    Those of one stage as well stay as given.
+    """
+
+    def place(run: T) -> tuple[datetime, int]:
+        start_utc, stage = key(run)
+        # The simulated bench begins every run at the same time.
+        return start_utc.replace(second=0, microsecond=0), STAGES.index(stage) if stage in STAGES else 0
+
+    return sorted(runs, key=place)
 
 
 def _shared(first: AtStage, second: AtStage) -> Shared:

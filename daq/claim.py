@@ -69,7 +69,8 @@ def write_claim(request: ClaimRequest, signer: SimpleSigner | None = None) -> Pa
     if out.exists():
         raise InputError(f"{out}: is there already and is not overwritten; choose another name with --out")
     runs = in_order(
-        [given_run(folder, TRAVEL) for folder in request.runs], key=lambda run: run.header.start_utc
+        [given_run(folder, TRAVEL) for folder in request.runs],
+        key=lambda run: (run.header.start_utc, run.header.stage),
     )
     found = followed(runs) if len(runs) > 1 else None
     shop = load_shop(request.shop) if request.shop is not None else None

@@ -21,7 +21,7 @@ def compare(runs: tuple[Path, ...], report: Path | None, language: str, as_json:
     """Say what changed of the same coils from run to run, and what only moved with temperature.
 
     A coil is known again by its serial number wherever it is; without one by its label within one set and
-    job. Runs are taken in the order of time.
+    job. Runs are taken in the order of time, those of one minute in that of their stages.
     """
     from daq.comparetable import comparison
     from daq.comparing import compare_runs, comparison_object, write_comparison

@@ -35,7 +35,9 @@ def observe(
 ) -> None:
     """Note what was seen of coils after a run, or done to them; without options list what was noted.
 
-    Rows are added to observations.csv in the run folder; nothing else there is touched.
+    Rows are added to observations.csv in the run folder; nothing else there is touched. As in:
+
+    coilsoak observe RUN --coil Y5 --plunger "slow to return" --did washed
     """
     from daq.observing import Noted, list_observations, note_observations
 

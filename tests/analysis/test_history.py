@@ -37,6 +37,14 @@ def test_labels_pair_coils_of_one_set_and_job() -> None:
     assert {state(coil, found.runs) for coil in found.coils} == {"same"}
 
 
+def test_of_runs_of_one_minute_the_stage_tells_the_order() -> None:
+    """Runs of the simulated bench all begin at once, and a shell names them by the alphabet."""
+    stages = ("after cleaning", "as received", "before refit", "as received")
+    runs = [run(1, swept(SOUND, seed=n), stage=stage, name=f"{n}") for n, stage in enumerate(stages)]
+    later = run(2, swept(SOUND, seed=9), name="later")
+    assert [each.name for each in history([later, *runs]).runs] == ["1", "3", "0", "2", "later"]
+
+
 @pytest.mark.parametrize("other", [{"job": "J-2"}, {"set_name": "another manifold", "job": "J-1"}])
 def test_a_label_of_another_job_or_set_is_another_coil(other: dict[str, str]) -> None:
     """Y1 of one customer is not Y1 of the next."""
