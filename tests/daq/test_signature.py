@@ -130,16 +130,20 @@ def test_a_timestamp_is_asked_for_and_checked(shop: Shop, tmp_path: Path) -> Non
 def test_from_the_command_line(
     shop: Shop, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Signed by claim --sign, checked by verify: status 0, 1 and 4 as documented, no passphrase told."""
+    """Signed by claim --sign with one's own key and the shop file's time, checked: status 0, 1, 4 and 2."""
     path = tmp_path / "claim:cd:.pdf"
     asked = ("claim", BEFORE, "--out", path, "--sign", shop.key)
+    monkeypatch.setattr("daq.signingkey.default_key", lambda: shop.key)
     monkeypatch.setenv("COILSOAK_PASSPHRASE", "hush-hush")
     refused = say(capsys, *asked)
     assert "wrong passphrase" in refused.complaint()
     assert "hush" not in refused.err
     assert not path.exists()
     monkeypatch.setenv("COILSOAK_PASSPHRASE", "secret")
-    signed = say(capsys, *asked)
+    with timestamp_service() as address:
+        shop_file = tmp_path / "shop.toml"
+        shop_file.write_text(f'[shop]\ntimestamp = "{address}"\n', encoding="utf-8")
+        signed = say(capsys, "claim", BEFORE, "--out", path, "--shop", shop_file, "--sign")
     assert signed.status == 0
     assert f"claim pack: {path}\n" in signed.out
     assert f"fingerprint (SHA-256):\n{shop.fingerprint}\n" in signed.out
@@ -147,6 +151,7 @@ def test_from_the_command_line(
     good = say(capsys, "verify", path, "--signer", shop.fingerprint)
     assert (good.status, good.err) == (0, "")
     assert good.out.splitlines()[-1] == "all of it holds"
+    assert "stated by Invented Time Service" in " ".join(good.out.split())
     open_ = say(capsys, "verify", path, "--json")
     assert (open_.status, open_.json()["holds"]) == (4, None)
     assert open_.json()["signers"][0]["sha256"] == shop.fingerprint
