@@ -24,6 +24,11 @@ _TENS = {
 }
 
 
+def figure(ohm: float) -> str:
+    """Return *ohm* at four figures, zeros behind the point included."""
+    return f"{ohm:#.4g}".rstrip(".")
+
+
 class Plausible:
     """What each coil of a set should read: its nominal value, else the middle of its like read so far."""
 
@@ -57,12 +62,22 @@ class Plausible:
         limits = self._limits[self._kind[coil]]
         nominal_ohm = limits.r20_ohm
         if nominal_ohm is not None and abs(r20_ohm / nominal_ohm - 1.0) > limits.r20_tolerance_rel:
-            return f"outside {nominal_ohm:g} ohm ±{100 * limits.r20_tolerance_rel:g} %"
+            told = f"outside {nominal_ohm:g} ohm ±{100 * limits.r20_tolerance_rel:g} %"
+            return told + self._like_another(r20_ohm)
         peers = self._peers(coil)
-        if len(peers) < 2 or abs(r20_ohm - median(peers)) <= limits.peer_max_ohm:
+        middle_ohm = median(peers) if peers else 0.0
+        agreed = [ohm for ohm in peers if abs(ohm - middle_ohm) <= limits.peer_max_ohm]
+        above = r20_ohm - middle_ohm
+        if len(agreed) < 2 or 2 * len(agreed) <= len(peers) or abs(above) <= limits.peer_max_ohm:
             return ""
-        above = r20_ohm - median(peers)
         return f"{abs(above):.2f} ohm {'above' if above > 0 else 'below'} its like"
+
+    def _like_another(self, r20_ohm: float) -> str:
+        """Say which kind of the set *r20_ohm* would suit by its nominal value: labels get mixed up."""
+        for kind, limits in self._limits.items():
+            if limits.r20_ohm and abs(r20_ohm / limits.r20_ohm - 1.0) <= limits.r20_tolerance_rel:
+                return f", like a {kind} coil"
+        return ""
 
     def _usual(self, coil: str) -> tuple[float | None, str]:
         nominal_ohm = self._limits[self._kind[coil]].r20_ohm

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from daq.conversation import Number
 from daq.errors import InputError
 from daq.operator import parse_typed
-from daq.plausible import Plausible
+from daq.plausible import Plausible, figure
 from daq.procedure import Procedure
 from daq.sweep import ambient_of
 
@@ -15,6 +15,7 @@ HELP = (
     "Type what the meter shows and Enter: 3.31, 720m, OL when it is open.",
     "b: back to the coil before. s: skip this one. Ctrl-C: end, and keep the rest.",
 )
+LAST = "All typed. Enter: judge them. b: back to the last one: "
 BACK, SKIP = "b", "s"
 
 
@@ -24,13 +25,16 @@ def sweep_typed(procedure: Procedure, coils: Sequence[str], plausible: Plausible
     A figure far from what it should be is asked for once more; one typed anew takes the place of the one
     before, which stays in the record. In the end, what then looks like a slip is asked for again.
     """
+    ambient = ambient_of(procedure)
     procedure.null_leads()
-    asking = _Asking(procedure, coils, plausible, ambient_of(procedure))
+    asking = _Asking(procedure, coils, plausible, ambient)
     for line in HELP:
         procedure.bench.operator.tell(line)
     at = 0
     while at < len(coils):
         at += asking.one(at)
+        if at == len(coils) and asking.go_back():
+            at -= 1
     for at in asking.doubtful():
         asking.one(at)
 
@@ -76,6 +80,10 @@ class _Asking:
             self._keep(coil, shown.value, self._procedure.without_leads(shown))
             return 1
 
+    def go_back(self) -> bool:
+        """Ask whether the last figure is to be put right before the end."""
+        return self._procedure.bench.operator.ask(LAST).strip().lower() == BACK
+
     def doubtful(self) -> list[int]:
         """Return the places of coils whose figures look like slips now that all are known."""
         found = []
@@ -101,6 +109,6 @@ class _Asking:
         r20_ohm = self._plausible.seen(coil, ohm.value, probe.value)
         if r20_ohm is not None:
             odd = self._plausible.odd(coil)
-            self._tell(f"    {r20_ohm:.4g} ohm at 20 degC" + (f"  ? {odd}" if odd else ""))
+            self._tell(f"    {figure(r20_ohm)} ohm at 20 degC" + (f"  ? {odd}" if odd else "  good"))
         elif ohm.value is None:
             self._tell(f"    {ohm.status}")

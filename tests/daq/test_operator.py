@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,6 +22,9 @@ from daq.operator import AbsentOperator, parse_typed
         ("720m", "ohm", 0.72),
         ("720 mohm", "ohm", 0.72),
         ("4.7k", "ohm", 4700.0),
+        ("0.0072k", "ohm", 7.2),
+        ("7.2 Ω", "ohm", 7.2),
+        ("72 F", "degC", 200.0 / 9.0),
         ("1M", "ohm", 1e6),
         (".5", "V", 0.5),
         ("8.4 V", "V", 8.4),
@@ -59,6 +64,28 @@ def test_any_text_is_a_reading_or_refused(text: str) -> None:
     except InputError:
         return
     assert (reading.value is None) != (reading.status == "ok")
+
+
+@given(
+    st.decimals(min_value=0, max_value=10_000, places=4, allow_nan=False),
+    st.sampled_from(".,"),
+    st.sampled_from([("", 1.0), ("m", 1e-3), ("k", 1e3), ("M", 1e6)]),
+    st.sampled_from(["", "ohm", "ohms", "Ω", "R"]),
+    st.sampled_from(["", " "]),
+)
+def test_what_is_typed_is_what_is_understood(
+    number: Decimal, point: str, prefix: tuple[str, float], unit: str, blank: str
+) -> None:
+    """Any figure, with either decimal sign, any prefix and any spelling of the unit, with a blank or not."""
+    typed = f"{number}".replace(".", point) + blank + prefix[0] + unit
+    assert parse_typed(typed, "ohm").value == pytest.approx(float(number) * prefix[1], rel=1e-12)
+
+
+@given(st.integers(310, 5000))
+def test_a_key_held_down_is_no_reading(length: int) -> None:
+    """More figures than a number can hold are refused, not taken for infinity."""
+    with pytest.raises(InputError, match="key held down"):
+        parse_typed("7" * length, "ohm")
 
 
 def test_without_an_operator_every_question_is_an_error() -> None:

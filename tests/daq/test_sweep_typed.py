@@ -20,12 +20,15 @@ GOOD = ("3.6", "3.61", "3.62", "3.6", "3.61", "5.6", "5.61", "5.6")
 
 
 class Typist(AbsentOperator):
-    """Types leads, ambient and then one line after another; keeps what was said."""
+    """Types leads, ambient, one line after another and a last Enter; keeps what was said."""
 
     def __init__(self, lines: Iterable[str], ambient: str = "22") -> None:
-        self._lines = iter(lines)
+        self._lines = iter((*lines, ""))
         self._ambient = iter((*ambient.split("|"),))
         self.said: list[str] = []
+
+    def require(self, what: str) -> None:
+        pass
 
     def ask_number(self, what: str, unit: str) -> Number:
         return parse_typed(next(self._ambient) if unit == "degC" else "0.3", unit)
@@ -86,6 +89,26 @@ def test_back_puts_an_earlier_figure_right_and_keeps_both(tmp_path: Path) -> Non
     assert [row["text"] for row in ran.events() if row["kind"] == "again"] == ["read again; 3.62 ohm before"]
 
 
+def test_the_last_figure_can_be_put_right_before_the_end(tmp_path: Path) -> None:
+    """Behind the last coil there is one more question, at which b goes back."""
+    ran = swept(tmp_path, Typist((*GOOD, "b", "5.5")))
+    assert taken(ran)["Y8"] == [5.2]
+    assert ran.outcome.state == "complete"
+
+
+def test_the_ambient_is_asked_before_the_leads(tmp_path: Path) -> None:
+    """Parts warm up in the hands, so the thermometer is read first."""
+
+    class Noting(Typist):
+        def ask_number(self, what: str, unit: str) -> Number:
+            self.said.append(unit)
+            return super().ask_number(what, unit)
+
+    person = Noting(GOOD)
+    swept(tmp_path, person)
+    assert person.said[:2] == ["degC", "ohm"]
+
+
 def test_open_skipped_and_nonsense(tmp_path: Path) -> None:
     """OL is open and no slip; a skipped coil has no row; what is no reading is asked for again."""
     person = Typist(("OL", "s", "three", *GOOD[2:]))
@@ -118,7 +141,7 @@ def test_without_nominal_values_slips_show_against_like_parts(tmp_path: Path) ->
     kept = [line for line in text.splitlines() if not line.startswith(("r20_ohm", "r20_tolerance"))]
     bare = tmp_path / "bare.toml"
     bare.write_text("\n".join(kept), encoding="utf-8")
-    person = Typist(("36", "3.6", "3.6", "3.61", "3.62", "5.6", "5.61", "5.6", "3.6"))
+    person = Typist(("36", "3.6", "3.6", "3.61", "3.62", "5.6", "5.61", "5.6", "", "3.6"))
     ran = run(tmp_path, kind="sweep", rig=Path("example_hand"), coil_set=bare, person=person)
     assert any(line.startswith("Y1: 36 ohm is ten times its like") for line in person.said)
     assert taken(ran)["Y1"] == [3.3]
