@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis import thermometers
 from daq.bench import Bench
 from daq.breath import BreathingClock, BreathingLink, BreathingOperator
-from daq.clock import Clock, VirtualClock
+from daq.clock import Clock, ScaledClock, VirtualClock
 from daq.companion import Companion
 from daq.connecting import open_wire, role_dialect, talking, wall_clock, wire_timeout_s
 from daq.conversation import Conversation
@@ -25,7 +25,7 @@ from daq.instruments.supply import DialectSupply
 from daq.instruments.switch import DialectSwitch
 from daq.links.base import Link, Peer
 from daq.links.inprocess import InProcessLink
-from daq.operator import Operator
+from daq.operator import Hand, Operator, PersonsHand
 from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script
 from daq.signals import shielded
 from daq.tomlfile import Loaded
@@ -79,6 +79,7 @@ def open_bench(
         identities = {name: opening.start(name, talk) for name, talk in talks.items()}
         asked = BreathingOperator(operator, companion)
         bench = _assemble(rig.value, opening.clock, talks, asked, alarm, companion)
+        bench = replace(bench, hand=opening.hand)
         opening.bring_to_rest(bench)
         try:
             yield Assembled(bench, identities, opening.seed, opening.script_text)
@@ -104,9 +105,11 @@ class _Opening:
         self._peers: Mapping[str, Peer] = {}
         self.seed: int | None = None
         self.script_text: str | None = None
+        self.hand: Hand = PersonsHand()
         self.clock: Clock
         if rig.value.simulation is not None:
-            self.clock = VirtualClock()
+            pace = rig.value.simulation.pace
+            self.clock = VirtualClock() if pace is None else ScaledClock(pace)
             self._simulate(seed if seed is not None else rig.value.simulation.seed)
         else:
             self.clock = BreathingClock(wall_clock(rig.value), companion, rig.value.time_scale)
@@ -117,6 +120,7 @@ class _Opening:
         script = fault_script(self._rig)
         simulated = build(script, clock=self.clock, seed=seed)
         self._peers = simulated.peers
+        self.hand = simulated.hand or PersonsHand()
         self.seed = simulated.seed
         self.script_text = script.read_text(encoding="utf-8")
 

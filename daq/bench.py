@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from daq.clock import Clock
 from daq.conversation import Number
 from daq.guard import Guard
 from daq.harness import Harness
 from daq.instruments.roles import Meter, Oven, Probe, Supply
-from daq.operator import Operator
+from daq.operator import Hand, Operator, PersonsHand
 
 #: Below this current a coil counts as not conducting: V/I would divide noise by noise.
 CONDUCTS_A = 0.02
@@ -30,6 +30,7 @@ class Bench:
     meter: Meter
     probe: Probe
     operator: Operator
+    hand: Hand = field(default_factory=PersonsHand)
     supply: Supply | None = None
     oven: Oven | None = None
     wires: int = 4

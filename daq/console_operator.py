@@ -21,6 +21,15 @@ class ConsoleOperator:
     def __init__(self, console: Console) -> None:
         self._console = console
 
+    def require(self, what: str) -> None:
+        """Refuse a run that will ask to *what* before it begins, if nobody could answer.
+
+        Raises:
+            InputError: Standard input is no terminal.
+        """
+        if sys.stdin is None or not sys.stdin.isatty():
+            raise InputError(f"standard input is no terminal, and only an operator can {what}")
+
     def confirm(self, text: str) -> None:
         """Show *text* and wait for Enter."""
         self.ask(f"{text}, then press Enter: ")
@@ -36,10 +45,7 @@ class ConsoleOperator:
 
     def ask(self, prompt: str) -> str:
         """Show *prompt* and return the line that is typed."""
-        if sys.stdin is None or not sys.stdin.isatty():
-            raise InputError(
-                f"standard input is no terminal, and only an operator can answer: {prompt.strip()}"
-            )
+        self.require(f"answer: {prompt.strip()}")
         try:
             return self._console.input(Text(prompt))
         except (EOFError, OSError):

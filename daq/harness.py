@@ -61,6 +61,10 @@ class Harness:
         """Whether a switch unit moves the contacts."""
         return self._switch is not None
 
+    def follow_hands(self) -> None:
+        """Ask for no move of the meter's leads any more: where they are is seen from the readings."""
+        self._announce = False
+
     def to_coil(self, coil: str) -> None:
         """Bring the meter to *coil*, the supply left open."""
         if self._switch is not None:

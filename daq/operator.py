@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from math import isfinite
 from typing import Protocol
 
 from daq.conversation import Number
@@ -38,8 +39,34 @@ class Operator(Protocol):
         ...
 
 
+class Hand(Protocol):
+    """Whoever moves the leads in a sweep without questions: told what the screen and the tones tell."""
+
+    def put_on(self, coil: str) -> None:
+        """Be told that the leads should go to *coil*, or tip to tip where it is ''."""
+        ...
+
+    def lift(self) -> None:
+        """Be told that the leads may leave the coil."""
+        ...
+
+
+class PersonsHand:
+    """A person's: who sees the screen and hears the tones needs no word from here."""
+
+    def put_on(self, coil: str) -> None:
+        """Leave it to the screen."""
+
+    def lift(self) -> None:
+        """Leave it to the tone."""
+
+
 class AbsentOperator:
     """Nobody is there: any question is an error that says what would have been asked."""
+
+    def require(self, what: str) -> None:
+        """Refuse."""
+        raise InputError(f"this run needs an operator at a terminal, to {what}")
 
     def confirm(self, text: str) -> None:
         """Refuse."""
@@ -82,6 +109,8 @@ def parse_typed(text: str, unit: str) -> Number:
             f"{text!r} is not a reading in {unit}: type 7.2, 7.2 {unit}, OL when open, or - for none"
         )
     value = float(match[1].replace(",", ".")) * _PREFIX[match[2]]
+    if not isfinite(value):
+        raise InputError(f"a reading of {len(typed)} figures is a key held down: type 7.2, or 7.2 {unit}")
     if unit == "degC" and match["F"]:
         value = (value - 32.0) / 1.8
     return Number(value, "ok")

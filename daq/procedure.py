@@ -163,13 +163,13 @@ class Procedure:
         self._energy_J[coil] = self.energy_J(coil) + joules
 
     def null_leads(self) -> None:
-        """Measure the leads of a two-wire meter, so that it takes them off each reading, and say how much.
-
-        Nothing to do with four wires. Without a reading of the leads nothing is taken off, and that is said.
-        """
+        """Measure the leads of a two-wire meter, and take them off; nothing to do with four wires."""
         if self.bench.wires == 4:
             return
-        leads = self.bench.lead_resistance(by_hand=True)
+        self.take_leads(self.bench.lead_resistance(by_hand=True))
+
+    def take_leads(self, leads: Number | None) -> None:
+        """Take what joined *leads* read off each reading from now on; without it take nothing and say so."""
         if leads is None or leads.value is None:
             self.event("contact", say("event.leads-not-measured"))
             return

@@ -184,6 +184,8 @@ class Simulation(_Table, frozen=True, kw_only=True):
 
     fault_script: Text
     seed: Annotated[int, msgspec.Meta(ge=0)] | None = None
+    #: How many times as fast as life; None: in virtual time, as fast as this machine can.
+    pace: Annotated[float, msgspec.Meta(ge=0.1, le=3600)] | None = None
 
 
 class Rig(_Table, frozen=True, kw_only=True):

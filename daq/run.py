@@ -23,11 +23,11 @@ from daq.console_operator import ConsoleOperator
 from daq.enough import Targets
 from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError, RecordError
 from daq.guard import OUTPUT_UNKNOWN, OVEN_ON
+from daq.handscreen import HandScreen
 from daq.heatwatch import Ceilings
 from daq.inputs import load_inputs
 from daq.judging import judge_run, judgement_files
-from daq.operator import AbsentOperator, Operator
-from daq.plausible import Plausible
+from daq.operator import AbsentOperator
 from daq.procedure import Procedure, Progress, RowSink
 from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
@@ -41,12 +41,8 @@ from daq.soak import CoilPlan, Soak, SoakPlan
 from daq.soak_hand import hand_stages, soak_by_hand
 from daq.soak_oven import oven_stages, soak_in_oven
 from daq.soak_supply import soak_by_supply, supply_stages
-from daq.sweep import sweep, sweep_stages
-from daq.sweep_typed import sweep_typed
+from daq.sweeping import do_sweep, is_handsfree, questions
 from daq.tomlfile import Loaded
-
-#: Seconds that one settled reading of coil and probe takes, for the plan.
-READING_S = 1.0
 
 _SOAKS = {
     "oven": (oven_stages, soak_in_oven),
@@ -72,6 +68,7 @@ class RunRequest:
     paper: PaperName = "a4"
     yes: bool = False
     resume: Path | None = None
+    ask: bool = False
 
 
 @dataclass(frozen=True)
@@ -100,9 +97,16 @@ def execute(request: RunRequest, console: Console) -> Outcome:
     rig, coil_set = load_inputs(request.rig, request.coil_set, heat)
     if cut is not None:
         require_same_files(cut, rig, coil_set)
-    operator: Operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
+    operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     labels = coil_set.value.labels()
-    screen = RunScreen(console, labels, _note(rig.value, request.kind), asks=_asks(rig.value, coil_set.value))
+    note = _note(rig.value, request.kind)
+    handsfree = request.kind == "sweep" and is_handsfree(rig.value, console, ask=request.ask)
+    if request.kind == "sweep" and (needed := questions(rig.value, handsfree=handsfree)):
+        operator.require(needed)
+    if handsfree:
+        screen: RunScreen = HandScreen(console, labels, note)
+    else:
+        screen = RunScreen(console, labels, note, asks=_asks(rig.value, coil_set.value))
     alarms = _Alarms(screen)
     if request.kind == "soak":
         confirm_cautions(console, operator, practising=is_practice(rig), agreed=request.yes)
@@ -132,7 +136,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             breathing = BreathingRecord(record, beside)
             procedure = Procedure(assembled.bench, breathing, screen, elapsed_s=record.elapsed_s())
             soak = Soak(procedure, soak_plan(rig.value, coil_set.value), cut.finished if cut else None)
-            state, error = _measure(request.kind, coil_set.value, soak, breathing, screen)
+            state, error = _measure(request, coil_set.value, soak, breathing, screen)
             # Ctrl-C waits: a run that was measured is judged, reported and closed, and then ends.
             with shielded():
                 judged = judge_run(read_run(record.folder), coil_set.value, state=state)
@@ -182,13 +186,13 @@ class _Alarms:
 
 
 def _measure(
-    kind: Kind, coil_set: CoilSet, soak: Soak, record: RowSink, screen: RunScreen
+    request: RunRequest, coil_set: CoilSet, soak: Soak, record: RowSink, screen: RunScreen
 ) -> tuple[CloseState, CoilsoakError | None]:
     """Do the procedure; whatever ends it early is kept with the record and not raised."""
     try:
         with screen:
             try:
-                _do(kind, coil_set, soak, screen)
+                _do(request, coil_set, soak, screen)
             finally:
                 # Judging and drawing take their time: whatever a stop signal left on goes off before.
                 soak.procedure.bench.guard.leave_safe()
@@ -203,13 +207,9 @@ def _measure(
     return "complete", None
 
 
-def _do(kind: Kind, coil_set: CoilSet, soak: Soak, screen: RunScreen) -> None:
-    if kind == "sweep":
-        labels = coil_set.labels()
-        if soak.procedure.bench.meter_typed:
-            sweep_typed(soak.procedure, labels, Plausible(coil_set))
-            return
-        sweep(soak.procedure, labels, Progress(screen, sweep_stages(labels, READING_S)))
+def _do(request: RunRequest, coil_set: CoilSet, soak: Soak, screen: RunScreen) -> None:
+    if request.kind == "sweep":
+        do_sweep(soak.procedure, coil_set, screen, soak.plan.accuracy.noise_ohm)
         return
     stages, run = _SOAKS[coil_set.heat]
     soak.procedure.null_leads()
@@ -329,8 +329,10 @@ def _asks(rig: Rig, coil_set: CoilSet) -> bool:
 
 
 def _note(rig: Rig, kind: Kind) -> str:
-    if rig.simulated:
-        return "simulated bench, invented coils, virtual time"
+    if rig.simulation is not None:
+        pace = rig.simulation.pace
+        time = "virtual time" if pace is None else f"{pace:g} times as fast as life"
+        return f"simulated bench, invented coils, {time}"
     if rig.time_scale != 1.0:
         return f"practice bench on this machine, invented coils, time {rig.time_scale:g} times as fast"
     return f"{rig.name}: a heated run, never leave it alone" if kind == "soak" else rig.name

@@ -13,6 +13,7 @@ from daq.errors import InputError
 from daq.links.base import Peer
 from daq.sim import faults
 from daq.sim.coil import Coil
+from daq.sim.hand import SimHand
 from daq.sim.meter import MeterInstrument
 from daq.sim.oven import OvenAir, OvenInstrument
 from daq.sim.supply import OutputStage, SupplyInstrument
@@ -34,6 +35,8 @@ class SimBench:
         self.world = world
         self.peers = peers
         self.seed = seed
+        #: Who holds the leads, where the script has a hand.
+        self.hand = world.hand
         self.coils = {coil.label: coil for coil in world.coils}
         self._index = {coil.label: index for index, coil in enumerate(world.coils)}
 
@@ -163,6 +166,8 @@ def assemble(script: faults.FaultScript, *, clock: Clock, seed: int | None = Non
         stage=OutputStage(script.supply, rng("output stage")),
         harness=Harness(script.wiring, tuple(coil.label for coil in coils), rng("contacts")),
     )
+    if script.hand is not None:
+        world.hand = SimHand(world, script.hand, rng("hand"))
     peers: dict[str, Peer] = {
         "supply": SupplyInstrument(world, script.supply, rng("supply")),
         "meter": MeterInstrument(world, script.meter, rng("meter")),

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 import msgspec
 
 from daq import tomlfile
+from daq.tomllines import quote_key
 
 #: Wide enough for any bench, narrow enough that a simulation of it neither overflows nor stands still.
 Positive = Annotated[float, msgspec.Meta(ge=1e-6, le=1e12)]
@@ -147,6 +148,22 @@ class Wiring(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     contact_emf_V: NotNegative = 2e-6
 
 
+class Hand(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A hand that moves the meter's leads: how long it takes, and how firmly it holds them."""
+
+    #: From being told to a move.
+    reaction_s: NotNegative = 0.4
+    #: From one coil to the next, the leads in the air.
+    reach_s: NotNegative = 1.2
+    #: From the first touch until the contact is firm; *wobbles_s* for single coils, by label.
+    wobble_s: NotNegative = 0.3
+    wobbles_s: dict[Label, NotNegative] = {}
+    #: Coils it takes another one for, once each.
+    mistakes: dict[Label, Label] = {}
+    #: What a firm contact adds at most.
+    firm_ohm: NotNegative = 0.01
+
+
 class FaultScript(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A whole simulated bench."""
 
@@ -158,6 +175,8 @@ class FaultScript(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fiel
     meter: Meter = Meter()
     thermometer: Thermometer = Thermometer()
     wiring: Wiring
+    #: Only without a switch unit.
+    hand: Hand | None = None
     kinds: dict[Label, Kind]
     coils: Annotated[tuple[CoilPart, ...], msgspec.Meta(min_length=1, max_length=64)]
 
@@ -195,13 +214,26 @@ def _contradictions(script: FaultScript) -> Iterator[tuple[str, str]]:
             "oven.heater_lag_s",
             "must be below vented_loss_s and closed_loss_s: a heater is faster than its oven",
         )
-    yield from _wiring_contradictions(script.wiring, labels)
+    if script.hand is not None and script.wiring.switch:
+        yield "hand", "has no leads to move: they are wired to the switch (switch = false has loose ones)"
+    if script.hand is not None:
+        yield from _hand_contradictions(script.hand, labels)
+    yield from _wiring_contradictions(script.wiring, labels, loose=script.hand is not None)
 
 
-def _wiring_contradictions(wiring: Wiring, labels: list[str]) -> Iterator[tuple[str, str]]:
+def _hand_contradictions(hand: Hand, labels: list[str]) -> Iterator[tuple[str, str]]:
+    for label in hand.wobbles_s:
+        if label not in labels:
+            yield f"hand.wobbles_s.{quote_key(label)}", f"is none of the coils {', '.join(labels)}"
+    for label, other in hand.mistakes.items():
+        if not {label, other} <= {*labels}:
+            yield f"hand.mistakes.{quote_key(label)}", f"is between two of the coils {', '.join(labels)}"
+
+
+def _wiring_contradictions(wiring: Wiring, labels: list[str], *, loose: bool) -> Iterator[tuple[str, str]]:
     lists = {"power": wiring.power, "sense": wiring.sense, "probe": wiring.probe, "leak": wiring.leak}
     if not wiring.switch:
-        if wiring.direct not in labels:
+        if wiring.direct not in labels and not (loose and wiring.direct is None):
             yield (
                 "wiring.direct",
                 f"without a switch it names the coil the leads are on, one of {', '.join(labels)}",

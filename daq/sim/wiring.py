@@ -77,11 +77,14 @@ class Harness:
         self.powered = tuple(contact for contact in live if contact.role == "power")
         self.metered = tuple(contact for contact in live if contact.role != "power")
 
-    def hold(self, coil: int | None, *, shorted: bool = False) -> None:
-        """Put the hand-held leads on *coil*, or off all of them, perhaps shorted together."""
+    def hold(self, coil: int | None, *, shorted: bool = False, contact_ohm: float = 0.0) -> None:
+        """Put the hand-held leads on *coil*, or off all of them, perhaps shorted together.
+
+        What the contact adds is on the meter only: a hand that wobbles drives nothing.
+        """
         self.direct = coil
         self.powered = () if coil is None else (Contact(0, "power", coil, 0.0, 0.0),)
         if shorted:
-            self.metered = (Contact(0, "short", 0, 0.0, 0.0),)
+            self.metered = (Contact(0, "short", 0, contact_ohm, 0.0),)
         else:
-            self.metered = () if coil is None else (Contact(0, "sense", coil, 0.0, 0.0),)
+            self.metered = () if coil is None else (Contact(0, "sense", coil, contact_ohm, 0.0),)

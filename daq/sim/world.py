@@ -10,6 +10,7 @@ import numpy as np
 
 from daq.clock import Clock
 from daq.sim.coil import Coil
+from daq.sim.hand import SimHand
 from daq.sim.oven import TICK_S, OvenAir
 from daq.sim.supply import OutputStage
 from daq.sim.thermal import BODY, PROBE, ThermalBank
@@ -59,6 +60,8 @@ class World:
         self.oven = oven
         self.stage = stage
         self.harness = harness
+        #: Who moves the leads by the clock, if anybody does.
+        self.hand: SimHand | None = None
         self.now_s = clock.monotonic()
         self.contacts_moved_under_current = 0
         self.sense_moved_on_live_coil = 0
@@ -73,6 +76,8 @@ class World:
         target_s = self.clock.monotonic()
         while target_s - self.now_s > _SAME_S:
             self._step(target_s)
+        if self.hand is not None:
+            self.hand.hold(self.now_s)
         return self.now_s
 
     def _step(self, target_s: float) -> None:

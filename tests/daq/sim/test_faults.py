@@ -152,3 +152,21 @@ def test_leads_moved_by_hand_need_no_channels(tmp_path: Path) -> None:
     assert load(tmp_path, by_hand).wiring.direct == "Y2"
     with pytest.raises(InputError, match=r"key 'wiring\.direct': .*Y1, Y2"):
         load(tmp_path, by_hand.replace('direct = "Y2"', 'direct = "Y3"'))
+
+
+@pytest.mark.parametrize(
+    ("hand", "key"),
+    [
+        ("wobbles_s = { Y9 = 1.0 }", "hand.wobbles_s.Y9"),
+        ('mistakes = { Y1 = "Y9" }', "hand.mistakes.Y1"),
+        ("reach_s = -1.0", "hand.reach_s"),
+    ],
+)
+def test_a_hand_moves_between_coils_that_there_are(tmp_path: Path, hand: str, key: str) -> None:
+    """A hand with leads to move needs no coil to start on; one at wired coils, or at others, is refused."""
+    loose = GOOD.replace("power = [101, 102]\nsense = [201, 202]", "switch = false") + "[hand]\n"
+    assert load(tmp_path, loose).hand is not None
+    with pytest.raises(InputError, match=re.escape(f"key '{key}'")):
+        load(tmp_path, loose + hand + "\n")
+    with pytest.raises(InputError, match="key 'hand': has no leads to move"):
+        load(tmp_path, GOOD + "[hand]\n")

@@ -1,0 +1,74 @@
+"""One key at a time from a terminal, without Enter; afterwards the terminal is as it was before."""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import ModuleType
+
+from daq.errors import InputError
+from daq.signals import shielded
+
+termios: ModuleType | None
+try:
+    import termios
+except ImportError:  # not on every system
+    termios = None
+
+#: More than anybody presses between two readings.
+_MOST_BYTES = 256
+_ESCAPE = "\x1b"
+#: Places of the local modes and of the control characters in what tcgetattr gives (POSIX termios).
+_LOCAL, _CHARACTERS = 3, 6
+
+
+class Keys:
+    """The keys pressed at the terminal behind a file descriptor; made by :func:`terminal_keys`."""
+
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+        self._waiting: list[str] = []
+
+    def pressed(self) -> str:
+        """Return the next key pressed since last asked, '' for none; never waits.
+
+        Raises:
+            InputError: The terminal is gone.
+        """
+        if select.select([self._fd], [], [], 0.0)[0]:
+            try:
+                data = os.read(self._fd, _MOST_BYTES).decode("utf-8", "ignore")
+            except OSError:
+                data = ""
+            if not data:
+                raise InputError("the terminal was closed during the sweep")
+            # An arrow or function key comes as one burst that begins with escape.
+            self._waiting += [_ESCAPE] if data.startswith(_ESCAPE) else data
+        return self._waiting.pop(0) if self._waiting else ""
+
+
+@contextmanager
+def terminal_keys() -> Iterator[Keys]:
+    """Take single keys from the terminal of standard input (:func:`has_keyboard`); Ctrl-C still stops."""
+    assert termios is not None
+    fd = sys.stdin.fileno()
+    before = termios.tcgetattr(fd)
+    now = termios.tcgetattr(fd)
+    now[_LOCAL] &= ~(termios.ICANON | termios.ECHO)
+    # A program that is suspended cannot give the terminal back.
+    now[_CHARACTERS][termios.VSUSP] = b"\0"
+    try:
+        termios.tcsetattr(fd, termios.TCSANOW, now)
+        yield Keys(fd)
+    finally:
+        with shielded():
+            # Keys pressed too late are for no shell.
+            termios.tcsetattr(fd, termios.TCSAFLUSH, before)
+
+
+def has_keyboard() -> bool:
+    """Whether standard input is a terminal that gives single keys."""
+    return termios is not None and sys.stdin is not None and sys.stdin.isatty()

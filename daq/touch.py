@@ -1,0 +1,130 @@
+"""What leads in a hand are doing, told from readings alone: in the air, touching, read, lifted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+from statistics import median
+
+from daq.conversation import Number
+
+#: Quick readings that must agree before a contact counts as made, and settled ones that are then kept.
+QUICK_READINGS, SETTLED_READINGS = 4, 3
+#: Readings in the air in a row before leads that were read count as lifted: one may be a wobble.
+LIFT_READINGS = 2
+#: Seconds of contact without agreement after which it is told, and told again.
+PATIENCE_S = 5.0
+#: Leads that nothing was read through are lifted only after so long: wobbling, they are in the air at times.
+SAME_TRY_S = 0.7
+
+
+class Sign(Enum):
+    """What a reading says that the one before did not."""
+
+    NOTHING = "nothing new"
+    TOUCHED = "the leads have touched something"
+    TAKEN = "the contact is firm, and the settled readings agree"
+    UNSTEADY = "touching for long, and the readings do not agree"
+    LIFTED = "the leads are in the air again"
+
+
+class Place(Enum):
+    """Where the leads are."""
+
+    AIR = "in the air"
+    WOBBLING = "touching, not yet firm"
+    FIRM = "touching, being read"
+    READ = "read, and still touching"
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """How near readings of one contact must be to agree: within *ohm* + *rel* times their middle."""
+
+    ohm: float
+    rel: float
+
+    def of(self, values: Sequence[float]) -> bool:
+        """Whether all *values* agree."""
+        return max(values) - min(values) <= self.ohm + self.rel * abs(median(values))
+
+
+class Touch:
+    """Follows the leads over one reading after another; never asks for the time or for a reading itself."""
+
+    def __init__(self, agreement: Agreement) -> None:
+        self._agreement = agreement
+        self.place = Place.AIR
+        #: Smallest and largest reading of this attempt, to tell how it wobbles.
+        self.low_ohm = self.high_ohm = 0.0
+        #: Readings in a row that may come to agree.
+        self._values: list[float] = []
+        self._air = 0
+        self._touched_s = 0.0
+        self._since_s: float | None = None
+
+    @property
+    def quick(self) -> bool:
+        """Whether the next reading should be a quick one: only a firm contact is worth the long look."""
+        return self.place is not Place.FIRM
+
+    def add(self, reading: Number, time_s: float) -> Sign:
+        """Take the reading made at *time_s*; a reading without a number is one in the air."""
+        if reading.value is None:
+            return self._in_the_air(time_s)
+        self._air, self._touched_s = 0, time_s
+        if self.place is Place.READ:
+            return Sign.NOTHING
+        fresh = self.place is Place.AIR
+        if fresh:
+            self.place = Place.WOBBLING
+        if self._since_s is None:
+            self._since_s, self.low_ohm, self.high_ohm = time_s, reading.value, reading.value
+        self.low_ohm, self.high_ohm = min(self.low_ohm, reading.value), max(self.high_ohm, reading.value)
+        if self._firmer(reading.value):
+            return Sign.TAKEN
+        if time_s - self._since_s >= PATIENCE_S:
+            self._since_s = time_s
+            return Sign.UNSTEADY
+        return Sign.TOUCHED if fresh else Sign.NOTHING
+
+    def read_anew(self) -> None:
+        """Look at the contact as if just made: the reading is wanted again, or for another coil."""
+        if self.place is not Place.AIR:
+            self._leave_for(Place.WOBBLING)
+
+    def wait_for_lift(self) -> None:
+        """Take no reading of this contact any more."""
+        if self.place is not Place.AIR:
+            self._leave_for(Place.READ)
+
+    def _leave_for(self, place: Place) -> None:
+        self.place, self._values, self._since_s, self._air = place, [], None, 0
+
+    def _firmer(self, ohm: float) -> bool:
+        """Add a reading of a contact not yet read; return whether it is read now."""
+        wanted = SETTLED_READINGS if self.place is Place.FIRM else QUICK_READINGS
+        self._values = [*self._values[-wanted + 1 :], ohm]
+        if not self._agreement.of(self._values):
+            # Of quick readings the latest may still agree with what follows; a long look begins anew.
+            if self.place is Place.FIRM:
+                self.place, self._values = Place.WOBBLING, []
+        elif len(self._values) == wanted:
+            taken = self.place is Place.FIRM
+            self.place, self._values = (Place.READ if taken else Place.FIRM), []
+            return taken
+        return False
+
+    def _in_the_air(self, time_s: float) -> Sign:
+        if self.place is Place.AIR:
+            return Sign.NOTHING
+        self._air += 1
+        if self.place is Place.READ:
+            lifted = self._air >= LIFT_READINGS
+        else:
+            self.place, self._values = Place.WOBBLING, []
+            lifted = time_s - self._touched_s >= SAME_TRY_S
+        if lifted:
+            self._leave_for(Place.AIR)
+        return Sign.LIFTED if lifted else Sign.NOTHING
