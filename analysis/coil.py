@@ -25,6 +25,7 @@ from analysis.words import Message, say
 _NONE = (None, None)
 _WHAT_TO_DO = {
     Story.STEPS: "steps",
+    Story.RAMP: "steps",
     Story.SELF_HEATED: "self-heated",
     Story.COOLING: "cooling",
     Story.SWEEP: "steps",

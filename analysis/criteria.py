@@ -115,7 +115,9 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: floa
     if found is None:
         name, note = say("criterion.drift"), say("lack.no-cold-pair")
         criterion = undetermined("drift", name, "", low=-most, high=most, note=note)
-        cut = rows.story in {Story.STEPS, Story.SWEEP} and bool((rows.trace.phase == "ambient").any())
+        cut = rows.story in {Story.STEPS, Story.RAMP, Story.SWEEP} and bool(
+            (rows.trace.phase == "ambient").any()
+        )
         if not cut:
             return Finding(criterion)
         return Finding(

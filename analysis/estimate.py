@@ -19,6 +19,7 @@ from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resi
 from analysis.line import line_errors_in_both, theil_sen
 from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
 from analysis.outliers import MAD_TO_SIGMA
+from analysis.ramp import RampFit, fit_ramp
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story, spans
 from analysis.selfheated import fit_self_heated, own_covariance
@@ -77,7 +78,7 @@ class Estimate:
     """What one coil's trace says.
 
     Attributes:
-        method: ``line``, ``thermal network``, ``single temperature`` or ``none``.
+        method: ``line``, ``ramp``, ``thermal network``, ``single temperature`` or ``none``.
         r20: Resistance at 20 degC in ohms, None where there is none.
         parts: What the slope tells, None where it is not determined.
         lack: Why not; empty where it is.
@@ -112,12 +113,14 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
     """
     chosen = rows.settled if settled is None else settled
     probe, ohm = rows.trace.probe_degC[chosen], rows.trace.resistance_ohm[chosen]
-    if rows.story is Story.SELF_HEATED and settled is None:
-        return _self_heated(rows, accuracy, probe, ohm)
+    whole = _by_whole_trace(rows, accuracy, probe, ohm) if settled is None else None
+    if whole is not None:
+        return whole
     if not ohm.size:
         return Estimate("none", lack=say("lack.no-pair"))
     if not spans(probe):
-        return _single(probe, ohm, accuracy, say("lack.one-temperature"))
+        lack = say("lack.no-ramp" if rows.story is Story.RAMP else "lack.one-temperature")
+        return _single(probe, ohm, accuracy, lack)
     if float(np.median(ohm)) < SHORT_OHM:
         return _single(probe, ohm, accuracy, say("lack.hardly-any"))
     trusted = replace(accuracy, gain_rel=accuracy.vi_gain_rel) if rows.driven[chosen].any() else accuracy
@@ -319,6 +322,28 @@ def _with_common(
         line_cov=total,
         budgets=line_budgets(r20_ohm, slope, scatter, [*common_shifts(r20_ohm, slope, accuracy), *lags]),
     )
+
+
+def _by_whole_trace(
+    rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: FloatArray
+) -> Estimate | None:
+    """What a trace says that is fitted as a whole; None where its rows at rest have to do."""
+    if rows.story is Story.SELF_HEATED:
+        return _self_heated(rows, accuracy, probe_degC, ohm)
+    ramp = fit_ramp(rows) if rows.story is Story.RAMP else None
+    return _by_ramp(ramp, rows, accuracy) if ramp is not None and ramp.credible else None
+
+
+def _by_ramp(ramp: RampFit, rows: Rows, accuracy: Accuracy) -> Estimate:
+    """The line through rows on the move; the rows at rest, all of them cold, stand as its points."""
+    rest = _steps(
+        rows.trace.probe_degC[rows.settled], rows.trace.resistance_ohm[rows.settled], ramp.slope, accuracy
+    )
+    lasting = _lasting(ramp.above, np.flatnonzero(rows.good & ~rows.driven))
+    base = Estimate("ramp", point_degC=rest.probe_degC, point_ohm=rest.ohm, jumped=ramp.above & ~lasting)
+    left = Scatter("noise and lag of the ramp", ramp.covariance, "A")
+    found = _with_common(base, ramp.r20_ohm, ramp.slope, left, accuracy)
+    return replace(found, parts=None, lack=say("lack.off-line")) if lasting.any() else found
 
 
 def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: FloatArray) -> Estimate:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf, log, sqrt
+from math import inf, log, nan, sqrt
 
 import numpy as np
 
 from analysis.copper import ALPHA20_PER_K
 from analysis.drift import rest_u_K
 from analysis.model import Accuracy, Trace
-from analysis.rows import sort_rows
+from analysis.ramp import RampFit, fit_ramp
+from analysis.rows import Rows, Story, sort_rows
 from analysis.selfheated import fit_self_heated, own_covariance
 
 
@@ -21,7 +22,7 @@ class Known:
     What no reading lessens is left out: the copper's own law, and the instruments' common errors.
 
     Attributes:
-        joint_u_ohm: Of the joint, by noise and doubt about the network.
+        joint_u_ohm: Of the joint, by noise and doubt about the network, or by a ramp's lag.
         r20_u_rel: Of R20, in the same way.
         drift_u_rel: Of cold after heat against cold before, were it read now: by how far the winding may
             still be from its body.
@@ -35,7 +36,7 @@ class Known:
 
 
 def known_of(trace: Trace, accuracy: Accuracy) -> Known:
-    """Fit what was read so far of a coil that heated itself, as judging it would.
+    """Fit what was read so far of a coil that heated itself, or of an oven's ramp, as judging it would.
 
     Takes a tenth of a second: now and then, and never while a coil is driven.
 
@@ -44,18 +45,41 @@ def known_of(trace: Trace, accuracy: Accuracy) -> Known:
         accuracy: What the instruments can be trusted to.
     """
     rows = sort_rows(trace)
-    last = np.zeros(rows.time_s.size, dtype=np.bool_)
-    last[-1] = True
-    drift_u_rel = ALPHA20_PER_K * rest_u_K(rows, last)
+    drift_u_rel = drift_u_rel_of(rows)
+    if rows.story is Story.RAMP:
+        return _known_of_ramp(fit_ramp(rows), drift_u_rel)
     fit = fit_self_heated(rows, accuracy)
     if not fit.credible:
-        return Known(inf, inf, drift_u_rel, float("nan"))
+        return Known(inf, inf, drift_u_rel, nan)
     own = own_covariance(fit)
     return Known(
         joint_u_ohm=sqrt(max(float(own[1, 1]), 0.0)),
         r20_u_rel=sqrt(max(float(own.sum()), 0.0)) / fit.r20_ohm,
         drift_u_rel=drift_u_rel,
         slowest_s=max(fit.time_constants_s, default=float("nan")),
+    )
+
+
+def drift_u_rel_of(rows: Rows) -> float:
+    """Return how well cold after heat against cold before would be known, were it read now (k = 1).
+
+    Args:
+        rows: What was read so far of a coil, timed.
+    """
+    last = np.zeros(rows.time_s.size, dtype=np.bool_)
+    last[-1] = True
+    return ALPHA20_PER_K * rest_u_K(rows, last)
+
+
+def _known_of_ramp(fit: RampFit | None, drift_u_rel: float) -> Known:
+    if fit is None or not fit.credible:
+        return Known(inf, inf, drift_u_rel, nan)
+    to_joint = np.array([1.0, -1.0 / ALPHA20_PER_K])
+    return Known(
+        joint_u_ohm=sqrt(float(to_joint @ fit.covariance @ to_joint)),
+        r20_u_rel=sqrt(float(fit.covariance[0, 0])) / fit.r20_ohm,
+        drift_u_rel=drift_u_rel,
+        slowest_s=nan,
     )
 
 

@@ -50,8 +50,9 @@ class Trace:
 #: Phases of a run. ``ambient``: cold, before heat. ``rise``: heating or cooling towards a step.
 #: ``hold``: settled at a step, winding = body = probe (honest only with an oven or bath).
 #: ``drive``: energised at test voltage to see the current. ``heat``: the coil heats itself.
+#: ``ramp``: the same without waiting, in an oven and from rest: nothing but its air heats.
 #: ``cool``: supply off, falling. ``return``: cold again, after heat. ``sweep``: a cold sweep.
-PHASES = ("ambient", "rise", "hold", "drive", "heat", "cool", "return", "sweep")
+PHASES = ("ambient", "rise", "ramp", "hold", "drive", "heat", "cool", "return", "sweep")
 
 
 @dataclass(frozen=True)
@@ -176,7 +177,8 @@ class CoilResult:
     alpha20_u_per_K: float | None
     joint_ohm: float | None
     joint_u_ohm: float | None
-    #: How R20, alpha20 and joint were had: ``line``, ``thermal network``, ``single temperature`` or ``none``.
+    #: How R20, alpha20 and joint were had: ``line``, ``ramp``, ``thermal network``, ``single temperature`` or
+    #: ``none``.
     method: str
     hottest_degC: float | None
     readings: int

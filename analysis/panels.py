@@ -23,8 +23,10 @@ _TALLEST_LEGEND = 0.6
 CLOUD_ALPHA = 0.75
 
 # Every phase its own grey (and hatch where greys run out); the panels behind the data take a paler one.
-_PHASE_GREY = dict(zip(PHASES, ("1.0", "0.95", "0.80", "0.45", "0.65", "0.92", "1.0", "1.0"), strict=True))
-_PHASE_HATCH = {"rise": "////", "cool": "\\\\\\\\", "return": "----", "sweep": "||||"}
+_PHASE_GREY = dict(
+    zip(PHASES, ("1.0", "0.95", "0.95", "0.80", "0.45", "0.65", "0.92", "1.0", "1.0"), strict=True)
+)
+_PHASE_HATCH = {"rise": "////", "ramp": "xxxx", "cool": "\\\\\\\\", "return": "----", "sweep": "||||"}
 _SHADED = {"hold": "0.94", "drive": "0.86", "heat": "0.90"}
 
 

@@ -42,6 +42,7 @@ class Story(Enum):
     """What kind of experiment a trace is."""
 
     STEPS = "steps"  # settled at several temperatures
+    RAMP = "ramp"  # through several temperatures in an oven, without waiting
     SWEEP = "sweep"  # one temperature, on purpose
     SELF_HEATED = "self-heated"  # warmed by its own current: winding and probe differ
     COOLING = "cooling"  # temperature moves, nothing is known of the lag
@@ -133,6 +134,8 @@ def spans(temperature_degC: FloatArray) -> bool:
 
 def _by_phase(trace: Trace, usable: BoolArray) -> tuple[BoolArray, Story]:
     settled = usable & np.isin(trace.phase, SETTLED_PHASES)
+    if spans(trace.probe_degC[usable & (trace.phase == "ramp")]):
+        return settled, Story.RAMP
     if spans(trace.probe_degC[settled]):
         return settled, Story.STEPS
     if (trace.phase == "heat").any():
@@ -150,7 +153,7 @@ def _by_behaviour(
     plateau[calm] = settled_at(
         trace.time_s[calm], trace.probe_degC[calm], window_s=PLATEAU_S, tolerance=PLATEAU_K
     )
-    plateau &= _since(trace.time_s, driven) > RELAXED_S
+    plateau &= seconds_since(trace.time_s, driven) > RELAXED_S
     plateau |= calm & _at_start(trace.probe_degC, driven)
     if spans(trace.probe_degC[plateau]):
         return plateau, Story.STEPS
@@ -179,7 +182,7 @@ def _at_start(probe_degC: FloatArray, driven: BoolArray) -> BoolArray:
     return ~np.logical_or.accumulate(driven | away)
 
 
-def _since(time_s: FloatArray, driven: BoolArray) -> FloatArray:
+def seconds_since(time_s: FloatArray, driven: BoolArray) -> FloatArray:
     """Seconds since current last flowed, shape (n,), infinite before it first did."""
     last_s = np.maximum.accumulate(np.where(driven, time_s, -np.inf))
     return time_s - last_s

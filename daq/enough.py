@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from math import inf
 
 import numpy as np
 
 from analysis.copper import ALPHA20_PER_K
-from analysis.known import Known, known_of
+from analysis.known import Known, drift_u_rel_of, known_of
 from analysis.model import Accuracy, Trace
+from analysis.rows import sort_rows
 from analysis.settle import left_to_go
 from daq.coilset import LEAST_COOL_S
 from daq.record import Reading
@@ -20,6 +21,10 @@ from daq.recordformat import INSULATION
 FIT_AGAIN = 1.15
 #: A hold is never shorter, and is looked at so often.
 LEAST_HOLD_S, HOLD_AGAIN_S = 60.0, 30.0
+#: A coil on the move is fitted again after so much longer.
+RAMP_AGAIN = 1.02
+#: So many readings in a row without a resistance: there is no winding to know.
+OPEN_READINGS = 3
 #: Masses that hang on a held body follow it within about this long (common practice, no source).
 SLOWEST_S = 300.0
 
@@ -95,6 +100,41 @@ class Holding:
         return all(_at_rest(body, rel / ALPHA20_PER_K) for body in self._bodies.values()) and all(
             _at_rest(winding, rel * winding[-1][1]) for winding in self._windings.values()
         )
+
+
+class Passing:
+    """Coils on the move in an oven: tells which are known so well that nobody has to wait for rest.
+
+    *kept* gives what was read of a coil since it was cold.
+    """
+
+    def __init__(
+        self, targets: Targets, accuracy: Accuracy, kept: Callable[[str], Sequence[Reading]]
+    ) -> None:
+        self._hot = replace(targets, drift_u_rel=None)
+        self._drift_u_rel = targets.drift_u_rel
+        self._accuracy = accuracy
+        self._kept = kept
+        self._due_s: dict[str, float] = {}
+        self._known: set[str] = set()
+
+    def hot(self, coil: str) -> bool:
+        """Whether R20 and joint of *coil* are known as well as is asked for, or there is nothing to know."""
+        rows = self._kept(coil)
+        if all(row.resistance_ohm is None for row in rows[-OPEN_READINGS:]):
+            return True
+        now_s = rows[-1].time_s
+        if coil not in self._known and now_s >= self._due_s.get(coil, 0.0):
+            self._due_s[coil] = now_s * RAMP_AGAIN
+            if self._hot.reached(known_of(trace_of(rows), self._accuracy)):
+                self._known.add(coil)
+        return coil in self._known
+
+    def cold(self, coil: str) -> bool:
+        """Whether cold after heat, were it read now, would be known as well as is asked for."""
+        if self._drift_u_rel is None:
+            return False
+        return drift_u_rel_of(sort_rows(trace_of(self._kept(coil)))) <= self._drift_u_rel
 
 
 def _at_rest(points: Sequence[tuple[float, float]], tolerance: float) -> bool:

@@ -91,6 +91,11 @@ class Soak:
         self.procedure.event(DONE, part, coil)
 
     @property
+    def resumed(self) -> bool:
+        """Whether a run that was cut has done a part of it."""
+        return bool(self._before.parts)
+
+    @property
     def overlaps(self) -> bool:
         """Whether one coil is heated while others cool: a switch unit has to bring the meter to and fro."""
         return self.procedure.bench.harness.switched and not self.plan.one_at_a_time

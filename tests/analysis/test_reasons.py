@@ -17,6 +17,7 @@ from analysis.model import Accuracy, Limits, MeterUse, Reason, SetResult, Subjec
 from analysis.reasons import DEPENDING, USUAL, largest_change, retest
 from analysis.words import catalogue, say
 from tests.analysis.conftest import Bench
+from tests.benchmarks.oven_truth import fitted
 
 ACTIONS = (*USUAL, *DEPENDING)
 CHANGES = catalogue("en").group("change")
@@ -211,6 +212,7 @@ def test_every_source_of_uncertainty_can_be_bettered(bench: Bench) -> None:
     nothing = np.full(1760, nan)
     results = [scene(bench) for scene in SCENES.values()]
     results += [judged(whole), judged(replace(whole, **cooling, voltage_V=nothing, current_A=nothing))]
+    results.append(judged(fitted(12)[2]))
     assert named_sources(results) == set(CHANGES) - {"other"}
 
 

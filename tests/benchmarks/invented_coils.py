@@ -138,7 +138,7 @@ def random_coil(rng: np.random.Generator) -> Coil:
     )
 
 
-def _steps(coil: Coil) -> tuple[FloatArray, FloatArray]:
+def steps_of(coil: Coil) -> tuple[FloatArray, FloatArray]:
     """Exact step of [nodes, probe] over STEP_S and its response to [winding heat W, air degC]."""
     nodes = coil.capacity.size
     lag = max(coil.lag_s, 0.02)
@@ -170,7 +170,7 @@ def simulate(
     *profile* ``pulse``: 20 s cold, *heat_s* at constant voltage, cooling. ``soak``: 20 s cold, then 50, 70
     and 90 degC at the probe, each held 300 s by a voltage set anew every row, cooling.
     """
-    phi, gamma = _steps(coil)
+    phi, gamma = steps_of(coil)
     state = np.full(phi.shape[0], air_degC)
     full_V = float(np.sqrt(heat_W * (coil.copper_ohm * 1.15 + coil.joint_ohm)))
     stages = [50.0, 70.0, 90.0] if profile == "soak" else []

@@ -23,6 +23,7 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -63,7 +64,7 @@ class Seen:
     u_ohm: float
 
 
-def draw(coils: int, number: int, seed: int) -> tuple[dict[str, object], list[tuple[str, str, str]]]:
+def draw(coils: int, number: int, seed: int) -> tuple[dict[str, Any], list[tuple[str, str, str]]]:
     """Draw a set: the fault script, and label, kind and fault of each coil."""
     rng = np.random.default_rng([seed, coils, number])
     kinds, parts, named = {}, [], []
@@ -95,7 +96,7 @@ def draw(coils: int, number: int, seed: int) -> tuple[dict[str, object], list[tu
         }[fault]
         parts.append({"label": label, "kind": label, **bad})
         named.append((label, kind, fault))
-    script: dict[str, object] = {
+    script: dict[str, Any] = {
         "about": "Invented: a set of the soak-time benchmark.",
         "seed": int(rng.integers(2**31)),
         "ambient_degC": float(rng.uniform(20.0, 25.0)),
@@ -117,11 +118,11 @@ def soak(task: tuple[int, int, int, float]) -> list[Seen]:
         folder = Path(where)
         path = folder / "script.toml"
         path.write_text("\n".join(f"{key} = {_toml(value)}" for key, value in script.items()) + "\n")
-        rig = _rig(folder, path, [label for label, _, _ in named])
-        common = _set(folder, named, {"steps_degC": f"[{STEP_DEGC}]"})
+        rig = rig_for(folder, path, [label for label, _, _ in named], without=("oven",))
+        common = set_for(folder, named, {"steps_degC": f"[{STEP_DEGC}]"})
         for way, changed in WAYS.items():
             known = {} if way == "fixed" else {"joint_u_ohm": joint_ohm}
-            asked = _set(folder, named, {"heat": '"supply"', "hold_s": 0, **changed, **known})
+            asked = set_for(folder, named, {"heat": '"supply"', "hold_s": 0, **changed, **known})
             ran = run(folder / way, rig=rig, coil_set=asked)
             seen += _judged(way, ran.outcome.folder, common, named, ran.truth.coils)
     return seen
@@ -151,15 +152,15 @@ def _judged(
     return seen
 
 
-def _rig(folder: Path, script: Path, labels: list[str]) -> Path:
+def rig_for(folder: Path, script: Path, labels: list[str], *, without: tuple[str, ...]) -> Path:
     """Write the simulated rig with channels for so many coils."""
     lines = ['[switch]\nresource = "sim:switch"\nidentity = "Simulated switch unit"']
     for role, base in ROLES.items():
         lines += [f"[switch.{role}]", *(f"{label} = {base + at}" for at, label in enumerate(labels))]
-    return rig_with(folder, script, without=("oven",), switch="\n".join(lines))
+    return rig_with(folder, script, without=without, switch="\n".join(lines))
 
 
-def _set(folder: Path, named: list[tuple[str, str, str]], changed: dict[str, object]) -> Path:
+def set_for(folder: Path, named: list[tuple[str, str, str]], changed: dict[str, object]) -> Path:
     """Write the invented set with other coils and other settings."""
     path = set_with(folder, **changed)
     head = re.split(r"\[\[coils\]\]", path.read_text(encoding="utf-8"))[0]
