@@ -81,12 +81,11 @@ def listed(seen: Iterable[Observation]) -> list[str]:
 
 def _label(coil: str, labels: Sequence[str]) -> str:
     """Return the label that *coil* means, in whatever case it was typed."""
-    alike = [label for label in labels if label.casefold() == coil.strip().casefold()]
-    if coil in labels:
-        return coil
-    if len(alike) == 1:
-        return alike[0]
-    raise InputError(f"--coil {coil}: not in this run, expected one of {', '.join(labels)}")
+    # No two labels of a set differ in case alone.
+    label = {each.casefold(): each for each in labels}.get(coil.strip().casefold())
+    if label is None:
+        raise InputError(f"--coil {coil}: not in this run, expected one of {', '.join(labels)}")
+    return label
 
 
 def _labels(folder: Path) -> tuple[str, ...]:

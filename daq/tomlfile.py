@@ -42,6 +42,8 @@ _WHERE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _AT = re.compile(r"^(?P<what>.*?)(?: - at `(?P<at>.*)`)?$", re.DOTALL)
 _UNKNOWN = re.compile(r"^Object contains unknown field `(.*)`$", re.DOTALL)
 _MISSING = re.compile(r"^Object missing required field `(.*)`$")
+_NO_LABEL = re.compile(r"^Expected `str` matching regex")  # labels alone have a pattern
+_LABEL = "expected at most 24 letters, digits, blanks or . _ + -, with a letter or digit first and last"
 _WRONG_TYPE = re.compile(r"^Expected `(.*)`, got `(.*)`$")
 _KEY_PART = r"""(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')"""
 _LONG_KEY = re.compile(
@@ -182,6 +184,8 @@ def _explain(document: dict[str, Any], kind: Any, complaint: str) -> tuple[KeyPa
         )
         return keypath, f"is {_TOML_WORDS.get(wrong[2], wrong[2])}, expected {expected}"
     value = _value_at(document, keypath)
+    if _NO_LABEL.match(what):
+        return keypath, f"is {value!r}, {_LABEL}"
     shown = f"is {value!r}: " if isinstance(value, str | int | float) else ""
     return keypath, shown + what.replace("`", "")
 
