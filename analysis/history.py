@@ -127,10 +127,12 @@ def history(runs: Sequence[AtStage]) -> History:
     """
     ordered = tuple(in_order(runs, key=lambda run: (run.start_utc, run.stage)))
     coils = [_changes(coil, ordered) for coil in _pair(ordered)]
+    between: dict[tuple[int, int], list[tuple[int, Change]]] = {}
+    for n, coil in enumerate(coils):
+        for step in _all(coil):
+            between.setdefault((step.first, step.second), []).append((n, step))
     together = []
-    for first, second in dict.fromkeys((step.first, step.second) for coil in coils for step in _all(coil)):
-        among = [(n, step) for n, coil in enumerate(coils) for step in _all(coil)
-                 if (step.first, step.second) == (first, second)]  # fmt: skip
+    for (first, second), among in between.items():
         found = moved_alike([step for _, step in among])
         if found is None:
             continue
