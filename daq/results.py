@@ -44,19 +44,24 @@ def _coil_object(coil: CoilResult) -> dict[str, object]:
 
 
 def as_table(result: SetResult) -> RenderableType:
-    """Return the verdict table: one coil a row, ruled off, with the reasons in words; fits 80 columns."""
+    """Return the verdict table: one coil a row, ruled off, with the reasons in words; fits 80 columns.
+
+    Without any joint, as of a sweep, its room goes to the reasons.
+    """
+    jointed = any(coil.joint_ohm is not None for coil in result.coils)
     table = open_table(ruled=True)
     table.add_column("coil", max_width=16, overflow="fold")
     table.add_column("verdict", no_wrap=True)
     table.add_column("R20 ±U, ohm", justify="right", no_wrap=True)
-    table.add_column("joint ±U, ohm", justify="right", no_wrap=True)
+    if jointed:
+        table.add_column("joint ±U, ohm", justify="right", no_wrap=True)
     table.add_column("why", ratio=1, overflow="fold")
     for coil in result.coils:
         table.add_row(
             shown(coil.coil),
             Text(f"{SIGNS[coil.verdict]} {coil.verdict}", style=_STYLES[coil.verdict]),
             _with_U(coil.r20_ohm, coil.r20_u_ohm, coil.r20_k),
-            _with_U(coil.joint_ohm, coil.joint_u_ohm, coil.joint_k),
+            *([_with_U(coil.joint_ohm, coil.joint_u_ohm, coil.joint_k)] if jointed else []),
             shown("; ".join(reason.text for reason in coil.reasons)),
         )
     return table

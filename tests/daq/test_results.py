@@ -102,7 +102,15 @@ def test_each_verdict_has_a_word_and_a_sign(verdict: Verdict, sign: str) -> None
 def test_what_is_not_determined_is_a_dash() -> None:
     """A coil without a resistance shows a dash, not a zero."""
     line = drawn(coil("Y1", "retest", "no reading", r20_ohm=None, r20_u_ohm=None))[2]
-    assert line.split() == ["Y1", "?", "retest", "-", "-", "no", "reading"]
+    assert line.split() == ["Y1", "?", "retest", "-", "no", "reading"]
+
+
+def test_a_sweep_gives_the_room_of_its_joints_to_the_reasons() -> None:
+    """No coil of a sweep has a joint: the column is not there, and a reason takes fewer lines."""
+    swept, soaked = (drawn(coil("Y1", "fail", LONG, **joint)) for joint in ({}, {"joint_ohm": 0.1}))
+    assert "joint" not in swept[0]
+    assert "joint" in soaked[0]
+    assert len(swept) < len(soaked)
 
 
 def test_somebody_elses_words_are_only_words() -> None:
