@@ -166,12 +166,17 @@ class Procedure:
         """Measure the leads of a two-wire meter, and take them off; nothing to do with four wires."""
         if self.bench.wires == 4:
             return
-        self.take_leads(self.bench.lead_resistance(by_hand=True))
+        leads = self.bench.lead_resistance(by_hand=True)
+        if leads is not None and leads.status == OVER_RANGE and not self.bench.harness.switched:
+            self.bench.operator.tell("the leads read open: hold their bare ends together, and try once more")
+            leads = self.bench.lead_resistance(by_hand=True)
+        self.take_leads(leads)
 
     def take_leads(self, leads: Number | None) -> None:
         """Take what joined *leads* read off each reading from now on; without it take nothing and say so."""
         if leads is None or leads.value is None:
-            self.event("contact", say("event.leads-not-measured"))
+            opened = leads is not None and leads.status == OVER_RANGE
+            self.event("contact", say("event.leads-open" if opened else "event.leads-not-measured"))
             return
         self.bench.meter.null(leads.value)
         self._leads_ohm = leads.value

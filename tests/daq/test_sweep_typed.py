@@ -22,16 +22,16 @@ GOOD = ("3.6", "3.61", "3.62", "3.6", "3.61", "5.6", "5.61", "5.6")
 class Typist(AbsentOperator):
     """Types leads, ambient, one line after another and a last Enter; keeps what was said."""
 
-    def __init__(self, lines: Iterable[str], ambient: str = "22") -> None:
+    def __init__(self, lines: Iterable[str], ambient: str = "22", leads: str = "0.3") -> None:
         self._lines = iter((*lines, ""))
-        self._ambient = iter((*ambient.split("|"),))
+        self._typed = {"degC": iter(ambient.split("|")), "ohm": iter(leads.split("|"))}
         self.said: list[str] = []
 
     def require(self, what: str) -> None:
         pass
 
     def ask_number(self, what: str, unit: str) -> Number:
-        return parse_typed(next(self._ambient) if unit == "degC" else "0.3", unit)
+        return parse_typed(next(self._typed[unit]), unit)
 
     def ask(self, prompt: str) -> str:
         self.said.append(prompt)
@@ -59,6 +59,18 @@ def test_eight_readings_eight_lines(tmp_path: Path) -> None:
     assert [row["probe_degC"] for row in ran.rows() if row["coil"]] == ["22.0"] * 8
     assert sum("[ohm]" in line for line in person.said) == 8
     assert ran.outcome.state == "complete"
+
+
+@pytest.mark.parametrize(("typed", "taken_off"), [("OL|0.3", 0.3), ("OL|OL", 0.0)])
+def test_leads_that_read_open_are_asked_for_once_more(tmp_path: Path, typed: str, taken_off: float) -> None:
+    """They did not touch, or one is broken: that is asked in time, and said in the record if it stays so."""
+    person = Typist(GOOD, leads=typed)
+    ran = swept(tmp_path, person)
+    assert sum("the leads read open: hold their bare ends together" in line for line in person.said) == 1
+    assert taken(ran)["Y1"] == [pytest.approx(3.6 - taken_off)]
+    assert any("one is broken or they did not touch" in row["text"] for row in ran.events()) == (
+        not taken_off
+    )
 
 
 def test_a_slip_is_asked_about_and_the_right_figure_counts(tmp_path: Path) -> None:
