@@ -206,17 +206,9 @@ class Procedure:
             self.bench.harness.to_coil(coil)
         return self.bench.temperature(coil)
 
-    def observe(
-        self,
-        coil: str,
-        phase: str,
-        step_degC: float | None,
-        *,
-        quick: bool = False,
-        probe: Number | None = None,
-    ) -> Reading:
-        """Read an undriven coil and, unless *probe* is given, its body's temperature; keep the row."""
-        return self.observe_both(coil, phase, step_degC, quick=quick, probe=probe)[0]
+    def observe(self, coil: str, phase: str, *, probe: Number | None = None) -> Reading:
+        """Read a coil cold and, unless *probe* is given, its body's temperature; keep the row."""
+        return self.observe_both(coil, phase, None, probe=probe)[0]
 
     def observe_both(
         self,
@@ -227,7 +219,11 @@ class Procedure:
         quick: bool = False,
         probe: Number | None = None,
     ) -> tuple[Reading, Number]:
-        """Do as :meth:`observe`; return also what the probe said: the row's status may be the coil's."""
+        """Read an undriven coil and, unless *probe* is given, its body's temperature; keep the row.
+
+        Returns:
+            The row, and what the probe said: the row's status may be the coil's.
+        """
         probe = probe or self.temperature(coil)
         self.bench.harness.to_coil(coil)  # so that the time of the row is that of the reading alone
         before_s = self.now()

@@ -46,7 +46,7 @@ def sweep(procedure: Procedure, coils: Sequence[str], progress: Progress) -> Non
     progress.enter(procedure.now())
     for coil in sound:
         for _ in range(SECOND_READINGS):
-            procedure.observe(coil, "sweep", None, probe=probes[coil])
+            procedure.observe(coil, "sweep", probe=probes[coil])
     known = [probe.value for probe in probes.values() if probe.value is not None]
     warn_if_not_at_ambient(procedure, known)
     procedure.bench.harness.release()
@@ -88,10 +88,10 @@ def read_cold(
     A typed reading is taken once: a person has already waited for the display to settle.
     """
     if procedure.bench.meter_typed:
-        return [procedure.observe(coil, phase, None, probe=probe)]
+        return [procedure.observe(coil, phase, probe=probe)]
     readings: list[Reading] = []
     for _ in range(PATIENCE + count):
-        readings.append(procedure.observe(coil, phase, None, probe=probe))
+        readings.append(procedure.observe(coil, phase, probe=probe))
         if len(readings) >= count and _steady(readings[-count:]):
             return readings
         if len(readings) >= OPEN_READINGS and all(r.resistance_ohm is None for r in readings):

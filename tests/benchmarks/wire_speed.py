@@ -142,7 +142,7 @@ def timed(work: Callable[[], None]) -> float:
 def undriven(procedure: Procedure) -> None:
     """Rows of a coil that rests, as in an oven: switched to it, probe and ohms."""
     for _ in range(ROWS):
-        procedure.observe(COIL, "hold", 90.0)
+        procedure.observe_both(COIL, "hold", 90.0)
 
 
 def driven(procedure: Procedure) -> None:
