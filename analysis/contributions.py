@@ -82,10 +82,10 @@ def line_budgets(
     return budget(R20, "ohm", r20_ohm, r20), budget(JOINT, "ohm", r20_ohm - copper, joint)
 
 
-def one_reading(r20_ohm: float, accuracy: Accuracy) -> Budget:
-    """Return the budget of R20 in ohms, were it *r20_ohm* and read once at 20 degC."""
-    noise = Source("noise of the readings", "B", "ohm", accuracy.noise_ohm, 1.0)
-    return single_budget(r20_ohm, 0.0, ALPHA20_PER_K * r20_ohm, noise, accuracy.probe_noise_K, accuracy)
+def budget_at_best(r20_ohm: float, accuracy: Accuracy) -> Budget:
+    """Return the budget of R20 in ohms, were it *r20_ohm* and read at 20 degC until noise is nothing."""
+    noise = Source("noise of the readings", "B", "ohm", 0.0, 1.0)
+    return single_budget(r20_ohm, 0.0, ALPHA20_PER_K * r20_ohm, noise, 0.0, accuracy)
 
 
 def single_budget(

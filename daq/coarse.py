@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from analysis.contributions import one_reading
+from analysis.contributions import budget_at_best
 from daq.coilset import CoilSet
 from daq.rig import Rig
 
@@ -14,8 +14,8 @@ def too_coarse(rig: Rig, coil_set: CoilSet) -> Iterator[tuple[str, str]]:
     for kind, limits in coil_set.kind_limits().items():
         if limits.r20_ohm is None:
             continue
-        expanded_u_ohm = one_reading(limits.r20_ohm, rig.accuracy()).expanded_u
+        expanded_u_ohm = budget_at_best(limits.r20_ohm, rig.accuracy()).expanded_u
         reach_ohm = limits.r20_tolerance_rel * limits.r20_ohm
         if limits.guard_band_U * expanded_u_ohm > reach_ohm:
-            only = f"R20 is known to {expanded_u_ohm:.2g} ohm only, too little for {limits.r20_ohm:g} ohm"
+            only = f"R20 is known to {expanded_u_ohm:.2g} ohm at best, too little for {limits.r20_ohm:g} ohm"
             yield kind, f"{only} +-{reach_ohm:.2g}: no coil can pass; use a lower range or a better meter"

@@ -154,7 +154,7 @@ def test_a_meter_too_coarse_for_the_limits_is_said_before_anybody_reads(tmp_path
     rig.write_text(text, encoding="utf-8")
     (coarse,) = (each for each in checked(rig).values() if not each.good)
     assert coarse.what == "limits of switching"
-    assert "known to 0.36 ohm only, too little for 3.3 ohm +-0.33: no coil can pass" in coarse.found
+    assert "known to 0.35 ohm at best, too little for 3.3 ohm +-0.33: no coil can pass" in coarse.found
     rig.write_text(text.replace("offset_ohm = 0.3", "offset_ohm = 0.2"), encoding="utf-8")
     assert all(each.good for each in checked(rig).values())
 
