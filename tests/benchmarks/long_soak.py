@@ -22,7 +22,7 @@ WARM_H, EACH_H = 2.0, 1.0
 
 
 def main() -> None:
-    """Soak by oven and by supply, print a line for each, and fail where one grew."""
+    """Soak by oven and by supply, print a line for each, and fail where one grew or did not end complete."""
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--hours", type=float, default=24.0)
     options.add_argument("--child", choices=["oven", "supply"], help=argparse.SUPPRESS)
@@ -37,7 +37,7 @@ def main() -> None:
         seen = json.loads(done.stdout.splitlines()[-1])
         first, last = seen["readings"][0], seen["readings"][-1]
         growth = max(each["rss_MB"] for each in seen["readings"]) / first["rss_MB"] - 1
-        grown |= growth >= MOST_GROWTH or last["files"] > first["files"]
+        grown |= growth >= MOST_GROWTH or last["files"] > first["files"] or seen["state"] != "complete"
         start = f"{first['rss_MB']:.1f} MB after {first['h']:.1f} h"
         end = f"{last['rss_MB']:.1f} MB after {last['h']:.1f} h and {last['rows']} rows"
         files = f"open files {first['files']} to {last['files']}"
@@ -101,6 +101,7 @@ def _files(folder: Path, hold_h: float) -> tuple[Path, Path]:
         ("rig.toml", "groomer_faults.toml", "script.toml"),
         ("set.toml", r"^hold_s = .*$", f"hold_s = {3600 * hold_h:.0f}"),
         ("set.toml", r"^max_step_s = .*$", f"max_step_s = {3600 * hold_h + 7200:.0f}"),
+        ("set.toml", r"^# max_run_s = .*$", "max_run_s = 200000"),
     ):
         text, count = re.subn(old, new, texts[name], flags=re.MULTILINE)
         assert count, f"{old} does not stand in {name}"
