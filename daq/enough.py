@@ -85,7 +85,9 @@ class Holding:
         self._windings: dict[str, list[tuple[float, float]]] = {}
 
     def add(self, coil: str, time_s: float, body_degC: float | None, winding_ohm: float | None) -> None:
-        """Take what is known of a held coil at one time."""
+        """Take what is known of a held coil at one time; nothing is kept where nothing was asked for."""
+        if self._tolerance_rel is None:
+            return
         if body_degC is not None:
             self._bodies.setdefault(coil, []).append((time_s, body_degC))
         if winding_ohm is not None:

@@ -35,7 +35,7 @@ def check_pages(pack: Pack, runs: Sequence[ClaimRun], *, signed: bool) -> Findin
     if signed:
         return Finding("pages", True, "headline, faults and verdicts as judged again")
     return Finding(
-        "pages", None, "headline, faults and verdicts as judged again; not proved, since not signed"
+        "pages", None, "headline, faults and verdicts as judged again; not proved, since no signature holds"
     )
 
 
