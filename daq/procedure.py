@@ -100,7 +100,8 @@ class Progress:
         done = spent_s / (spent_s + run_left_s) if spent_s + run_left_s > 0 else 0.0
         self._done = max(self._done, done)
         if stage_left_s is None and elapsed_s >= stage.expected_s:  # the plan is at its end, the stage is not
-            self._screen.progress(f"{stage.name}, longer than planned", self._done, None, stage.coil)
+            then_s = run_left_s if later else None
+            self._screen.progress(f"{stage.name}, longer than planned", self._done, then_s, stage.coil)
             return
         name = f"{stage.name}, {note}" if note else stage.name
         self._screen.progress(name, self._done, run_left_s, stage.coil, coil_left_s)

@@ -101,7 +101,7 @@ def test_the_screen_says_when_it_settles() -> None:
 
 
 def test_a_stage_beyond_its_plan_promises_no_end() -> None:
-    """Nobody waits through '0 s left': once the planned time has passed, it is said that it takes longer."""
+    """Nobody waits through '0 s left': once its time has passed, it is said that it takes longer."""
     screen = Mock()
     progress = Progress(screen, [Stage("step 90 degC", 300.0, "Y1"), Stage("back to cold", 600.0, "Y1")])
     progress.enter(0.0)
@@ -109,5 +109,8 @@ def test_a_stage_beyond_its_plan_promises_no_end() -> None:
     assert screen.progress.call_args.args[2:] == (601.0, "Y1", 601.0)
     progress.at(300.0)
     stage, _, left_s, *_ = screen.progress.call_args.args
-    assert (stage, left_s) == ("step 90 degC, longer than planned", None)
+    assert (stage, left_s) == ("step 90 degC, longer than planned", 600.0)
     assert len(screen.progress.call_args.args) == 4
+    progress.enter(400.0)
+    progress.at(1000.0)
+    assert screen.progress.call_args.args[2] is None
