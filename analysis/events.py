@@ -10,7 +10,7 @@ from analysis.copper import to_20degC, winding_temperature
 from analysis.model import BoolArray, FloatArray, IndexArray, MeterUse
 from analysis.opens import OpenKind, Opens
 from analysis.rows import PATIENT_S, SHORT_OHM, Rows, last_known, next_known
-from analysis.sampling import open_time, runs, watch, windows
+from analysis.sampling import open_time, pulses, runs, watch, windows, with_looks
 
 #: Above the coldest by this much a coil counts as warm.
 WARM_K = 10.0
@@ -62,8 +62,10 @@ def find_opens(rows: Rows, jumped: BoolArray, meter: MeterUse | None = None) -> 
     found = _found(rows, told, every, lasting)
     if told.time_s is None:
         return found
-    seen = windows(rows, told.at, meter or MeterUse(), JUMP_REL)
-    found = replace(found, watch=watch(seen, told.warm, meter or MeterUse()))
+    meter = meter or MeterUse()
+    seen = windows(rows, told.at, meter, JUMP_REL)
+    looks = with_looks(seen, told.warm, pulses(rows, told.at), rows.trace.looked_s)
+    found = replace(found, watch=watch(*looks, meter))
     return replace(found, open_s=open_time(seen, every, lasting)) if every else found
 
 

@@ -41,10 +41,20 @@ def with_winding(opens: Opens, r20: Measured | None, accuracy: Accuracy) -> Open
 def interruptions(opens: Opens, *, heated: bool) -> Finding:
     """Judge opens and dropouts of a coil that was *heated* or not."""
     outcome, reason = _interrupted(opens, heated)
-    note = "" if heated else say("lack.cold-only")
+    note = _certain(opens.watch) if heated else say("lack.cold-only")
     name = say("criterion.open")
     criterion = Criterion("open", name, "", float(opens.count), 0.0, None, 0.0, outcome, note)
     return Finding(criterion, reason)
+
+
+def _certain(watch: Watch | None) -> str:
+    """The shortest interruption that was certain to show while warm."""
+    if watch is None:
+        return ""
+    length = _length(watch.certain_s)
+    if watch.powered_s is None:
+        return say("part.certain", length=length)
+    return say("part.certain-powered", length=length, powered=_length(watch.powered_s))
 
 
 def _interrupted(opens: Opens, heated: bool) -> tuple[Outcome, Reason | None]:

@@ -45,6 +45,8 @@ class Trace:
     leakage_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
     #: Energy put into the coil since the start of the run; empty where nobody counted it.
     energy_J: FloatArray = field(default_factory=lambda: np.empty(0))
+    #: The longest that nobody looked at its current between two rows under power; None: in rows only.
+    looked_s: float | None = None
 
 
 #: Phases of a run. ``ambient``: cold, before heat. ``rise``: heating or cooling towards a step.

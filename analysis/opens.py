@@ -36,6 +36,7 @@ class Watch:
         window_s: The longest time that a reading looks, None where the meter's integration time is not known.
         least_s: A shorter interruption cannot show, None where *window_s* is.
         missed: Shares missed of shorter ones; empty where *window_s* is None.
+        powered_s: As *certain_s*, while its own current heated it; None where none did.
     """
 
     watched_s: float
@@ -44,6 +45,7 @@ class Watch:
     window_s: float | None = None
     least_s: float | None = None
     missed: tuple[Missed, ...] = ()
+    powered_s: float | None = None
 
 
 @dataclass(frozen=True)

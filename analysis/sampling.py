@@ -13,7 +13,7 @@ intervals of neighbouring readings touch: the gap between the windows + m of eac
 
 A driven coil's reading is V/I. The current decides, and how long a supply integrates it is not known:
 such a reading counts as an instant (w = m = 0), which claims less than it may show. The same goes for
-what a person reads off a display.
+what a person reads off a display, and for looks at the current alone between two rows under power.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ from analysis.rows import Rows
 
 #: Lengths for which the missed share is told, in seconds.
 LENGTHS_S = (0.001, 0.01, 0.1, 1.0)
+#: More looks than a day under current has, told by a damaged record, are not counted.
+MOST_LOOKS = 2_000_000
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,10 @@ def windows(rows: Rows, told: IndexArray, meter: MeterUse, jump_rel: float) -> W
         jump_rel: A reading higher by this share counts as interrupted.
     """
     ohms = rows.trace.source[told] == "ohms"
-    quick = rows.trace.phase[told] == "heat"
+    # Between pulses a coil is read in haste, and so are those that cool beside it; which of these were not,
+    # the rows do not tell.
+    phase = rows.trace.phase
+    quick = (phase[told] == "heat") | ((phase[told] == "cool") & bool(np.any(phase == "heat")))
     width = np.where(ohms, np.where(quick, meter.quick_window_s or 0.0, meter.window_s or 0.0), 0.0)
     # While the coil is open the input is at least at full scale; a share of the window adds that share of it.
     ohm = rows.trace.resistance_ohm
@@ -67,8 +72,55 @@ def windows(rows: Rows, told: IndexArray, meter: MeterUse, jump_rel: float) -> W
     return Windows(rows.time_s[told] - width / 2.0, width, share * width)
 
 
-def watch(seen: Windows, warm: BoolArray, meter: MeterUse) -> Watch | None:
-    """Return what *seen* could show of interruptions while *warm*, shape (n,); None without two of those."""
+def pulses(rows: Rows, told: IndexArray) -> IndexArray:
+    """Return in which pulse of its own current each of the readings *told* is, shape (n,); 0: in none."""
+    number = np.cumsum(rows.trace.source == "switching")[told]
+    heated = (rows.trace.source[told] == "V/I") & (rows.trace.phase[told] == "heat")
+    return np.where(heated, number, 0)
+
+
+def with_looks(
+    seen: Windows, warm: BoolArray, pulse: IndexArray, apart_s: float | None
+) -> tuple[Windows, BoolArray, IndexArray]:
+    """Put the looks at the current, *apart_s* from each other, between the readings of each pulse.
+
+    Args:
+        seen: The windows of all readings.
+        warm: Which of them count, shape (n,).
+        pulse: The pulse of each, shape (n,), as :func:`pulses` tells; returned with the looks, too.
+        apart_s: The longest between two looks; None: there were none.
+    """
+    gap_s = np.diff(seen.start_s)
+    within = (pulse[1:] > 0) & (pulse[1:] == pulse[:-1])
+    if apart_s is None:
+        return seen, warm, pulse
+    count = np.where(within, np.maximum(np.ceil(gap_s / apart_s) - 1.0, 0.0), 0.0)
+    if not 0.0 < count.sum() <= MOST_LOOKS:
+        return seen, warm, pulse
+    count = count.astype(np.int64)
+    before = np.repeat(np.arange(gap_s.size), count)
+    nth = np.arange(before.size) - np.repeat(np.cumsum(count) - count, count) + 1
+    start_s = np.concatenate((seen.start_s, seen.start_s[before] + nth * apart_s))
+    order = np.argsort(start_s, kind="stable")
+    none = np.zeros(before.size)
+    dense = Windows(
+        start_s[order],
+        np.concatenate((seen.width_s, none))[order],
+        np.concatenate((seen.least_s, none))[order],
+    )
+    both = np.concatenate((warm, warm[before] & warm[before + 1]))[order]
+    return dense, both, np.concatenate((pulse, pulse[before]))[order]
+
+
+def watch(seen: Windows, warm: BoolArray, pulse: IndexArray, meter: MeterUse) -> Watch | None:
+    """Return what *seen* could show of interruptions while *warm*; None without two such readings.
+
+    Args:
+        seen: The windows of readings and looks.
+        warm: Which of them count, shape (n,).
+        pulse: The pulse that each is in, shape (n,).
+        meter: How the meter was used.
+    """
     stretches = [seen[begin : end + 1] for begin, end in runs(warm) if end > begin]
     if not stretches:
         return None
@@ -79,6 +131,7 @@ def watch(seen: Windows, warm: BoolArray, meter: MeterUse) -> Watch | None:
     certain = max(certain_s(each) for each in stretches)
     known = meter.window_s is not None
     lengths = [length for length in LENGTHS_S if length < certain] if known else []
+    within = (pulse[1:] > 0) & (pulse[1:] == pulse[:-1]) & warm[1:] & warm[:-1]
     return Watch(
         watched_s,
         float(np.median(spacing)),
@@ -86,6 +139,7 @@ def watch(seen: Windows, warm: BoolArray, meter: MeterUse) -> Watch | None:
         max(float(each.width_s.max()) for each in stretches) if known else None,
         min(float(each.least_s.min()) for each in stretches) if known else None,
         tuple(Missed(length, missed_share(stretches, length)) for length in lengths),
+        float(np.diff(seen.start_s)[within].max()) if within.any() else None,
     )
 
 

@@ -46,6 +46,8 @@ COMPANION = "companion.csv"
 OBSERVATIONS = "observations.csv"
 #: Kind of the event that says that a part of the run is finished: a resumed run need not do it again.
 DONE = "done"
+#: Kind of the event that says how often the current of a driven coil was looked at between its rows.
+WATCH = "watch"
 RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
 
 READING_COLUMNS = (

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Collection, Iterable
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from math import isfinite
 from pathlib import Path, PurePosixPath
@@ -20,6 +21,7 @@ import numpy as np
 from analysis.model import Trace
 from analysis.observed import Observation
 from analysis.words import say
+from analysis.words.recorded import recalled
 from daq.errors import RecordError
 from daq.observations import read_observations
 from daq.plainfile import read_plain
@@ -36,6 +38,7 @@ from daq.recordformat import (
     MAX_STATUS,
     RESULT,
     SCHEMA,
+    WATCH,
     Event,
     FileEntry,
     Header,
@@ -74,6 +77,16 @@ class Run:
         known = known[np.isfinite(known)]
         return float(known[-1]) if known.size else None
 
+    def _looked_s(self, coil: str) -> float | None:
+        """Return the longest that nobody looked at the current of the driven *coil*, as events tell."""
+        apart_s = [0.0]
+        for event in self.events:
+            said = recalled(event.text) if (event.kind, event.coil) == (WATCH, coil) else None
+            if said is not None and said.key == "event.watched":
+                with suppress(ValueError):  # of a damaged record
+                    apart_s.append(float(str(said.figures["apart"])))
+        return max(apart_s) or None
+
     def traces(self) -> list[Trace]:
         """Return the readings of each coil in time order; coils in the order in which they first appear.
 
@@ -106,6 +119,7 @@ class Run:
                         rows.status[insulation] == ABOVE_RANGE, np.inf, rows.leakage_ohm[insulation]
                     ),
                     energy_J=rows.energy_J[mine],
+                    looked_s=self._looked_s(str(labels[index])),
                 )
             )
         return traces

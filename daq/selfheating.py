@@ -8,16 +8,18 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from math import inf, sqrt
+from math import ceil, inf, sqrt
 from statistics import median
 
 from analysis.model import OVER_RANGE
 from analysis.words import Message, say
+from daq.conversation import Number
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Holding
 from daq.errors import CeilingError, StaleError
 from daq.procedure import Progress
 from daq.record import Reading
+from daq.recordformat import WATCH
 from daq.soak import CoilPlan, Soak
 from daq.soak_oven import COLD_K, REACHED_K
 
@@ -44,8 +46,13 @@ OVERSHOOT_K = 5.0
 PLATEAU_K, PLATEAU_S = 0.5, 300.0
 #: Less than this is not worth switching on for.
 LEAST_V = 0.5
-#: Rows without current in succession that are an open and not a dropout.
-OPEN_ROWS = 6
+#: So long without current is no dropout: the supply goes off, and is switched on again to see.
+OPEN_S = 0.5
+#: So long after the first row without current a coil that did not conduct again is given up: long enough to
+#: be judged as an open that lasts.
+GIVE_UP_S = 6.0
+#: Rows in succession of which another thing than current is missing.
+MISSING_ROWS = 6
 #: Rows whose middle resistance regulates the power: a dropout inside a reading must not.
 OHM_ROWS = 5
 
@@ -73,7 +80,10 @@ class SelfHeating:
         #: Power of the last pulse, and the part of it that is to hold the step.
         self._last_W = self._reset_W = 0.0
         self._ambient_degC: float | None = None
-        self._dead_rows = 0
+        self._missing_rows = 0
+        #: Since when no row has shown current; None while it flows.
+        self._open_s: float | None = None
+        self._apart_s = 0.0
         #: Whether heating ended before its last step was done.
         self.given_up = False
 
@@ -99,6 +109,8 @@ class SelfHeating:
                 self._step(step)
             except (CeilingError, StaleError) as exc:
                 self._give_up(say("event.heating-ended", why=str(exc)))
+        if self._apart_s > 0.0:
+            procedure.event(WATCH, say("event.watched", apart=ceil(1e3 * self._apart_s) / 1e3), label)
         if self._ambient_degC is None or self._body_degC is None:
             return None
         return self._ambient_degC, self._body_degC
@@ -167,30 +179,41 @@ class SelfHeating:
             on_s = rows.last_s
             procedure.row(self._edge(step, on_s))
             procedure.clock.sleep(SWITCH_ON_S)
-            while not self.given_up and procedure.now() - on_s < PULSE_S:
-                self._driven_row(rows)
-                procedure.wait_until(rows.last_s + ROW_S)
+            gone: Number | None = None
+            while procedure.now() - on_s < PULSE_S:
+                self._driven_row(rows, gone)
+                if self.given_up or self._open_for(rows) >= OPEN_S:
+                    break
+                gone = rows.watch_until(rows.last_s + ROW_S)
         assert drive.ended_s is not None
         off_s = procedure.run_time(drive.ended_s)
         rows.end(off_s)
+        self._apart_s = max(self._apart_s, rows.apart_s)
         procedure.row(self._edge(step, off_s))
         if self._holding is not None:
             self._holding.add(label, rows.last_s, None, self._ohm)
 
-    def _driven_row(self, rows: DrivenRows) -> None:
-        """Take a row; a coil that carries no current, or a supply in trouble, ends the heating."""
+    def _open_for(self, rows: DrivenRows) -> float:
+        """Return how long no row of *rows* or of the pulses before has shown current."""
+        return 0.0 if self._open_s is None else rows.last_s - self._open_s
+
+    def _driven_row(self, rows: DrivenRows, gone: Number | None) -> None:
+        """Take a row, of a current just seen *gone* or read anew; what is wrong may end the heating."""
         # Nobody is asked to read a thermometer while current flows.
-        reading, trouble = rows.take(probe=not (self._bench.probe_needs_meter or self._bench.typed))
+        probe = not (self._bench.probe_needs_meter or self._bench.typed)
+        reading, trouble = rows.take(probe=probe, amperes=gone)
         if trouble:
             self._give_up(say("event.heating-ended", why=trouble))
+        elif reading.status == OVER_RANGE:
+            self._open_s = reading.time_s if self._open_s is None else self._open_s
+            if self._open_for(rows) >= GIVE_UP_S:
+                self._give_up(say("event.no-current"))
         elif reading.resistance_ohm is None:
-            self._dead_rows += 1
-            if self._dead_rows >= OPEN_ROWS:
-                dead = reading.status == OVER_RANGE
-                other = say("event.heating-ended", why=reading.status)
-                self._give_up(say("event.no-current") if dead else other)
+            self._missing_rows += 1
+            if self._missing_rows >= MISSING_ROWS:
+                self._give_up(say("event.heating-ended", why=reading.status))
         else:
-            self._dead_rows = 0
+            self._missing_rows, self._open_s = 0, None
             self._recent_ohm.append(reading.resistance_ohm)
             self._ohm = median(self._recent_ohm)
 

@@ -266,9 +266,7 @@ def test_what_like_parts_can_prove_is_said_where_no_nominal_value_is(bench: Benc
 def test_unfinished_soak_does_not_pass(bench: Bench) -> None:
     """Without the cold reading after heat a soak is not finished."""
     whole = bench.soak()
-    cut = {
-        f.name: getattr(whole, f.name)[:24] for f in fields(whole) if getattr(whole, f.name).__len__() == 30
-    }
+    cut = {name: array[:24] for name, array in vars(whole).items() if np.size(array) == 30}
     coil = judged(replace(whole, **cut))["Y1"]
     assert (coil.verdict, codes(coil)) == ("retest", ["unfinished"])
 
@@ -276,9 +274,7 @@ def test_unfinished_soak_does_not_pass(bench: Bench) -> None:
 def test_a_coil_that_is_read_no_more_on_the_way_up_does_not_pass(bench: Bench) -> None:
     """It came within reach of the last step and was then lost: no hold, no cold reading after heat."""
     whole = bench.soak()
-    cut = {
-        f.name: getattr(whole, f.name)[:24] for f in fields(whole) if getattr(whole, f.name).__len__() == 30
-    }
+    cut = {name: array[:24] for name, array in vars(whole).items() if np.size(array) == 30}
     phase = np.where(cut["phase"] == "ambient", "ambient", "rise")
     coil = judged(replace(whole, **{**cut, "phase": phase}))["Y1"]
     assert (coil.verdict, codes(coil)) == ("retest", ["unfinished"])

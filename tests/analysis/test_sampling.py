@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from analysis.events import find_opens
 from analysis.interrupted import watch_notes
-from analysis.model import FloatArray, MeterUse
+from analysis.model import FloatArray, MeterUse, Trace
 from analysis.opens import Watch
 from analysis.rows import sort_rows
 from analysis.sampling import LENGTHS_S, Windows, certain_s, missed_share, open_time
@@ -139,3 +139,53 @@ def test_one_sentence_for_all_watched_alike() -> None:
     notes = watch_notes({"Y1": replace(watch, certain_s=150.0, window_s=None, least_s=None), "Y2": watch})
     assert [note[:4] for note in notes] == ["Y2: ", "Y1: "]
     assert "only if it lasted 2.5 min; how many shorter ones were missed is not known" in notes[1]
+
+
+def heated(bench: Bench, looked_s: float | None) -> Trace:
+    """A coil that heats itself in ten pulses of ten rows, read in ohms between them and while it cools."""
+    time_s, source, phase = [0.0], ["ohms"], ["ambient"]
+    for pulse in range(10):
+        on_s = 20.0 + 13.0 * pulse
+        time_s += [on_s, *(on_s + 0.5 + np.arange(10.0)), on_s + 10.0, on_s + 11.5]
+        source += ["switching", *["V/I"] * 10, "switching", "ohms"]
+        phase += ["heat"] * 13
+    time_s += list(200.0 + 15.0 * np.arange(10.0))
+    source, phase = [*source, *["ohms"] * 10], [*phase, *["cool"] * 10]
+    body = np.where(np.array(phase) == "ambient", 22.0, 80.0)
+    ohm = np.where(np.array(source) == "switching", np.nan, 3.3 * (1.0 + (body - 20.0) / 254.4529))
+    trace = bench.trace("Y1", np.array(time_s), body, ohm)
+    return replace(trace, source=np.array(source), phase=np.array(phase), looked_s=looked_s)
+
+
+def test_looks_between_rows_under_power_count_and_pauses_do_not(bench: Bench) -> None:
+    """Rows a second apart miss what looks every 50 ms do not; what is certain in all is the cooling's."""
+    watches = {
+        each: find_opens(sort_rows(heated(bench, each)), NO_JUMPS, METER).watch for each in (None, 0.05)
+    }
+    rows, looks = watches[None], watches[0.05]
+    assert rows is not None
+    assert looks is not None
+    assert (rows.powered_s, looks.powered_s) == pytest.approx((1.0, 0.05))
+    # From the last pulse to the first reading of the cooling; windows are those of haste.
+    assert rows.certain_s == looks.certain_s
+    assert looks.certain_s > 15.0 - 0.02
+    share = {each.length_s: each.share for each in looks.missed}
+    # Nine seconds of ten pulses are watched each 50 ms, so of 10 ms there a fifth shows.
+    watched_s = looks.watched_s
+    shown_s = 10 * 9.0 * 0.01 / 0.05
+    assert share[0.01] == pytest.approx(1.0 - shown_s / watched_s, abs=0.03)
+    assert share[0.1] < {each.length_s: each.share for each in rows.missed}[0.1] - 0.2
+
+
+def test_a_coil_that_cools_beside_pulses_is_read_in_haste(bench: Bench) -> None:
+    """Its rows do not tell which of them took the full time, so none is said to have looked that long."""
+    watch = find_opens(sort_rows(heated(bench, None)), NO_JUMPS, METER).watch
+    assert watch is not None
+    assert watch.window_s == 0.02
+
+
+def test_a_damaged_record_cannot_ask_for_endless_looks(bench: Bench) -> None:
+    """Looks closer than any run has are as if there were none."""
+    watch = find_opens(sort_rows(heated(bench, 1e-9)), NO_JUMPS, METER).watch
+    assert watch is not None
+    assert watch.powered_s == pytest.approx(1.0)

@@ -28,6 +28,42 @@ def powered(rows: list[Row]) -> list[Row]:
     return [row for row in rows if row["source"] == "V/I"]
 
 
+def opens_s(ran: Ran, label: str) -> list[tuple[float, float]]:
+    """Return when a coil was open, in the run's seconds, by the simulation's own truth."""
+    clock, start_utc = ran.truth.world.clock, read_run(ran.outcome.folder).header.start_utc
+    start_s = clock.monotonic() - (clock.utc() - start_utc).total_seconds()
+    return [(began_s - start_s, ended_s - start_s) for began_s, ended_s in ran.truth.opens_s(label)]
+
+
+def pulses_s(rows: list[Row]) -> list[tuple[float, float]]:
+    """Return when current was switched on and off, by the rows of a coil that heated itself."""
+    edges = [number(row["time_s"]) for row in rows if row["source"] == "switching"]
+    return list(zip(edges[::2], edges[1::2], strict=True))
+
+
+@pytest.mark.slow
+def test_no_dropout_under_power_is_missed_that_is_longer_than_what_the_record_says(soaked: Ran) -> None:
+    """Between rows the current is looked at, and each time it is gone a row says so."""
+    (trace,) = [each for each in read_run(soaked.outcome.folder).traces() if each.coil == "Y4"]
+    looked_s, watch = trace.looked_s, soaked.coil("Y4").interruptions.watch
+    assert looked_s is not None
+    assert looked_s < 0.1  # rows are ten times as far apart
+    assert watch is not None
+    assert watch.powered_s == pytest.approx(looked_s)
+    rows = soaked.rows("Y4")
+    open_rows_s = [number(r["time_s"]) for r in rows if r["status"] == "open or over range"]
+    watched = [
+        (max(began_s, on_s + 0.3), min(ended_s, off_s - 0.1))
+        for began_s, ended_s in opens_s(soaked, "Y4")
+        for on_s, off_s in pulses_s(rows)
+    ]
+    long = [(begin_s, end_s) for begin_s, end_s in watched if end_s - begin_s > looked_s + 1e-3]
+    assert len(long) > 100
+    for begin_s, end_s in long:
+        # A row is stamped in the middle of its readings, which follow the look.
+        assert any(begin_s < at < end_s + 0.05 for at in open_rows_s)
+
+
 @pytest.mark.slow
 def test_every_coil_gets_its_verdict_for_its_reason(soaked: Ran) -> None:
     """Without an oven the same five faults are found and named, and three sound coils pass."""
@@ -118,13 +154,13 @@ def test_a_coil_that_opens_is_given_up_and_the_next_one_heated(soaked: Ran) -> N
     """Y2 opens while its winding is hot: its heating ends with an event, it cools, and Y3 has its turn."""
     events = [row for row in soaked.events() if row["coil"] == "Y2" and row["kind"] != "done"]
     assert [(row["kind"], row["text"]) for row in events] == [
-        ("heat", "heating ended: no current flows: open, or a lead is off")
+        ("heat", "heating ended: no current flows: open, or a lead is off"),
+        ("watch", "its current was looked at every 0.092 s or sooner while it was driven"),
     ]
-    (opened_s, _), *_ = soaked.truth.opens_s("Y2")
-    start_utc = read_run(soaked.outcome.folder).header.start_utc
-    bench_start = soaked.truth.world.clock.utc().timestamp() - soaked.truth.world.clock.monotonic()
-    said_s = number(events[0]["time_s"]) + start_utc.timestamp() - bench_start
-    assert 0.0 < said_s - opened_s < 10.0
+    (opened_s, _), *_ = opens_s(soaked, "Y2")
+    assert 0.0 < number(events[0]["time_s"]) - opened_s < 10.0
+    off_s = min(at for _, at in pulses_s(soaked.rows("Y2")) if at > opened_s)
+    assert off_s - opened_s < 1.0  # the supply does not wait until the coil is given up
     assert "the winding was at 7" in soaked.coil("Y2").reasons[0].text  # it opens at 72 degC
     assert number(soaked.rows("Y3")[0]["time_s"]) > number(events[0]["time_s"])
 
@@ -191,8 +227,8 @@ def test_a_step_out_of_reach_is_said_and_never_passed(tmp_path: Path) -> None:
     """With little voltage the body stays far below the step: said with temperatures, judged as not tested."""
     files = one_coil(tmp_path, **{"# heat_voltage_V = 12.0 ": "heat_voltage_V = 4.0 "})
     ran = run(tmp_path, heat="supply", **files)
-    event, _done = ran.events()
-    assert event["kind"] == "heat"
+    event, watched, _done = ran.events()
+    assert (event["kind"], watched["kind"]) == ("heat", "watch")
     assert "with all the power its limits allow, so 50 degC is not reached" in event["text"]
     assert ran.verdicts()["Y1"][0] == "retest"
     assert max(number(row["voltage_V"]) for row in powered(ran.rows())) < 4.05
