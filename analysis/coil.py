@@ -59,6 +59,10 @@ def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse)
     whole = opens.kind in {OpenKind.NONE, OpenKind.DROPOUTS, OpenKind.ONCE_HOT}
     hot = hot_drift(rows, accuracy) if opens.kind is OpenKind.NONE else None
     cold = cold_drift(rows, accuracy) if whole else None
+    if cold is not None and found.drift is not None and found.drift.u_rel < cold.u_rel:
+        cold = (
+            found.drift
+        )  # of a coil read before it is quite cold the way down tells more than its last rows
     return Coil(subject, rows, found, opens, cold, hot, fretting(rows, accuracy) if whole else None)
 
 

@@ -8,7 +8,7 @@ over: the straight line, or two means.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, log, sqrt
+from math import hypot, inf, log, sqrt
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from analysis.changepoint import Step, best_split
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, to_20degC
 from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
 from analysis.outliers import MAD_TO_SIGMA
+from analysis.ramp import RampFit
 from analysis.rows import SHORT_OHM, Rows, Story, running_median, spans
 
 #: How well winding and probe agree at rest, before against after (standard uncertainty, common practice):
@@ -96,6 +97,12 @@ def cold_drift(rows: Rows, accuracy: Accuracy) -> Drift | None:
             (u_apart_rel, None),
         ],
     )
+
+
+def ramp_drift(fit: RampFit) -> Drift | None:
+    """What a fit on the move tells of a change while the coil was hot; None where it tells nothing."""
+    change_rel, u_rel = fit.changed
+    return Drift(change_rel, hypot(u_rel, ALPHA20_PER_K * _CALM_K)) if fit.follows and u_rel < inf else None
 
 
 def _drift(

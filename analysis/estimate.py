@@ -16,6 +16,7 @@ import numpy as np
 from analysis.budget import Budget, Source, coverage_factor, effective_dof
 from analysis.contributions import REST_K, Scatter, Shift, common_shifts, line_budgets, single_budget
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
+from analysis.drift import Drift, ramp_drift
 from analysis.line import line_errors_in_both, theil_sen
 from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
 from analysis.outliers import MAD_TO_SIGMA
@@ -88,6 +89,7 @@ class Estimate:
         jumped: Rows left out because they are too high for the line, shape (n,).
         budgets: What the uncertainties of R20 and joint are made of.
         line_cov: Covariance of R20 and slope (ohms a kelvin), shape (2, 2), empty without a slope.
+        drift: By how much it changed while it was hot, where the fit itself tells.
     """
 
     method: str
@@ -101,6 +103,7 @@ class Estimate:
     jumped: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
     budgets: tuple[Budget, ...] = ()
     line_cov: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
+    drift: Drift | None = None
 
 
 def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -> Estimate:
@@ -331,7 +334,9 @@ def _by_whole_trace(
     if rows.story is Story.SELF_HEATED:
         return _self_heated(rows, accuracy, probe_degC, ohm)
     ramp = fit_ramp(rows) if rows.story is Story.RAMP else None
-    return _by_ramp(ramp, rows, accuracy) if ramp is not None and ramp.credible else None
+    if ramp is None or not ramp.follows or (spans(probe_degC) and not ramp.credible):
+        return None
+    return _by_ramp(ramp, rows, accuracy)
 
 
 def _by_ramp(ramp: RampFit, rows: Rows, accuracy: Accuracy) -> Estimate:
@@ -342,8 +347,10 @@ def _by_ramp(ramp: RampFit, rows: Rows, accuracy: Accuracy) -> Estimate:
     lasting = _lasting(ramp.above, np.flatnonzero(rows.good & ~rows.driven))
     base = Estimate("ramp", point_degC=rest.probe_degC, point_ohm=rest.ohm, jumped=ramp.above & ~lasting)
     left = Scatter("noise and lag of the ramp", ramp.covariance, "A")
-    found = _with_common(base, ramp.r20_ohm, ramp.slope, left, accuracy)
-    return replace(found, parts=None, lack=say("lack.off-line")) if lasting.any() else found
+    found = replace(_with_common(base, ramp.r20_ohm, ramp.slope, left, accuracy), drift=ramp_drift(ramp))
+    if ramp.credible and not lasting.any():
+        return found
+    return replace(found, parts=None, lack=say("lack.off-line" if lasting.any() else "lack.no-ramp"))
 
 
 def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: FloatArray) -> Estimate:

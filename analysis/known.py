@@ -8,10 +8,10 @@ from math import inf, log, nan, sqrt
 import numpy as np
 
 from analysis.copper import ALPHA20_PER_K
-from analysis.drift import rest_u_K
+from analysis.drift import ramp_drift, rest_u_K
 from analysis.model import Accuracy, Trace
 from analysis.ramp import RampFit, fit_ramp
-from analysis.rows import Rows, Story, sort_rows
+from analysis.rows import Story, sort_rows
 from analysis.selfheated import fit_self_heated, own_covariance
 
 
@@ -45,7 +45,9 @@ def known_of(trace: Trace, accuracy: Accuracy) -> Known:
         accuracy: What the instruments can be trusted to.
     """
     rows = sort_rows(trace)
-    drift_u_rel = drift_u_rel_of(rows)
+    last = np.zeros(rows.time_s.size, dtype=np.bool_)
+    last[-1] = True
+    drift_u_rel = ALPHA20_PER_K * rest_u_K(rows, last)
     if rows.story is Story.RAMP:
         return _known_of_ramp(fit_ramp(rows), drift_u_rel)
     fit = fit_self_heated(rows, accuracy)
@@ -60,18 +62,10 @@ def known_of(trace: Trace, accuracy: Accuracy) -> Known:
     )
 
 
-def drift_u_rel_of(rows: Rows) -> float:
-    """Return how well cold after heat against cold before would be known, were it read now (k = 1).
-
-    Args:
-        rows: What was read so far of a coil, timed.
-    """
-    last = np.zeros(rows.time_s.size, dtype=np.bool_)
-    last[-1] = True
-    return ALPHA20_PER_K * rest_u_K(rows, last)
-
-
 def _known_of_ramp(fit: RampFit | None, drift_u_rel: float) -> Known:
+    change = ramp_drift(fit) if fit is not None else None
+    if change is not None:
+        drift_u_rel = min(drift_u_rel, change.u_rel)
     if fit is None or not fit.credible:
         return Known(inf, inf, drift_u_rel, nan)
     to_joint = np.array([1.0, -1.0 / ALPHA20_PER_K])

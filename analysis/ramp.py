@@ -73,10 +73,15 @@ class RampFit:
     above: BoolArray
 
     @property
+    def follows(self) -> bool:
+        """Whether the coil follows such a law."""
+        return self.slope > 0.0 and self.misfit <= _MOST_MISFIT
+
+    @property
     def credible(self) -> bool:
-        """Whether the coil follows such a law, and stayed the coil that it was."""
+        """Whether it does, and stayed the coil that it was."""
         change_rel, u_rel = self.changed
-        return self.slope > 0.0 and self.misfit <= _MOST_MISFIT and abs(change_rel) <= _MOST_CHANGE_U * u_rel
+        return self.follows and abs(change_rel) <= _MOST_CHANGE_U * u_rel
 
 
 def fit_ramp(rows: Rows) -> RampFit | None:

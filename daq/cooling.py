@@ -12,7 +12,7 @@ from daq.procedure import Progress
 from daq.record import Reading
 from daq.schedule import share, worth_per_s
 from daq.soak import Soak
-from daq.soak_oven import COLD_K, RETURN_K
+from daq.soak_oven import COLD_K
 
 #: A coil's part of the soak, as the record names it.
 SOAKED = "soaked"
@@ -20,6 +20,8 @@ SOAKED = "soaked"
 PAUSE_S = 1.5
 #: So long the meter stays with a coil that was just switched off, before the next one is heated.
 FIRST_S = 15.0
+#: What is warmer than this above where it began is no cold reading after heat.
+RETURN_K = 6.0
 NOT_CHECKED = "drift was not checked"
 
 

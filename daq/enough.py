@@ -9,9 +9,8 @@ from math import inf
 import numpy as np
 
 from analysis.copper import ALPHA20_PER_K
-from analysis.known import Known, drift_u_rel_of, known_of
+from analysis.known import Known, known_of
 from analysis.model import Accuracy, Trace
-from analysis.rows import sort_rows
 from analysis.settle import left_to_go
 from daq.coilset import LEAST_COOL_S
 from daq.record import Reading
@@ -114,29 +113,31 @@ class Passing:
         self, targets: Targets, accuracy: Accuracy, kept: Callable[[str], Sequence[Reading]]
     ) -> None:
         self._hot = replace(targets, drift_u_rel=None)
-        self._drift_u_rel = targets.drift_u_rel
+        self._cold = Targets(drift_u_rel=targets.drift_u_rel)
         self._accuracy = accuracy
         self._kept = kept
         self._due_s: dict[str, float] = {}
-        self._known: set[str] = set()
+        self._enough: set[tuple[str, bool]] = set()
 
     def hot(self, coil: str) -> bool:
         """Whether R20 and joint of *coil* are known as well as is asked for, or there is nothing to know."""
-        rows = self._kept(coil)
-        if all(row.resistance_ohm is None for row in rows[-OPEN_READINGS:]):
-            return True
-        now_s = rows[-1].time_s
-        if coil not in self._known and now_s >= self._due_s.get(coil, 0.0):
-            self._due_s[coil] = now_s * RAMP_AGAIN
-            if self._hot.reached(known_of(trace_of(rows), self._accuracy)):
-                self._known.add(coil)
-        return coil in self._known
+        last = self._kept(coil)[-OPEN_READINGS:]
+        return all(row.resistance_ohm is None for row in last) or self._reached(coil, back=False)
 
     def cold(self, coil: str) -> bool:
-        """Whether cold after heat, were it read now, would be known as well as is asked for."""
-        if self._drift_u_rel is None:
-            return False
-        return drift_u_rel_of(sort_rows(trace_of(self._kept(coil)))) <= self._drift_u_rel
+        """Whether all is known of *coil*, its drift too; where no fit tells of it, its drift alone."""
+        return self._cold.asked and self._reached(coil, back=True)
+
+    def _reached(self, coil: str, *, back: bool) -> bool:
+        rows = self._kept(coil)
+        now_s = rows[-1].time_s
+        if (coil, back) not in self._enough and now_s >= self._due_s.get(coil, 0.0):
+            self._due_s[coil] = now_s * RAMP_AGAIN
+            known = known_of(trace_of(rows), self._accuracy)
+            hot = self._hot.reached(known)
+            if (self._cold.reached(known) and (hot or known.joint_u_ohm == inf)) if back else hot:
+                self._enough.add((coil, back))
+        return (coil, back) in self._enough
 
 
 def _at_rest(points: Sequence[tuple[float, float]], tolerance: float) -> bool:

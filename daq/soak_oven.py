@@ -28,8 +28,8 @@ BODY_ALONE_K = SETTLED_K * BODY_ALONE_S / WINDOW_S
 REACHED_K = 5.0
 #: On the move: as near the last step has the body to come. Faults wait for the last kelvins.
 NEAR_K = 1.0
-#: What is warmer than this above where it began is no cold reading after heat, however well it is known.
-RETURN_K = 6.0
+#: And as near to where it began on its way back, which tells lag and change: cold enough to be read.
+RETURN_K = 4.0
 #: Cold again: this near to where it began.
 COLD_K = 1.5
 #: Parts of the soak, as progress and record name them.

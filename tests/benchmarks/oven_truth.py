@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from analysis.drift import ramp_drift
 from analysis.model import Trace
 from analysis.ramp import RampFit, fit_ramp
 from analysis.rows import sort_rows
@@ -65,13 +66,13 @@ def ramp(
 ) -> Trace:
     """Read *coil* cold, on its way up until its probe is within 1 K of the top, driven there, and back.
 
-    Rows on the move are *scan_s* apart; the way back ends 3 K above where it began.
+    Rows on the move are *scan_s* apart; the way back ends 4 K above where it began.
     """
     phi, gamma = steps_of(coil)
     state = np.full(phi.shape[0], oven.ambient_degC)
     air, now, next_s, joules, cooling = oven.ambient_degC, 0.0, 0.0, 0.0, False
     rows: list[tuple[float, float, float, str, float]] = []
-    while not (cooling and state[-1] < oven.ambient_degC + 3.0):
+    while not (cooling and state[-1] < oven.ambient_degC + 4.0):
         if now >= next_s - 1e-9:
             winding = float(coil.share @ state[:-1])
             ohm = coil.copper_ohm * (1.0 + ALPHA20 * (winding - 20.0)) + coil.joint_ohm
@@ -129,13 +130,16 @@ def main() -> None:
     parser.add_argument("--scan-s", type=float, default=SCAN_S)
     asked = parser.parse_args()
     reading = {"noise_K": asked.noise_K, "noise_ohm": asked.noise_ohm, "scan_s": asked.scan_s}
-    found, line_off, refused = [], [], 0
+    found, changes, line_off, refused = [], [], [], 0
     for seed in range(asked.seed, asked.seed + asked.coils):
         coil, fit, trace = fitted(seed, **reading)
         if fit is None or not fit.credible:
             refused += 1
             continue
         found.append(off_and_u(coil, fit))
+        change = ramp_drift(fit)
+        assert change is not None
+        changes.append((change.change_rel, change.u_rel))
         read = np.isfinite(trace.probe_degC)
         slope, at_20 = np.polyfit(trace.probe_degC[read] - 20.0, trace.resistance_ohm[read], 1)
         line_off.append(at_20 - slope / ALPHA20 - coil.joint_ohm)
@@ -146,6 +150,12 @@ def main() -> None:
             f" u {1e3 * np.median(u):.2f}; 95 % interval holds {100 * np.mean(np.abs(off) < 1.96 * u):.1f} %;"
             f" at worst {np.max(np.abs(off) / u):.1f} u"
         )
+    change_rel, u_rel = np.array(changes).T
+    print(  # noqa: T201
+        f"change of none: {100 * np.median(np.abs(change_rel)):.3f} % (median),"
+        f" u {100 * np.median(u_rel):.3f} %;"
+        f" 95 % interval holds {100 * np.mean(np.abs(change_rel) < 1.96 * u_rel):.1f} %"
+    )
     line = 1e3 * float(np.median(np.abs(line_off)))
     print(f"not credible: {refused} of {asked.coils}; a line without lag: {line:.0f} mohm off")  # noqa: T201
 

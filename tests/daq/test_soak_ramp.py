@@ -59,6 +59,16 @@ def test_joint_and_r20_are_inside_their_uncertainty(ramped: Ran, label: str) -> 
 
 
 @pytest.mark.slow
+def test_drift_is_what_the_copper_did(ramped: Ran) -> None:
+    """Read before they are quite cold, coils have changed by what the simulation says, within U."""
+    for label in ("Y1", "Y8"):
+        criterion = next(each for each in ramped.coil(label).criteria if each.code == "drift")
+        assert criterion.value is not None
+        assert criterion.expanded_u is not None
+        assert abs(criterion.value - ramped.truth.coils[label].drift_rel) < criterion.expanded_u
+
+
+@pytest.mark.slow
 def test_every_coil_came_to_the_last_step_and_was_driven_there(ramped: Ran) -> None:
     """Faults wait for the last kelvins: no body turned back more than 1 K below, and each was driven hot."""
     for label in FAULTS:
