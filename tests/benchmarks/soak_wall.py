@@ -1,8 +1,8 @@
 """How does the computing of a soak in virtual time grow, with coils and with length?
 
-``python tests/benchmarks/soak_wall.py`` soaks invented sets of 2 to 32 coils, and eight coils two and four times
-as long, in an oven and by their own heat, and prints seconds of wall and processor and what a doubling costs.
-Twice the rows may take twice the time. Where the time goes is told apart: measuring, and judging the record.
+``python tests/benchmarks/soak_wall.py`` soaks invented sets of 2 to 32 coils, and eight coils two and four
+times as long, in an oven and by their own heat, and prints seconds of wall and processor and what a doubling
+costs. Twice the rows may take twice the time. What judging the record takes of it is told beside.
 """
 
 from __future__ import annotations
@@ -86,8 +86,8 @@ def main() -> None:
                 if before is not None:
                     grown = f"{took.rows / before.rows:9.2f}  {took.cpu_s / before.cpu_s:5.2f}"
                 print(  # noqa: T201
-                    f"{heat:6s}  {coils:5d}  {times:5d}x  {took.hours:5.1f}  {took.rows:7d}  {took.wall_s:6.1f}"
-                    f"  {took.cpu_s:6.1f}  {took.judge_s:9.2f}           {grown}",
+                    f"{heat:6s}  {coils:5d}  {times:5d}x  {took.hours:5.1f}  {took.rows:7d}"
+                    f"  {took.wall_s:6.1f}  {took.cpu_s:6.1f}  {took.judge_s:9.2f}           {grown}",
                     flush=True,
                 )
                 before = took
