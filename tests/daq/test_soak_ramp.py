@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
 
-from tests.daq.soak_helpers import FAULTS, Ran, number, run, set_with, small_set
+from daq.builtin import builtin
+from tests.daq.soak_helpers import FAULTS, Ran, number, rig_with, run, set_with, small_set
+from tests.daq.test_resume import cut
 
 TARGETS = {"hold_s": 0, "joint_u_ohm": 0.01, "r20_u_rel": 0.001, "drift_u_rel": 0.002}
 
@@ -91,3 +94,56 @@ def test_what_cannot_be_known_on_the_move_is_held(tmp_path: Path) -> None:
     assert {row["step_degC"] for row in resting} == {"90.0"}
     assert not [event for event in ran.events() if event["kind"] == "known"]
     assert ran.verdicts() == {label: FAULTS[label] for label in ("Y1", "Y3")}
+
+
+def resumed(folder: Path, before: Ran, after: str) -> Ran:
+    """Cut *before* some time after a part was done, and go on with it."""
+    (folder / "runs").mkdir()
+    old = cut(before, folder / "old", after, rows=300)
+    return run(folder / "runs", resume=old, coil_set=set_with(folder, **TARGETS))
+
+
+@pytest.mark.slow
+def test_a_run_cut_on_its_way_up_begins_again_by_holds(tmp_path: Path, ramped: Ran) -> None:
+    """A break is no lag: nothing of the way up is kept, and every coil gets the verdict that it had."""
+    ran = resumed(tmp_path, ramped, "cold before")
+    assert ran.outcome.state == "complete"
+    assert ran.verdicts() == FAULTS
+    held = {row["step_degC"] for row in ran.rows("Y1") if row["phase"] == "hold" and row["source"] == "ohms"}
+    assert held == {"50.0", "70.0", "90.0"}
+    assert ran.coil("Y1").method == "line"
+
+
+@pytest.mark.slow
+def test_a_run_cut_on_its_way_down_is_judged_by_its_way_up(tmp_path: Path, ramped: Ran) -> None:
+    """It is not heated again, and joints are what they were, within U."""
+    ran = resumed(tmp_path, ramped, "step 90 degC")
+    assert ran.outcome.state == "complete"
+    heated = [event for event in ran.events() if event["text"].startswith("oven to")]
+    assert len(heated) == 1
+    for label in ("Y1", "Y5"):
+        coil = ran.coil(label)
+        assert coil.method == "ramp"
+        assert coil.joint_ohm is not None
+        assert coil.joint_u_ohm is not None
+        assert abs(coil.joint_ohm - ramped.truth.coils[label].joint_ohm) < 2.0 * coil.joint_u_ohm
+
+
+@pytest.mark.slow
+def test_a_dead_coil_does_not_hold_up_the_others(tmp_path: Path) -> None:
+    """A coil that is open from the start fails for that, and nobody waits for it."""
+    script = builtin("fault_scripts", "groomer_faults").read_text(encoding="utf-8")
+    script, opened = re.subn(
+        r"opens_above_degC = 72\.?0?, closes_below_degC = 64\.?0?",
+        "opens_above_degC = -20, closes_below_degC = -30",
+        script,
+    )
+    assert opened == 1
+    (tmp_path / "script.toml").write_text(script, encoding="utf-8")
+    ran = run(
+        tmp_path, rig=rig_with(tmp_path, "script.toml"), coil_set=small_set(tmp_path, "Y1", "Y2", **TARGETS)
+    )
+    assert ran.outcome.state == "complete"
+    assert ran.verdicts()["Y1"] == FAULTS["Y1"]
+    assert ran.coil("Y2").verdict == "fail"
+    assert length_s(ran) < 3600.0
