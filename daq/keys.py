@@ -59,7 +59,7 @@ def terminal_keys() -> Iterator[Keys]:
     now = termios.tcgetattr(fd)
     now[_LOCAL] &= ~(termios.ICANON | termios.ECHO)
     # A program that is suspended cannot give the terminal back.
-    now[_CHARACTERS][termios.VSUSP] = b"\0"
+    now[_CHARACTERS][termios.VSUSP] = bytes([os.fpathconf(fd, "PC_VDISABLE")])
     try:
         termios.tcsetattr(fd, termios.TCSANOW, now)
         yield Keys(fd)

@@ -76,6 +76,8 @@ class _Sweep:
         self._desk = desk
         #: Place of the coil that a reading counts for; None: all are done.
         self._at: int | None = 0
+        #: When the sweep ends if nothing is left to read.
+        self._ends_s = 0.0
         #: Place of the coil read last, and whether the leads are still on it.
         self._last: int | None = None
         self._held = False
@@ -123,9 +125,14 @@ class _Sweep:
             self._hand.put_on(coil)
 
     def _over(self) -> bool:
+        if self._procedure.now() > self._ends_s:
+            if self._at is None:
+                return True
+            if self._held and self._after(self._at) is None:
+                self._held = False  # clips may stay on the last coil
+                self._due(None)
         if self._leads.idle_s() <= UNTOUCHED_S:
-            done = self._at is None and self._leads.in_the_air
-            return done and self._leads.idle_s() > LAST_WORD_S
+            return False
         missing = ", ".join(coil for coil in self._coils if coil not in self._read)
         self._procedure.event("contact", say("event.no-leads", time=UNTOUCHED_S, coils=missing or "none"))
         return True
@@ -138,6 +145,7 @@ class _Sweep:
         odd = self._plausible.slip(coil, ohm) or self._plausible.odd(coil)
         r20 = "" if r20_ohm is None else figure(r20_ohm)
         self._held = True
+        self._ends_s = self._procedure.now() + LAST_WORD_S
         self._report(coil, Shown(figure(ohm), r20, odd or "good", not odd))
         self._hand.lift()
 
@@ -193,6 +201,7 @@ class _Sweep:
             self._desk.result(coil, self._read[coil])
         look = f"look again at {', '.join(doubtful)}; " if doubtful else ""
         what = f"{look}ends in {LAST_WORD_S:g} s; Space: read the last one again"
+        self._ends_s = self._procedure.now() + LAST_WORD_S
         self._tell(DONE, what, urgent=bool(doubtful))
         if doubtful:
             self._desk.ring(LOOK_AGAIN)

@@ -9,14 +9,14 @@ from statistics import median
 
 from daq.conversation import Number
 
-#: Quick readings that must agree before a contact counts as made, and settled ones that are then kept.
+#: Quick readings must agree for so long, and be so many, before a contact counts as made; so many settled
+#: ones that agree are then kept. What wobbles can stand still for a moment.
+FIRM_S = 0.4
 QUICK_READINGS, SETTLED_READINGS = 4, 3
-#: Readings in the air in a row before leads that were read count as lifted: one may be a wobble.
-LIFT_READINGS = 2
+#: Seconds in the air after which leads are lifted: wobbling, they are in the air at times too.
+LIFT_S = 0.5
 #: Seconds of contact without agreement after which it is told, and told again.
 PATIENCE_S = 5.0
-#: Leads that nothing was read through are lifted only after so long: wobbling, they are in the air at times.
-SAME_TRY_S = 0.7
 
 
 class Sign(Enum):
@@ -58,9 +58,9 @@ class Touch:
         self.place = Place.AIR
         #: Smallest and largest reading of this attempt, to tell how it wobbles.
         self.low_ohm = self.high_ohm = 0.0
-        #: Readings in a row that may come to agree.
+        #: Readings in a row that agree so far, and the time of the first.
         self._values: list[float] = []
-        self._air = 0
+        self._first_s = 0.0
         self._touched_s = 0.0
         self._since_s: float | None = None
 
@@ -73,7 +73,7 @@ class Touch:
         """Take the reading made at *time_s*; a reading without a number is one in the air."""
         if reading.value is None:
             return self._in_the_air(time_s)
-        self._air, self._touched_s = 0, time_s
+        self._touched_s = time_s
         if self.place is Place.READ:
             return Sign.NOTHING
         fresh = self.place is Place.AIR
@@ -82,7 +82,7 @@ class Touch:
         if self._since_s is None:
             self._since_s, self.low_ohm, self.high_ohm = time_s, reading.value, reading.value
         self.low_ohm, self.high_ohm = min(self.low_ohm, reading.value), max(self.high_ohm, reading.value)
-        if self._firmer(reading.value):
+        if self._firmer(reading.value, time_s):
             return Sign.TAKEN
         if time_s - self._since_s >= PATIENCE_S:
             self._since_s = time_s
@@ -100,31 +100,31 @@ class Touch:
             self._leave_for(Place.READ)
 
     def _leave_for(self, place: Place) -> None:
-        self.place, self._values, self._since_s, self._air = place, [], None, 0
+        self.place, self._values, self._since_s = place, [], None
 
-    def _firmer(self, ohm: float) -> bool:
+    def _firmer(self, ohm: float, time_s: float) -> bool:
         """Add a reading of a contact not yet read; return whether it is read now."""
-        wanted = SETTLED_READINGS if self.place is Place.FIRM else QUICK_READINGS
-        self._values = [*self._values[-wanted + 1 :], ohm]
-        if not self._agreement.of(self._values):
-            # Of quick readings the latest may still agree with what follows; a long look begins anew.
-            if self.place is Place.FIRM:
-                self.place, self._values = Place.WOBBLING, []
-        elif len(self._values) == wanted:
-            taken = self.place is Place.FIRM
-            self.place, self._values = (Place.READ if taken else Place.FIRM), []
+        if self._values and not self._agreement.of([*self._values, ohm]):
+            # It may be the first that agrees with what follows; a long look begins anew.
+            self.place, self._values = Place.WOBBLING, []
+        if not self._values:
+            self._first_s = time_s
+        self._values.append(ohm)
+        if self.place is Place.FIRM:
+            taken = len(self._values) == SETTLED_READINGS
+            self.place = Place.READ if taken else Place.FIRM
             return taken
+        if len(self._values) >= QUICK_READINGS and time_s - self._first_s >= FIRM_S:
+            self.place, self._values = Place.FIRM, []
         return False
 
     def _in_the_air(self, time_s: float) -> Sign:
         if self.place is Place.AIR:
             return Sign.NOTHING
-        self._air += 1
-        if self.place is Place.READ:
-            lifted = self._air >= LIFT_READINGS
-        else:
-            self.place, self._values = Place.WOBBLING, []
-            lifted = time_s - self._touched_s >= SAME_TRY_S
-        if lifted:
-            self._leave_for(Place.AIR)
-        return Sign.LIFTED if lifted else Sign.NOTHING
+        if self.place is Place.FIRM:
+            self.place = Place.WOBBLING
+        self._values = []
+        if time_s - self._touched_s < LIFT_S:
+            return Sign.NOTHING
+        self._leave_for(Place.AIR)
+        return Sign.LIFTED

@@ -11,7 +11,8 @@ from daq.sim.faults import Hand
 if TYPE_CHECKING:
     from daq.sim.world import World
 
-#: A contact that is not yet firm: how often it is open at a given instant, and what it adds when it is not.
+#: A contact that is not yet firm stays for a moment, in the mean, open or adding something.
+_MOMENT_S = 0.15
 _OPEN_SHARE = 0.35
 _WOBBLE_OHM = 3.0
 
@@ -33,6 +34,9 @@ class SimHand:
         self._target: int | None = None
         self._touches_s = self._firm_s = self._lifts_s = np.inf
         self._firm_ohm = 0.0
+        #: Until when the wobble stays as it is: in contact or not, and with what resistance.
+        self._stays_s = -np.inf
+        self._wobbles = False, 0.0
 
     def put_on(self, coil: str) -> None:
         """Go to *coil*, or hold the tips together where it is ''; a label the bench has not is not found."""
@@ -54,8 +58,11 @@ class SimHand:
         touching = self._touches_s <= now_s < self._lifts_s
         ohm = self._firm_ohm
         if touching and now_s < self._firm_s:
-            touching = float(self._rng.random()) >= _OPEN_SHARE
-            ohm = _WOBBLE_OHM * float(self._rng.standard_exponential())
+            if now_s >= self._stays_s:
+                self._stays_s = now_s + float(self._rng.exponential(_MOMENT_S))
+                on = float(self._rng.random()) >= _OPEN_SHARE
+                self._wobbles = on, float(self._rng.exponential(_WOBBLE_OHM))
+            touching, ohm = self._wobbles
         self._world.harness.hold(
             self._target if touching else None, shorted=touching and self._target is None, contact_ohm=ohm
         )

@@ -9,6 +9,7 @@ import pytest
 
 from daq.leadsinhand import GOOD, LOOK_AGAIN, TROUBLE
 from daq.runfolder import read_run
+from daq.sim.hand import SimHand
 from daq.sweep import OPEN_READINGS
 from daq.sweep_handsfree import LAST_WORD_S
 from tests.daq.handkit import Person, hand_rig, sweep_by_hand
@@ -160,6 +161,21 @@ def test_the_last_coil_can_be_put_right_before_the_end(tmp_path: Path) -> None:
     assert len(ran.rows("Y8")) == 3 + 4 + 4
     last_s = number(ran.rows()[-1]["time_s"])
     assert LAST_WORD_S < ran.truth.world.clock.monotonic() - last_s < LAST_WORD_S + 3.0
+
+
+def test_leads_left_on_the_last_coil_do_not_hold_up_the_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who walks away with the clips on has the verdicts all the same."""
+    lift = SimHand.lift
+    monkeypatch.setattr(
+        SimHand, "lift", lambda hand: None if hand._target == len(HEALTHY) - 1 else lift(hand)
+    )
+    person = Person()
+    ran = sweep_by_hand(tmp_path, hand_rig(tmp_path, QUIET), person)
+    assert ran.outcome.state == "complete"
+    assert len(taken(ran)) == len(HEALTHY)
+    assert [line.split(":")[0] for line in person.said[-2:]] == ["Y8", "done"]
 
 
 def test_a_sweep_that_nobody_goes_on_with_ends(tmp_path: Path) -> None:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from math import ceil
+
 from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.conversation import Number
 from daq.touch import (
-    LIFT_READINGS,
+    FIRM_S,
+    LIFT_S,
     PATIENCE_S,
     QUICK_READINGS,
-    SAME_TRY_S,
     SETTLED_READINGS,
     Agreement,
     Place,
@@ -20,7 +22,11 @@ from daq.touch import (
 
 AGREE = Agreement(0.01, 1e-3)
 AIR = None
-QUICK_S, LONG_S = 0.04, 0.2
+QUICK_S, LONG_S = 0.03, 0.2
+#: Readings until a contact is firm, until it is read, and until leads in the air are lifted.
+FIRM = max(QUICK_READINGS, ceil(FIRM_S / QUICK_S) + 1)
+READ = FIRM + SETTLED_READINGS
+LIFT = ceil(LIFT_S / QUICK_S)
 
 
 class Leads:
@@ -45,38 +51,44 @@ class Leads:
 
 
 def test_a_firm_contact_is_read_once_and_until_it_lifts() -> None:
-    """Four quick readings that agree, three long ones that do: taken, and nothing more until the lift."""
+    """Quick readings that agree for a while, three long ones that do: taken once until the lift."""
     leads = Leads()
     assert leads.show(AIR, AIR, AIR) == []
-    assert leads.show(*[3.3] * (QUICK_READINGS + SETTLED_READINGS)) == [Sign.TOUCHED, Sign.TAKEN]
+    assert leads.show(*[3.3] * READ) == [Sign.TOUCHED, Sign.TAKEN]
     assert leads.long_looks == SETTLED_READINGS
     assert leads.show(*[3.3] * 100) == []
-    assert leads.show(AIR) == []
+    assert leads.show(*[AIR] * (LIFT - 1)) == []
     assert leads.show(AIR) == [Sign.LIFTED]
     assert leads.touch.place is Place.AIR
 
 
-def test_one_reading_in_the_air_is_no_lift() -> None:
-    """Leads that were read and wobble once stay where they are: no second reading of the same coil."""
+def test_a_moment_in_the_air_is_no_lift() -> None:
+    """Leads that were read and wobble stay where they are: their coil is not read for the next one."""
     leads = Leads()
-    leads.show(*[3.3] * 7)
-    assert leads.show(AIR, 3.3, AIR, 9.0, 3.3, AIR, 3.3) == []
+    leads.show(*[3.3] * READ)
+    assert leads.show(*[AIR] * (LIFT - 1), 3.3, *[AIR] * (LIFT - 1), 9.0, 3.3) == []
 
 
 def test_a_wobbling_contact_is_waited_out() -> None:
     """What does not agree counts for nothing; what settles afterwards is taken."""
     leads = Leads()
     assert leads.show(5.0, AIR, 3.9, 3.4, AIR, 4.4, 3.6) == [Sign.TOUCHED]
-    assert leads.show(*[3.3] * 7) == [Sign.TAKEN]
+    assert leads.show(*[3.3] * READ) == [Sign.TAKEN]
+
+
+def test_a_wobble_that_stands_still_for_a_moment_is_not_taken() -> None:
+    """Many readings that agree in a short time are not yet a firm contact."""
+    leads = Leads()
+    assert leads.show(*([4.1] * (FIRM - 1) + [AIR]) * 4) == [Sign.TOUCHED]
 
 
 def test_a_long_look_that_does_not_agree_starts_anew() -> None:
-    """A contact that slips while it is read is read again from the first quick reading on."""
+    """A contact that slips while it is read is looked at in haste again, from that reading on."""
     leads = Leads()
-    leads.show(*[3.3] * QUICK_READINGS, 3.3, 3.4)
+    leads.show(*[3.3] * FIRM, 3.3, 3.4)
     assert leads.touch.place is Place.WOBBLING
-    assert leads.show(*[3.3] * (QUICK_READINGS + SETTLED_READINGS - 1)) == []
-    assert leads.show(3.3) == [Sign.TAKEN]
+    assert leads.show(*[3.4] * (READ - 2)) == []
+    assert leads.show(3.4) == [Sign.TAKEN]
 
 
 def test_a_contact_that_never_settles_is_named_again_and_again() -> None:
@@ -88,21 +100,12 @@ def test_a_contact_that_never_settles_is_named_again_and_again() -> None:
     assert (leads.touch.low_ohm, leads.touch.high_ohm) == (3.3, 4.3)
 
 
-def test_contact_lost_for_a_moment_is_the_same_attempt() -> None:
-    """Leads not yet read are lifted only after a while in the air; then patience begins anew."""
-    leads = Leads()
-    leads.show(3.3)
-    moment = int(SAME_TRY_S / QUICK_S)
-    assert leads.show(*[AIR] * moment) == []
-    assert leads.show(3.4, *[AIR] * (moment + 2)) == [Sign.LIFTED]
-
-
 def test_a_contact_is_read_anew_without_a_lift() -> None:
     """'Again' while the leads are on: the same contact gives a second reading."""
     leads = Leads()
-    leads.show(*[3.3] * 7)
+    leads.show(*[3.3] * READ)
     leads.touch.read_anew()
-    assert leads.show(*[3.31] * 7) == [Sign.TAKEN]
+    assert leads.show(*[3.31] * READ) == [Sign.TAKEN]
 
 
 def test_what_is_not_wanted_is_not_read() -> None:
@@ -110,8 +113,8 @@ def test_what_is_not_wanted_is_not_read() -> None:
     leads = Leads()
     leads.show(3.3, 3.3)
     leads.touch.wait_for_lift()
-    assert leads.show(*[3.3] * 50, *[AIR] * LIFT_READINGS) == [Sign.LIFTED]
-    assert leads.show(*[3.3] * 7) == [Sign.TOUCHED, Sign.TAKEN]
+    assert leads.show(*[3.3] * 50, *[AIR] * LIFT) == [Sign.LIFTED]
+    assert leads.show(*[3.3] * READ) == [Sign.TOUCHED, Sign.TAKEN]
 
 
 def test_nothing_is_wanted_of_leads_in_the_air() -> None:
@@ -152,6 +155,6 @@ def test_a_coil_that_is_then_held_still_is_always_read(ohms: list[float | None])
     """No history keeps a firm contact from being taken, once leads that were read have been lifted."""
     leads = Leads()
     leads.show(*ohms)
-    leads.show(*[AIR] * (int(SAME_TRY_S / QUICK_S) + LIFT_READINGS + 2))
+    leads.show(*[AIR] * (LIFT + 1))
     assert leads.touch.place is Place.AIR
-    assert leads.show(*[5.3] * (QUICK_READINGS + SETTLED_READINGS)) == [Sign.TOUCHED, Sign.TAKEN]
+    assert leads.show(*[5.3] * READ) == [Sign.TOUCHED, Sign.TAKEN]
