@@ -8,8 +8,7 @@ the question is put once more; a setting is never repeated.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from daq.answer import Answer, reply_error
@@ -46,6 +45,22 @@ QUICK_S = 2.0
 _QUEUE_LIMIT = 50
 #: Entries, and characters of what an instrument said, that a message repeats.
 _TOLD, _SHOWN = 5, 200
+
+
+class _Exchange:
+    """Holds off other threads; after a reply that does not parse, the next exchange gets in step first."""
+
+    def __init__(self, wire: Wire) -> None:
+        self._wire = wire
+        self._lock = threading.RLock()
+
+    def __enter__(self) -> None:
+        self._lock.acquire()
+
+    def __exit__(self, kind: object, exc: BaseException | None, trace: object) -> None:
+        if isinstance(exc, ReplyError):
+            self._wire.in_step = False
+        self._lock.release()
 
 
 @dataclass(frozen=True)
@@ -91,7 +106,7 @@ class Conversation:
         usual_s = role.link.timeout_s
         self._quick_s = min(usual_s, QUICK_S) if link.timeout_s == usual_s else link.timeout_s
         self._patterns: dict[tuple[object, ...], ReplyPattern] = {}
-        self._lock = threading.RLock()
+        self._exchange = _Exchange(self._wire)
         self._finished = False
 
     def start(self, expected_identity: str | None) -> str:
@@ -102,7 +117,7 @@ class Conversation:
         Raises:
             IdentityError: *expected_identity* is not part of the answer (capitals do not matter).
         """
-        with self._exchange():
+        with self._exchange:
             self._wire.drain()
             for template in self._role.start:
                 self._wire.command(self._filled(template, {}))
@@ -147,7 +162,7 @@ class Conversation:
 
     def tell_all(self, settings: Sequence[tuple[str, Mapping[str, object]]]) -> None:
         """Do as :meth:`tell` with several settings, ops with their parameters; the queue is read once."""
-        with self._exchange():
+        with self._exchange:
             sent = [each for op, params in settings for each in self._sent(op, params)]
             refusals, lost = self._read_error_queue()
             if refusals:
@@ -166,13 +181,13 @@ class Conversation:
 
     def send(self, op: str, **params: object) -> None:
         """Send a setting once whose effect the caller reads back; if that fails, see :meth:`refusals`."""
-        with self._exchange():
+        with self._exchange:
             self._sent(op, params)
 
     def ask_number(self, op: str, *, within_s: float | None = None, **params: object) -> Number:
         """Ask for a number in the op's unit, waiting *within_s* if given and the dialect says no other."""
         entry, _ = self._op(op, params)
-        with self._exchange():
+        with self._exchange:
             if entry.silent and entry.ask is not None:
                 command = self._filled(entry.ask, params)
                 reply = self._wire.ask_or_silence(command, self._within_s(entry, within_s))
@@ -184,13 +199,13 @@ class Conversation:
     def ask_state(self, op: str, **params: object) -> bool:
         """Ask for a state."""
         entry, _ = self._op(op, params)
-        with self._exchange():
+        with self._exchange:
             return self._ask(op, entry, params).state(self._role.words, params.get("channel"))
 
     def ask_text(self, op: str, **params: object) -> str:
         """Ask for a word, such as the mode."""
         entry, _ = self._op(op, params)
-        with self._exchange():
+        with self._exchange:
             return self._ask(op, entry, params).text()
 
     def finish(self) -> None:
@@ -198,7 +213,7 @@ class Conversation:
 
         On a link that had failed before, another failure is no news and is not raised.
         """
-        with self._exchange():
+        with self._exchange:
             if self._finished:
                 return
             self._finished = True
@@ -212,18 +227,8 @@ class Conversation:
 
     def refusals(self) -> list[str]:
         """Read the error queue until empty; return what it held."""
-        with self._exchange():
+        with self._exchange:
             return self._read_error_queue()[0]
-
-    @contextmanager
-    def _exchange(self) -> Iterator[None]:
-        """Hold off other threads; after a reply that does not parse, the next exchange gets in step first."""
-        with self._lock:
-            try:
-                yield
-            except ReplyError:
-                self._wire.in_step = False
-                raise
 
     def _op(self, op: str, params: Mapping[str, object]) -> tuple[Op, OpKind]:
         entry, kind = self._role.ops.get(op), ROLES[self._role.role].get(op)

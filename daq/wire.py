@@ -163,7 +163,8 @@ class Wire:
 
     def _read(self, within_s: float | None) -> str:
         reply = self._link.read(within_s).translate(self._ignore)
-        self._last_s = self._clock.monotonic()
+        if self._table.gap_s:
+            self._last_s = self._clock.monotonic()
         if len(reply) > REPLY_LIMIT:
             raise ReplyError(
                 f"{self._name}: a reply of {len(reply)} characters, expected at most {REPLY_LIMIT}"

@@ -87,7 +87,7 @@ def translate(exc: Exception, resource: str, doing: str) -> LinkError:
 
 
 class _Translated:
-    """A block in which what the libraries raise becomes ours; several of them stand in each exchange."""
+    """A block in which what the libraries raise becomes ours; several of them are passed in each exchange."""
 
     def __init__(self, resource: str, doing: str) -> None:
         self._resource = resource
@@ -108,15 +108,16 @@ class _MessagePort:
     def __init__(self, resource: Any, name: str) -> None:
         self._resource = resource
         self._name = name
+        self._reading, self._writing = _Translated(name, "read"), _Translated(name, "write")
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        with _Translated(self._name, "write"):
+        with self._writing:
             self._resource.timeout = timeout_s * 1000
             self._resource.write_raw(data)
 
     def receive(self, timeout_s: float) -> bytes:
         try:
-            with _Translated(self._name, "read"):
+            with self._reading:
                 self._resource.timeout = max(1.0, timeout_s * 1000)
                 return bytes(self._resource.read_raw())
         except LinkTimeoutError:
@@ -149,7 +150,7 @@ class _StreamPort(_MessagePort, ABC):
         """Return what has arrived, without waiting."""
 
     def receive(self, timeout_s: float) -> bytes:
-        with _Translated(self._name, "read"):
+        with self._reading:
             return self._arrived() if self._readable(timeout_s) else b""
 
 
@@ -175,7 +176,7 @@ class _SocketPort(_StreamPort):
         return data
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        with _Translated(self._name, "write"):
+        with self._writing:
             if self._readable(0):
                 # The first write after the other end is gone would succeed.
                 self._not_the_end(self._interface.recv(1, socket.MSG_PEEK))
@@ -212,7 +213,7 @@ class _SerialPort(_StreamPort):
         return bytes(self._interface.read(max(1, self._interface.in_waiting)))
 
     def send(self, data: bytes, timeout_s: float) -> None:  # noqa: ARG002 - the port was told when it was opened
-        with _Translated(self._name, "write"):
+        with self._writing:
             self._interface.write(data)
 
     def discard(self) -> int:
