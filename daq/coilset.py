@@ -27,6 +27,9 @@ Short = Annotated[str, msgspec.Meta(max_length=100)]
 #: A cool-down that ends when enough is known lasts as long: the fall of the winding towards its body, by
 #: which all is known, takes that.
 LEAST_COOL_S = 180.0
+#: From the beginning of one round of all coils to that of the next while temperatures move. Relays wear, and
+#: a round of eight takes some five seconds.
+SCAN_S = 15.0
 
 Heat = Literal["oven", "supply", "hand"]
 InsulationClass = Literal["A", "E", "B", "F", "H"]
@@ -55,6 +58,8 @@ class TestPlan(_Table, frozen=True, kw_only=True):
     max_run_s: Positive = 86400.0
     #: Readings of each coil at each hold.
     hold_readings: Annotated[int, msgspec.Meta(ge=2, le=1000)] = 5
+    #: From one round of readings to the next, or on without rest if a round takes longer.
+    scan_s: Annotated[float, msgspec.Meta(ge=1, le=60)] = SCAN_S
     #: The longest cool-down of a coil that heated itself; None: max_step_s.
     cool_s: Duration | None = None
     #: Coils on one block warm each other: heat the next only when the one before has cooled.

@@ -242,6 +242,7 @@ def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
         hold_s=test.hold_s,
         max_step_s=test.max_step_s,
         hold_readings=test.hold_readings,
+        scan_s=test.scan_s,
         drive_s=test.drive_s,
         ceilings=Ceilings(
             body_degC=min(rig.limits.body_degC, coil_set.limits.body_degC),

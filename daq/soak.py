@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from analysis.model import Accuracy
 from analysis.words import say
+from daq.coilset import SCAN_S
 from daq.conversation import Number
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Targets
@@ -50,6 +51,8 @@ class SoakPlan:
     drive_s: float
     ceilings: Ceilings
     max_run_s: float
+    #: From one round of readings to the next.
+    scan_s: float = SCAN_S
     #: The longest cool-down of a coil that heated itself.
     cool_s: float = 3600.0
     #: Heat the next coil only when the one before has cooled: coils on one block warm each other.

@@ -10,7 +10,6 @@ from daq.soak_oven import (
     COLD,
     COLD_K,
     REACHED_K,
-    SCAN_S,
     SETTLED_K,
     WINDOW_S,
     Approach,
@@ -74,7 +73,7 @@ def _watch(
         progress.settling(procedure.now(), left_s, 0.0)
         if not waiting:
             return
-        procedure.wait_until(round_s + SCAN_S)
+        procedure.wait_until(round_s + soak.plan.scan_s)
     procedure.event(
         "step",
         f"not settled at {target_degC:.0f} degC in {soak.plan.max_step_s:g} s; readings taken as they are",

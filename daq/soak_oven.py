@@ -14,8 +14,6 @@ from daq.procedure import Progress, Stage
 from daq.record import Reading
 from daq.soak import Soak
 
-#: One round of all coils at least this often while temperatures move.
-SCAN_S = 15.0
 #: Settled: over this window the body moved by less than SETTLED_K, the winding by what copper makes of it.
 WINDOW_S = 120.0
 SETTLED_K = 0.15
@@ -231,7 +229,7 @@ def _approach(soak: Soak, progress: Progress, aim: _Aim) -> bool:
                 f"{soak.plan.max_step_s:g} s; heating stopped. Does the oven reach it, are the probes on the "
                 "bodies? Otherwise raise test.max_step_s"
             )
-        procedure.wait_until(round_s + SCAN_S)
+        procedure.wait_until(round_s + soak.plan.scan_s)
 
 
 def _linger(soak: Soak, step: float) -> None:
@@ -250,4 +248,4 @@ def _linger(soak: Soak, step: float) -> None:
             held_s = procedure.now() - began_s
             procedure.event("known", f"at rest at {step:g} degC after {held_s:.0f} s; not held any longer")
             return
-        procedure.wait_until(min(round_s + SCAN_S, until_s))
+        procedure.wait_until(min(round_s + soak.plan.scan_s, until_s))

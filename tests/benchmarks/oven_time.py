@@ -34,9 +34,10 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
 import daq.run  # noqa: E402
+from daq.coilset import SCAN_S  # noqa: E402
 from daq.procedure import Progress  # noqa: E402
 from daq.soak import Soak  # noqa: E402
-from daq.soak_oven import SCAN_S, cold_before, oven_stages  # noqa: E402
+from daq.soak_oven import cold_before, oven_stages  # noqa: E402
 from tests.benchmarks.detection_sets import _toml  # noqa: E402
 from tests.benchmarks.soak_time import draw, rig_for, set_for  # noqa: E402
 from tests.daq.soak_helpers import run  # noqa: E402

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from daq.coilset import SCAN_S
 from daq.record import Reading
-from daq.soak_oven import SCAN_S, Approach
+from daq.soak_oven import Approach
 
 STEP_DEGC, REACH_K = 90.0, 5.0
 

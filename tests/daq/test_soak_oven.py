@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from daq.coilset import SCAN_S
 from daq.runfolder import read_run
-from daq.soak_oven import SCAN_S
 from tests.daq.soak_helpers import FAULTS, HEALTHY, TICK_S, Ran, number, rig_with, run, set_with, small_set
 
 HOLD_S = 600.0
@@ -261,3 +261,15 @@ def test_a_hold_ends_when_what_will_still_change_is_small(tmp_path: Path) -> Non
     assert 60.0 < times_s[-1] - times_s[0] < 0.5 * HOLD_S
     (said,) = [row["text"] for row in ran.events() if row["kind"] == "known"]
     assert said.startswith("at rest at 90 degC after ")
+
+
+@pytest.mark.slow
+def test_rounds_without_rest_see_shorter_interruptions(tmp_path: Path) -> None:
+    """Asked to read on, the program looks at a coil as often as reading takes, and says what that shows."""
+    coil_set = small_set(tmp_path, "Y1", "Y3", steps_degC="[50]", hold_s=60, scan_s=1)
+    ran = run(tmp_path, coil_set=coil_set)
+    watch = ran.coil("Y1").interruptions.watch
+    assert watch is not None
+    assert watch.spacing_s < 2.0
+    share = {each.length_s: each.share for each in watch.missed}
+    assert share[1.0] < 0.05  # of rounds 15 s apart it is nine tenths
