@@ -15,9 +15,14 @@ import numpy as np
 from analysis.model import FloatArray
 from analysis.network import Order, layout
 from analysis.network_data import Data
-from analysis.network_modes import Filters, modes
+from analysis.network_modes import Filters, Modes, modes
 
 SCALE, AIR, START, DRIFT, COPPER, JOINT, VI_GAIN, OFFSET, NETWORK = range(9)
+
+#: Rows are multiplied in blocks too small for a linear algebra library to spread over threads: on a bench
+#: computer that is busy elsewhere, waiting for the other thread takes many times longer than the product.
+#: What is in hand then stays in the processor's cache as well, however long the record.
+_BLOCK = 512
 
 
 @dataclass(frozen=True)
@@ -57,23 +62,33 @@ def evaluate(order: Order, value: FloatArray, data: Data, filters: Filters) -> t
     """Temperatures of winding and probe, shape (2, n), and their derivatives, shape (k, 2, n)."""
     k = len(layout(order).parameters)
     m = modes(order, value[NETWORK : NETWORK + k])
-    scale, lean = np.exp(value[SCALE]), value[START] - value[AIR]
     heat = data.power_W - value[JOINT] * data.square_A2 + value[NETWORK + k :] @ data.edge_W
     joint_heat = bool(data.square_A2.any())
     answer, slope = filters.run(m.rate, np.stack((heat, *[data.square_A2] * joint_heat, *data.edge_W)))
-    t = filters.elapsed_s
     decay = filters.fading(m.rate)
+    temperature, d = np.empty((2, heat.size)), np.zeros((value.size, 2, heat.size))
+    for first in range(0, heat.size, _BLOCK):
+        rows = slice(first, first + _BLOCK)
+        parts = answer[..., rows], slope[:, rows], decay[:, rows], filters.elapsed_s[rows]
+        temperature[:, rows] = _bent(m, value, parts, d[..., rows], joint_heat=joint_heat)
+    return temperature, d
+
+
+def _bent(
+    m: Modes, value: FloatArray, parts: tuple[FloatArray, ...], d: FloatArray, *, joint_heat: bool
+) -> FloatArray:
+    """Temperatures at some rows, shape (2, b), by what each mode answers there; *d* (k, 2, b) is filled."""
+    answer, slope, decay, t = parts
+    k, scale, lean = m.d_rate.shape[0], np.exp(value[SCALE]), value[START] - value[AIR]
     risen = scale * (m.heat @ answer[0])
     left = m.rest @ decay
     # The air drifting at one kelvin a second, seen through the network.
     drifted = t - (m.rest / m.rate) @ (1.0 - decay)
-    temperature = risen + value[AIR] + lean * left + value[DRIFT] * drifted
-    d = np.zeros((value.size, *temperature.shape))
     d[SCALE], d[AIR], d[START], d[DRIFT] = risen, 1.0 - left, left, drifted
     if joint_heat:
         d[JOINT] = -scale * (m.heat @ answer[1])
-    for e in range(data.edges):
-        d[NETWORK + k + e] = scale * (m.heat @ answer[1 + joint_heat + e])
+    for e, edge in enumerate(answer[1 + joint_heat :]):
+        d[NETWORK + k + e] = scale * (m.heat @ edge)
     rest_rate, late = m.rest * m.d_rate[:, None, :], t * decay
     gain = [scale * m.d_heat, scale * m.heat * m.d_rate[:, None, :], lean * m.d_rest, -lean * rest_rate]
     d_theta = np.concatenate(gain, axis=2) @ np.concatenate((answer[0], slope, decay, late))
@@ -81,7 +96,7 @@ def evaluate(order: Order, value: FloatArray, data: Data, filters: Filters) -> t
         d_over = m.d_rest / m.rate - rest_rate / m.rate**2
         d_theta -= value[DRIFT] * (d_over @ (1.0 - decay) + (rest_rate / m.rate) @ late)
     d[NETWORK : NETWORK + k] = d_theta
-    return temperature, d
+    return np.asarray(risen + value[AIR] + lean * left + value[DRIFT] * drifted)
 
 
 def _residual(
@@ -98,7 +113,8 @@ def _residual(
     d[JOINT, 0] += factor
     d[VI_GAIN, 0], d[OFFSET, 0] = coil * data.by_vi, -data.by_vi
     seen = np.stack((data.resistance_ohm, data.probe_degC))
-    return (seen - model) * data.weight, d * data.weight, temperature[0]
+    d *= data.weight
+    return (seen - model) * data.weight, d, temperature[0]
 
 
 def _prior(order: Order, data: Data) -> tuple[FloatArray, FloatArray]:
@@ -117,12 +133,13 @@ def _prior(order: Order, data: Data) -> tuple[FloatArray, FloatArray]:
     return centre, weight
 
 
-def _gram(rows: FloatArray, block: int = 256) -> FloatArray:
-    """Products of all pairs of *rows* (k, n), shape (k, k).
+def _squares(values: FloatArray) -> float:
+    """Sum of squares, without a linear algebra library and its threads."""
+    return float(np.einsum("ij,ij->", values, values))
 
-    Taken in blocks too small for a linear algebra library to spread over threads: on a bench computer that is
-    busy elsewhere, waiting for the other thread takes many times longer than the product.
-    """
+
+def _gram(rows: FloatArray, block: int = _BLOCK // 2) -> FloatArray:
+    """Products of all pairs of *rows* (k, n), shape (k, k)."""
     k, n = rows.shape
     whole = n - n % block
     blocks = rows[:, :whole].reshape(k, -1, block).transpose(1, 0, 2)
@@ -140,14 +157,14 @@ def least_squares(
     residual, d, winding = _residual(order, value, data, filters)
 
     def cost_of(r: FloatArray, v: FloatArray) -> float:
-        return float(np.vdot(r, r) + temper * precision @ (v - centre) ** 2)
+        return _squares(r) + float(temper * precision @ (v - centre) ** 2)
 
     def system() -> tuple[FloatArray, FloatArray]:
         products = _gram(np.concatenate((d.reshape(value.size, -1), residual.reshape(1, -1))))
         pull = products[:-1, -1] - temper * precision * (value - centre)
         return products[:-1, :-1] + np.diag(temper * precision), pull
 
-    temper = max(1.0, float(np.vdot(residual, residual)) / data.count)
+    temper = max(1.0, _squares(residual) / data.count)
     cost, evaluations, converged = cost_of(residual, value), 1, False
     normal, gradient = system()
     # Damped in the measure of what is plausible, not of the curvature: the valleys here are long and flat
@@ -175,7 +192,7 @@ def least_squares(
             value, residual, d, winding = trial, trial_residual, trial_d, trial_winding
             # Where the network does not fit, what is plausible counts for as much more: else a mass that is
             # missing bends everything else out of shape, and the next order starts from there.
-            temper = max(1.0, float(np.vdot(residual, residual)) / data.count)
+            temper = max(1.0, _squares(residual) / data.count)
             cost = cost_of(residual, value)
             normal, gradient = system()
             damping = max(damping * max(0.1, 1.0 - (2.0 * gain - 1.0) ** 3), 1e-6)

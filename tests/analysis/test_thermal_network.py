@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
+from analysis import network_fit
 from analysis.network import SHELLS, Order, built, layout
 from analysis.network_data import Data
 from analysis.network_fit import (
@@ -75,6 +76,19 @@ def test_derivatives_are_those_of_the_temperatures(order: Order) -> None:
         high, low = (evaluate(order, value + s * step, data, filters)[0] for s in (1, -1))
         differences = (high - low) / (2 * step[k])
         assert np.abs(differences - exact[k]).max() <= 1e-5 * max(np.abs(exact[k]).max(), 1e-3)
+
+
+@pytest.mark.parametrize("order", ORDERS, ids=str)
+def test_rows_taken_in_blocks_are_the_rows_taken_at_once(
+    monkeypatch: pytest.MonkeyPatch, order: Order
+) -> None:
+    """Temperatures and derivatives do not depend on how many rows are multiplied at a time."""
+    data, value = made_data(), start_values(order)
+    at_once = evaluate(order, value, data, Filters(data.time_s))
+    monkeypatch.setattr(network_fit, "_BLOCK", 7)
+    in_blocks = evaluate(order, value, data, Filters(data.time_s))
+    for few, all_rows in zip(in_blocks, at_once, strict=True):
+        np.testing.assert_allclose(few, all_rows, rtol=1e-12, atol=1e-12)
 
 
 def test_derivatives_are_those_of_the_residuals() -> None:
