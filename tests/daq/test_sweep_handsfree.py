@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from daq.errors import InputError
 from daq.leadsinhand import GOOD, LOOK_AGAIN, TROUBLE
+from daq.operator import AbsentOperator
 from daq.runfolder import read_run
 from daq.sim.hand import SimHand
 from daq.sweep import OPEN_READINGS
 from daq.sweep_handsfree import LAST_WORD_S
 from tests.daq.handkit import Person, hand_rig, sweep_by_hand
-from tests.daq.soak_helpers import HEALTHY, Ran, number
+from tests.daq.soak_helpers import HEALTHY, Ran, number, run
 
 SETTLED = 3
 QUIET = ("wobbles_s = { Y5 = 7.0 }", "wobble_s = 0.0")
@@ -178,6 +182,7 @@ def test_leads_left_on_the_last_coil_do_not_hold_up_the_end(
     assert [line.split(":")[0] for line in person.said[-2:]] == ["Y8", "done"]
 
 
+@pytest.mark.slow
 def test_a_sweep_that_nobody_goes_on_with_ends(tmp_path: Path) -> None:
     """An open coil and nobody to say so: after ten minutes it ends, with what was not read."""
     ran = sweep_by_hand(tmp_path, hand_rig(tmp_path, QUIET, OPEN_Y2))
@@ -196,3 +201,42 @@ def test_leads_that_are_too_much_are_asked_about_once(tmp_path: Path) -> None:
     )
     assert "much for leads" in " ".join(person.said)
     assert ran.outcome.state == "complete"
+
+
+class Mover(AbsentOperator):
+    """Moves the leads of the simulated hand as the questions ask, and presses Enter."""
+
+    def __init__(self) -> None:
+        self.heard: list[str] = []
+        self.hand: SimHand | None = None
+
+    def require(self, what: str) -> None:
+        self.heard.append(what)
+
+    def confirm(self, text: str) -> None:
+        assert self.hand is not None
+        self.heard.append(text)
+        moved = re.fullmatch(r"Move the leads to coil (\w+)", text)
+        self.hand.put_on(moved[1] if moved else "")
+
+
+def test_who_rather_answers_is_asked_for_each_coil(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """--ask: one question a coil and pass instead of following the leads, and an operator is needed."""
+    at_once = ("wobbles_s = { Y5 = 7.0 }", "wobble_s = 0.0\nreaction_s = 0.0\nreach_s = 0.0")
+    rig = hand_rig(tmp_path, at_once)
+    with pytest.raises(InputError, match="needs an operator at a terminal, to move the leads"):
+        sweep_by_hand(tmp_path / "nobody", rig, ask=True)
+    mover = Mover()
+    made = SimHand.__init__
+
+    def remember(hand: SimHand, *args: Any) -> None:
+        made(hand, *args)
+        mover.hand = hand
+
+    monkeypatch.setattr(SimHand, "__init__", remember)
+    ran = run(tmp_path / "asked", kind="sweep", rig=rig, person=mover, ask=True)
+    assert mover.heard[0] == "move the leads"
+    assert [text for text in mover.heard if text.endswith(tuple(HEALTHY))] == [
+        f"Move the leads to coil {label}" for label in HEALTHY
+    ] * 2
+    assert {label for label, (verdict, _) in ran.verdicts().items() if verdict == "fail"} == {"Y5", "Y7"}
