@@ -32,6 +32,9 @@ from analysis.rows import RELAXED_S, SHORT_OHM, Rows, running_median, seconds_si
 #: Rows that are gone by: from rest, and in one unbroken run of the clock.
 _PHASES = ("ambient", "ramp", "hold")
 _LEAST_ROWS = 30
+#: Rows on the move that are nearer to each other than this are passed over. A short lag would be told by the
+#: noise of single probe readings, which no covariance knows of: read every 4 s, 95 % intervals held 87 %.
+_APART_S = 12.0
 #: A coil may change by and by above these shares of the way up (and at once at the top); a way down that does
 #: not come below the middle tells nothing of that.
 _CHANGES_ABOVE, _BACK = (0.6, 0.9), 0.5
@@ -92,6 +95,7 @@ def fit_ramp(rows: Rows) -> RampFit | None:
     """
     trace = rows.trace
     seen = np.isfinite(trace.probe_degC) & ~rows.driven & np.isin(trace.phase, _PHASES)
+    seen &= (trace.phase == "ambient") | _apart(rows.time_s, seen)
     told = seen & rows.good & (seconds_since(rows.time_s, rows.driven) > RELAXED_S)
     if np.count_nonzero(told) < _LEAST_ROWS or not spans(trace.probe_degC[told]):
         return None
@@ -126,6 +130,15 @@ def fit_ramp(rows: Rows) -> RampFit | None:
         misfit=misfit,
         above=above,
     )
+
+
+def _apart(time_s: FloatArray, seen: BoolArray) -> BoolArray:
+    """Which of the *seen* rows are far enough from the one before that counts, shape (n,)."""
+    found, last_s = np.zeros_like(seen), -np.inf
+    for at in np.flatnonzero(seen):
+        if time_s[at] - last_s >= _APART_S:
+            found[at], last_s = True, time_s[at]
+    return found
 
 
 class _Ramp:

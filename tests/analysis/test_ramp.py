@@ -55,14 +55,14 @@ def test_intervals_hold_the_truth_of_coils_built_otherwise() -> None:
 
 def test_the_lag_is_the_one_that_the_coil_has() -> None:
     """A winding that is the probe 40 s ago, exactly, has a lag of 40 s, and R20 and slope are its own."""
-    time_s = np.arange(0.0, 1800.0, 10.0)
+    time_s = np.arange(0.0, 1800.0, 12.0)
     probe = 22.0 + 60.0 * np.clip(time_s - 200.0, 0.0, 800.0) / 800.0
     probe -= 40.0 * np.clip(time_s - 1200.0, 0.0, 500.0) / 500.0
     winding, behind = probe.copy(), 0.0
     for at in range(1, time_s.size):
         # First order between straight lines: what is behind, and what the step adds.
-        left = np.exp(-10.0 / 40.0)
-        behind = behind * left - (probe[at] - probe[at - 1]) * 4.0 * (1.0 - left)
+        left = np.exp(-12.0 / 40.0)
+        behind = behind * left - (probe[at] - probe[at - 1]) * 40.0 / 12.0 * (1.0 - left)
         winding[at] += behind
     rng = np.random.default_rng(1)
     ohm = 3.3 * (1.0 + ALPHA20 * (winding - 20.0)) + 0.1 + rng.normal(0.0, 1e-4, time_s.size)
@@ -173,3 +173,14 @@ def test_a_sound_coil_passes_and_is_said_to_be_judged_on_the_move() -> None:
     assert result.joint_u_ohm is not None
     assert abs(result.joint_ohm - coil.joint_ohm) < 2.0 * result.joint_u_ohm
     assert any(part.name == "noise and lag of the ramp" for part in result.budgets[1].components)
+
+
+def test_rows_close_together_make_nothing_look_surer() -> None:
+    """Read every 3 s instead of every 15 s, a coil is known no better than by rows 12 s apart."""
+    coil, close, _ = fitted(14, scan_s=3.0)
+    _, apart, _ = fitted(14, scan_s=12.0)
+    assert close is not None
+    assert apart is not None
+    off, u = off_and_u(coil, close)
+    assert (np.abs(off) < 2.6 * u).all()
+    assert u == pytest.approx(off_and_u(coil, apart)[1], rel=0.5)
