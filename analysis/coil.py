@@ -155,6 +155,8 @@ def _missing(coil: Coil) -> list[Reason]:
     if found.r20 is None and story is not Story.SELF_HEATED:
         if coil.rows.good.any():
             return [retest("no-temperature", found.lack, change)]
+        if not coil.rows.good.size:
+            return [retest("not-read", say("reason.not-read"))]
         return [retest("no-reading", say("reason.no-reading"), change)]
     if found.parts is not None or story is Story.SWEEP:
         return []

@@ -18,6 +18,7 @@ USUAL = (
     "leads-not-nulled",
     "leads-too-large",
     "not-hot-enough",
+    "not-read",
     "noisy-when-hot",
     "not-at-rest",
     "nothing-beside",

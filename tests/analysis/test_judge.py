@@ -300,7 +300,7 @@ inf = np.inf
 @pytest.mark.parametrize(
     ("probe_degC", "ohm", "verdict", "code"),
     [
-        ([], [], "retest", "no-reading"),
+        ([], [], "retest", "not-read"),
         ([22.0], [3.3], "retest", "one-temperature"),
         ([22.0, 90.0], [nan, nan], "retest", "no-reading"),
         ([nan, nan], [3.3, 3.3], "retest", "no-temperature"),
