@@ -111,17 +111,17 @@ class _Sweep:
         if sign is Sign.TAKEN:
             self._take(at)
         elif sign is Sign.TOUCHED:
-            self._tell(coil, "hold still")
+            self._desk.due(coil, "hold still")
         elif sign is Sign.UNSTEADY:
             if coil not in self._wobbled:
                 said = say("event.contact-wobbles", low=self._touch.low_ohm, high=self._touch.high_ohm)
                 self._procedure.event("contact", said, coil)
             self._wobbled.add(coil)
             advice = "press harder, scrape the pin, use clips"
-            self._tell(coil, f"no firm contact, {self._leads.wobble()}: {advice}", urgent=True)
+            self._desk.due(coil, f"no firm contact, {self._leads.wobble()}: {advice}", urgent=True)
             self._desk.ring(TROUBLE)
         elif sign is Sign.LIFTED:
-            self._tell(coil, "contact lost too early: put the leads on it again")
+            self._desk.due(coil, "contact lost too early: put the leads on it again")
             self._hand.put_on(coil)
 
     def _over(self) -> bool:
@@ -178,9 +178,6 @@ class _Sweep:
         self._desk.due(coil, what, urgent=not shown.good, value=shown.ohm)
         self._desk.ring(GOOD if shown.good else LOOK_AGAIN)
 
-    def _tell(self, coil: str, what: str, *, urgent: bool = False) -> None:
-        self._desk.due(coil, what, urgent=urgent)
-
     def _due(self, at: int | None) -> None:
         """Let the next reading count for the coil at *at*."""
         self._at = at
@@ -189,7 +186,7 @@ class _Sweep:
             self._tell_the_end()
             return
         lift = "" if self._leads.in_the_air else "lift, then "
-        self._tell(self._coils[at], f"{lift}put the leads on it")
+        self._desk.due(self._coils[at], f"{lift}put the leads on it")
         self._hand.put_on(self._coils[at])
 
     def _tell_the_end(self) -> None:
@@ -202,7 +199,7 @@ class _Sweep:
         look = f"look again at {', '.join(doubtful)}; " if doubtful else ""
         what = f"{look}ends in {LAST_WORD_S:g} s; Space: read the last one again"
         self._ends_s = self._procedure.now() + LAST_WORD_S
-        self._tell(DONE, what, urgent=bool(doubtful))
+        self._desk.due(DONE, what, urgent=bool(doubtful))
         if doubtful:
             self._desk.ring(LOOK_AGAIN)
 
@@ -238,7 +235,7 @@ class _Sweep:
         elif self._at is not None:
             self._held = False
             self._touch.read_anew()
-            self._tell(self._coils[self._at], "hold still, reading again")
+            self._desk.due(self._coils[self._at], "hold still, reading again")
             self._hand.put_on(self._coils[self._at])
 
     def _pick(self, at: int) -> None:
@@ -252,7 +249,7 @@ class _Sweep:
             self._due(at)
         else:
             self._touch.read_anew()
-            self._tell(self._coils[at], "hold still")
+            self._desk.due(self._coils[at], "hold still")
 
     def _skip(self, at: int) -> None:
         coil = self._coils[at]
@@ -270,7 +267,7 @@ class _Sweep:
             readings.append(self._leads.take(coil))
             ohm = readings[-1][1].value
             if ohm is not None:
-                self._tell(coil, f"not open, the meter reads {figure(ohm)} ohm: hold still", urgent=True)
+                self._desk.due(coil, f"not open, the meter reads {figure(ohm)} ohm: hold still", urgent=True)
                 self._desk.ring(TROUBLE)
                 return
         self._keep(at, readings)

@@ -17,7 +17,6 @@ as cold against cold can bear for the drift asked for, with a winding that trail
 
 from __future__ import annotations
 
-import argparse
 import multiprocessing
 import os
 import sys
@@ -39,7 +38,7 @@ from daq.procedure import Progress  # noqa: E402
 from daq.soak import Soak  # noqa: E402
 from daq.soak_oven import cold_before, oven_stages  # noqa: E402
 from tests.benchmarks.detection_sets import _toml  # noqa: E402
-from tests.benchmarks.soak_time import draw, rig_for, set_for  # noqa: E402
+from tests.benchmarks.soak_time import counts, draw, options, rig_for, set_for  # noqa: E402
 from tests.daq.soak_helpers import run  # noqa: E402
 
 STEPS_DEGC = (50.0, 70.0, 90.0)
@@ -183,8 +182,6 @@ def line(coils: int, seen: list[Seen]) -> str:
     over = float(np.mean([each.minutes / each.least_min for each in ways["program"]]))
     cells = [f"{coils:5d}  {fixed:6.1f}  {program:7.1f}  {program / fixed:6.3f}  {over:5.2f}"]
     for of in ways.values():
-        wrong = sum(each.verdict == ("pass" if each.fault else "fail") for each in of)
-        retests = sum(each.verdict == "retest" for each in of)
         told = [each for each in of if np.isfinite(each.off_ohm)]
         joint, r20 = (
             float(np.sqrt(np.mean([getattr(each, name) ** 2 for each in told])))
@@ -194,7 +191,7 @@ def line(coils: int, seen: list[Seen]) -> str:
             float(np.median([getattr(each, name) for each in told])) for name in ("joint_u_ohm", "r20_u_rel")
         )
         cells.append(
-            f"{wrong:5d} {retests:7d} {1e3 * joint:5.1f} {1e3 * joint_u:5.1f}"
+            f"{counts((each.verdict, each.fault) for each in of)} {1e3 * joint:5.1f} {1e3 * joint_u:5.1f}"
             f" {1e4 * r20:5.1f} {1e4 * r20_u:5.1f}"
         )
     return "  ".join(cells)
@@ -202,16 +199,9 @@ def line(coils: int, seen: list[Seen]) -> str:
 
 def main() -> None:
     """Print the table."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--sets", type=int, default=10, help="of each size")
-    parser.add_argument("--coils", type=int, nargs="+", default=[2, 4, 8, 16])
-    parser.add_argument("--joint-ohm", type=float, default=0.01)
+    parser = options(__doc__, 0.01)
     parser.add_argument("--r20-rel", type=float, default=0.001)
     parser.add_argument("--drift-rel", type=float, default=0.002)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--jobs", type=int, default=2)
     given = parser.parse_args()
     asked = {
         "hold_s": 0,

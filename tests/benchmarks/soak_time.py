@@ -21,6 +21,7 @@ import os
 import re
 import sys
 import tempfile
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -176,6 +177,25 @@ def _bound_min(coils: int, joint_ohm: float) -> float:
     return min(times) / 60.0
 
 
+def counts(told: Iterable[tuple[str, object]]) -> str:
+    """Wrong verdicts and retests of coils, each told by its verdict and its fault, as cells of the table."""
+    verdicts = list(told)
+    wrong = sum(verdict == ("pass" if fault else "fail") for verdict, fault in verdicts)
+    retests = sum(verdict == "retest" for verdict, _ in verdicts)
+    return f"{wrong:5d} {retests:7d}"
+
+
+def options(what: str | None, joint_ohm: float) -> argparse.ArgumentParser:
+    """Options of a table of soak times; *joint_ohm* is the default uncertainty asked of the joint."""
+    parser = argparse.ArgumentParser(description=what, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--sets", type=int, default=10, help="of each size")
+    parser.add_argument("--coils", type=int, nargs="+", default=[2, 4, 8, 16])
+    parser.add_argument("--joint-ohm", type=float, default=joint_ohm)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=2)
+    return parser
+
+
 def _line(coils: int, seen: list[Seen], joint_ohm: float) -> str:
     """One line of the table."""
     ways = {way: [each for each in seen if each.way == way] for way in WAYS}
@@ -184,26 +204,16 @@ def _line(coils: int, seen: list[Seen], joint_ohm: float) -> str:
     cells = [f"{coils:5d}  {minutes['fixed']:7.1f}  {minutes['program']:7.1f}"]
     cells.append(f"{minutes['program'] / minutes['fixed']:6.3f}  {minutes['program'] / least:6.1f}")
     for of in ways.values():
-        wrong = sum(each.verdict == ("pass" if each.fault else "fail") for each in of)
-        retests = sum(each.verdict == "retest" for each in of)
         told = [each for each in of if np.isfinite(each.off_ohm)]
         error = 1e3 * float(np.sqrt(np.mean([each.off_ohm**2 for each in told])))
         u = 1e3 * float(np.median([each.u_ohm for each in told]))
-        cells.append(f"{wrong:5d} {retests:7d} {error:6.1f} {u:6.1f}")
+        cells.append(f"{counts((each.verdict, each.fault) for each in of)} {error:6.1f} {u:6.1f}")
     return "  ".join(cells)
 
 
 def main() -> None:
     """Print the table."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("--sets", type=int, default=10, help="of each size")
-    parser.add_argument("--coils", type=int, nargs="+", default=[2, 4, 8, 16])
-    parser.add_argument("--joint-ohm", type=float, default=0.015)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--jobs", type=int, default=2)
-    asked = parser.parse_args()
+    asked = options(__doc__, 0.015).parse_args()
     print("                minutes           program over          fixed times                 program")  # noqa: T201
     print("coils    fixed  program   fixed   bound  wrong retests  rms    u   wrong retests  rms    u")  # noqa: T201
     with multiprocessing.get_context("spawn").Pool(asked.jobs, os.nice, (10,)) as pool:

@@ -75,6 +75,16 @@ class Ran:
         """Return the content of a file of the record."""
         return (self.outcome.folder / name).read_bytes()
 
+    def assert_figures_hold_truth(self, label: str) -> None:
+        """R20 and joint of *label* lie within U (k = 2) of the simulation's own."""
+        coil, truth = self.coil(label), self.truth.coils[label]
+        assert coil.r20_ohm is not None
+        assert coil.r20_u_ohm is not None
+        assert coil.joint_ohm is not None
+        assert coil.joint_u_ohm is not None
+        assert abs(coil.r20_ohm - (truth.copper_at(20.0) + truth.joint_ohm)) < 2.0 * coil.r20_u_ohm
+        assert abs(coil.joint_ohm - truth.joint_ohm) < 2.0 * coil.joint_u_ohm
+
     def assert_left_safe(self) -> None:
         """No contact ever moved under current, and everything is off in the end."""
         bench = self.truth

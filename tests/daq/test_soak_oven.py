@@ -62,13 +62,7 @@ def test_the_joint_is_inside_its_uncertainty(soaked: Ran) -> None:
 @pytest.mark.parametrize("label", ["Y1", "Y3", "Y6"])
 def test_the_figures_of_sound_coils_are_honest(soaked: Ran, label: str) -> None:
     """R20 and joint of a sound coil lie within U (k = 2) of the simulation's own."""
-    coil, truth = soaked.coil(label), soaked.truth.coils[label]
-    assert coil.r20_ohm is not None
-    assert coil.r20_u_ohm is not None
-    assert coil.joint_ohm is not None
-    assert coil.joint_u_ohm is not None
-    assert abs(coil.r20_ohm - (truth.copper_at(20.0) + truth.joint_ohm)) < 2.0 * coil.r20_u_ohm
-    assert abs(coil.joint_ohm - truth.joint_ohm) < 2.0 * coil.joint_u_ohm
+    soaked.assert_figures_hold_truth(label)
 
 
 @pytest.mark.slow

@@ -51,14 +51,8 @@ def test_the_open_is_bracketed_by_its_winding_and_not_by_a_lagging_probe(ramped:
 @pytest.mark.parametrize("label", ["Y1", "Y2", "Y3", "Y5", "Y6"])
 def test_joint_and_r20_are_inside_their_uncertainty(ramped: Ran, label: str) -> None:
     """What was fitted on the move lies within U (k = 2) of the simulation's own, sound or not."""
-    coil, truth = ramped.coil(label), ramped.truth.coils[label]
-    assert coil.method == "ramp"
-    assert coil.r20_ohm is not None
-    assert coil.r20_u_ohm is not None
-    assert coil.joint_ohm is not None
-    assert coil.joint_u_ohm is not None
-    assert abs(coil.r20_ohm - (truth.copper_at(20.0) + truth.joint_ohm)) < 2.0 * coil.r20_u_ohm
-    assert abs(coil.joint_ohm - truth.joint_ohm) < 2.0 * coil.joint_u_ohm
+    assert ramped.coil(label).method == "ramp"
+    ramped.assert_figures_hold_truth(label)
 
 
 @pytest.mark.slow

@@ -81,14 +81,8 @@ def test_nothing_moved_under_current_and_all_is_off(soaked: Ran) -> None:
 @pytest.mark.parametrize("label", ["Y1", "Y3", "Y5", "Y6", "Y7"])
 def test_joint_and_r20_lie_within_their_uncertainty(soaked: Ran, label: str) -> None:
     """Fitted to a trace in which the winding leads its body, both still hold the truth within U (k = 2)."""
-    coil, truth = soaked.coil(label), soaked.truth.coils[label]
-    assert coil.method == "thermal network"
-    assert coil.joint_ohm is not None
-    assert coil.joint_u_ohm is not None
-    assert coil.r20_ohm is not None
-    assert coil.r20_u_ohm is not None
-    assert abs(coil.joint_ohm - truth.joint_ohm) < 2.0 * coil.joint_u_ohm
-    assert abs(coil.r20_ohm - (truth.copper_at(20.0) + truth.joint_ohm)) < 2.0 * coil.r20_u_ohm
+    assert soaked.coil(label).method == "thermal network"
+    soaked.assert_figures_hold_truth(label)
 
 
 @pytest.mark.slow
