@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,6 +14,7 @@ from analysis.decision import combined_risk
 from analysis.drift import Drift, before_heat, cold_drift, hot_drift
 from analysis.estimate import Estimate, Measured, estimate
 from analysis.events import find_opens
+from analysis.evidence import account, unexplained
 from analysis.fretting import Fretting, fretting
 from analysis.leads import leads
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, Reason, Subject, Trace
@@ -100,9 +102,12 @@ def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float |
     return findings
 
 
-def result(coil: Coil, findings: list[Finding]) -> CoilResult:
-    """Put verdict, reasons and figures of one coil together."""
+def result(coil: Coil, checks: Sequence[Finding], accuracy: Accuracy) -> CoilResult:
+    """Put verdict, reasons and figures of one coil together; what no check explains forbids a pass."""
     found, rows = coil.found, coil.rows
+    told = account(rows, found, accuracy)
+    elsewhere = overall(check.criterion.outcome for check in checks) != "pass" or bool(_missing(coil))
+    findings = [*checks, unexplained(told, explained=elsewhere)]
     checked = tuple(finding.criterion for finding in findings)
     verdict = overall(criterion.outcome for criterion in checked)
     reasons: dict[str, list[Reason]] = {"fail": [], "retest": [], "pass": [], "not determined": []}
@@ -116,7 +121,6 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
     shown = reasons["fail"] if verdict == "fail" else [*reasons["retest"], *missing]
     if verdict == "pass":
         shown = [Reason("within-limits", _sound(coil)), *reasons["pass"]]
-    told = rows.good | rows.opened
     r20, parts = _pair(found.r20), found.parts
     alpha20, joint = (_pair(parts.alpha20), _pair(parts.joint)) if parts else (_NONE, _NONE)
     return CoilResult(
@@ -134,7 +138,7 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
         joint_u_ohm=joint[1],
         method=found.method,
         hottest_degC=rows.hottest_degC,
-        readings=int(told.sum()),
+        readings=int((rows.good | rows.opened).sum()),
         wrong_risk=combined_risk(verdict, ((each.outcome, each.wrong_risk) for each in checked)),
         point_degC=found.point_degC,
         point_ohm=found.point_ohm,
@@ -144,6 +148,7 @@ def result(coil: Coil, findings: list[Finding]) -> CoilResult:
         joint_k=parts.joint.k if parts else K,
         budgets=found.budgets,
         interruptions=coil.opens,
+        account=told,
     )
 
 

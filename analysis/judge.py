@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analysis.account import Account
 from analysis.coil import Coil, examine, own_findings, result, settle_drift
 from analysis.criteria import Finding
 from analysis.decision import Process, Zone, global_risks, rule_name
@@ -95,9 +96,21 @@ def judge_set(
     if cold := [coil.label for coil in coils if not coil.rows.heated]:
         notes.append(say("note.of", coils=", ".join(cold), what=say("lack.cold-only")))
     labelled = {subject.coil: subject.kind for subject in named}
+    notes.append(_accounts([results[coil.label].account for coil in coils]))
     shown = (results[coil.label] for coil in coils)
     return SetResult(
         tuple(replace(each, kind=labelled.get(each.coil, each.kind)) for each in shown), tuple(notes)
+    )
+
+
+def _accounts(told: Sequence[Account]) -> str:
+    """Say that every row of the set went somewhere."""
+    return say(
+        "note.account",
+        rows=sum(each.rows for each in told),
+        used=sum(each.used for each in told),
+        explained=sum(sum(each.explained.values()) for each in told),
+        against=sum(each.speaks_against for each in told),
     )
 
 
@@ -188,7 +201,10 @@ def _judge_kind(
             *asked[coil.label],
         ]
     compared = _Company(settled, findings, limits)
-    return {coil.label: result(coil, [*findings[coil.label], compared.finding(coil)]) for coil in settled}
+    return {
+        coil.label: result(coil, [*findings[coil.label], compared.finding(coil)], accuracy)
+        for coil in settled
+    }
 
 
 class _Company:

@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.account import Account
 from analysis.budget import Budget
 from analysis.opens import Opens
 
@@ -200,6 +201,8 @@ class CoilResult:
     budgets: tuple[Budget, ...] = ()
     #: Opens and dropouts, with what the readings could have shown of them.
     interruptions: Opens = field(default_factory=Opens)
+    #: What became of every row: used, explained, or counted against the coil.
+    account: Account = field(default_factory=Account)
 
 
 @dataclass(frozen=True)

@@ -26,6 +26,7 @@ USUAL = (
     "peers-disagree",
     "peers-unsure",
     "slope-implausible",
+    "unexplained",
     "unfinished",
 )
 #: Codes of those where it depends on the coil, so that whoever gives the reason says what to do.

@@ -75,6 +75,14 @@ def swapped(bench: Bench) -> SetResult:
     return judge_set(soaks, subjects, kinds, ACCURACY)
 
 
+def slips(bench: Bench) -> SetResult:
+    """Two readings lower than any heat explains, among many."""
+    trace = bench.soak(readings=40)
+    ohm = trace.resistance_ohm.copy()
+    ohm[[50, 57]] *= 0.9
+    return judged(replace(trace, resistance_ohm=ohm))
+
+
 def alone(bench: Bench) -> SetResult:
     """Three like parts and one a fifth below them, of which nobody says what it is."""
     return judged(*(bench.soak(f"Y{n}", ohm, seed=n) for n, ohm in enumerate((3.3, 3.3, 3.3, 2.7))))
@@ -124,6 +132,7 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "resistance-unsure": lambda bench: judged(bench.soak(copper_ohm=3.63), limits=NOMINAL["valve"]),
     "self-heated": self_heated,
     "slope-implausible": lambda bench: judged(bench.points("Y1", [22.0, 90.0], [4.2, 3.3])),
+    "unexplained": slips,
     "unfinished": unfinished,
 }
 
