@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from asn1crypto import pem, x509
+from asn1crypto import parser, pem, x509
 from pyhanko.sign.fields import enumerate_sig_fields
 from pyhanko.sign.validation import EmbeddedPdfSignature, PdfSignatureStatus, validate_pdf_signature
 from pyhanko.sign.validation.settings import KeyUsageConstraints
@@ -144,14 +144,15 @@ def _intact(signature: EmbeddedPdfSignature, status: PdfSignatureStatus, raw: by
 
 
 def _covers(signature: EmbeddedPdfSignature, raw: bytes) -> bool:
-    """Whether every byte of the file is signed but those of the signature itself."""
+    """Whether every byte of the file is signed but those of the signature itself, filled up with zeros."""
     if len(signature.byte_range) != 4:
         return False
     start, length, start2, length2 = map(int, signature.byte_range)
-    hole = raw[length:start2]
-    return (start, start2 + length2) == (0, len(raw)) and hole.lower() == b"<%s>" % (
-        signature.pkcs7_content.hex().encode()
-    )
+    hole, content = raw[length:start2], signature.pkcs7_content
+    *_, header, body, trailer = parser.parse(content)
+    filling = content[len(header) + len(body) + len(trailer) :]
+    whole = (start, start2 + length2) == (0, len(raw)) and not any(filling)
+    return whole and hole.lower() == b"<%s>" % content.hex().encode()
 
 
 def _signed_by(

@@ -95,6 +95,16 @@ def test_any_changed_byte_of_the_file_is_found(shop: Shop, tmp_path: Path) -> No
         assert any(finding.good is False for finding in findings), at
 
 
+@pytest.mark.slow
+def test_what_fills_up_the_signature_is_held_to_zeros(shop: Shop, tmp_path: Path) -> None:
+    """Behind the signature's own bytes the file has room that no hash covers: one bit there is found too."""
+    filling = shop.signed.index(b"0" * 200 + b">")
+    path = tmp_path / "claim.pdf"
+    path.write_bytes(changed_byte(shop.signed, filling + 150))
+    findings, _ = check_signatures(read_pack(path), None)
+    assert any(finding.good is False for finding in findings)
+
+
 def forged_readings(files: dict[str, bytes]) -> dict[str, bytes]:
     """Y5's readings made good, and both manifests made to fit."""
     lines = [
