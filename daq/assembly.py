@@ -26,6 +26,7 @@ from daq.instruments.switch import DialectSwitch
 from daq.links.base import Link, Peer
 from daq.links.inprocess import InProcessLink
 from daq.operator import Hand, Operator, PersonsHand
+from daq.ovenwatch import COOL_WITHIN_S
 from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script
 from daq.signals import shielded
 from daq.tomlfile import Loaded
@@ -56,6 +57,8 @@ def open_bench(
     operator: Operator,
     alarm: Callable[[str], None],
     *,
+    clear: Callable[[str], None] = lambda _: None,
+    tell: Callable[[str], None] = lambda _: None,
     seed: int | None = None,
     companion: Companion | None = None,
 ) -> Iterator[Assembled]:
@@ -64,7 +67,9 @@ def open_bench(
     Args:
         rig: The checked rig file.
         operator: Who moves leads and types readings where no instrument does.
-        alarm: Called with a line that the operator must not miss.
+        alarm: Called with a line that the operator must not miss, and that stands.
+        clear: Called with such a line once it is proved to be over.
+        tell: Called with what the guard does or finds about heat.
         seed: Replaces the seed of a simulated bench.
         companion: Is shown that the run lives, and asked before anything is switched on; not yet started.
 
@@ -78,7 +83,8 @@ def open_bench(
         talks = {name: stack.enter_context(opening.conversation(name)) for name in opening.spoken()}
         identities = {name: opening.start(name, talk) for name, talk in talks.items()}
         asked = BreathingOperator(operator, companion)
-        bench = _assemble(rig.value, opening.clock, talks, asked, alarm, companion)
+        guard = _guard(rig.value, opening.clock, talks, companion, alarm, clear, tell)
+        bench = _assemble(rig.value, opening.clock, talks, asked, guard)
         bench = replace(bench, hand=opening.hand)
         opening.bring_to_rest(bench)
         try:
@@ -181,27 +187,35 @@ class _Opening:
         return StartError(str(self._rig.error(f"{name}.{key}", str(exc))))
 
 
-def _assemble(
+def _guard(
     rig: Rig,
     clock: Clock,
     talks: Mapping[str, Conversation],
-    operator: Operator,
-    alarm: Callable[[str], None],
     watcher: Watcher,
-) -> Bench:
-    """Give every role to an instrument."""
-    supply = DialectSupply(talks["supply"]) if "supply" in talks else None
-    oven = DialectOven(talks["oven"]) if "oven" in talks else None
-    guard = Guard(
-        supply,
-        oven,
+    alarm: Callable[[str], None],
+    clear: Callable[[str], None],
+    tell: Callable[[str], None],
+) -> Guard:
+    """Give supply and oven, if there are any, to the one who answers for them."""
+    return Guard(
+        DialectSupply(talks["supply"]) if "supply" in talks else None,
+        DialectOven(talks["oven"]) if "oven" in talks else None,
         clock,
         voltage_V=rig.limits.voltage_V,
         current_A=rig.limits.current_A,
         body_degC=rig.limits.body_degC,
         alarm=alarm,
+        clear=clear,
+        tell=tell,
         watcher=watcher,
+        cool_within_s=COOL_WITHIN_S if rig.oven is None else rig.oven.cool_within_s,
     )
+
+
+def _assemble(
+    rig: Rig, clock: Clock, talks: Mapping[str, Conversation], operator: Operator, guard: Guard
+) -> Bench:
+    """Give every role to an instrument."""
     harness = Harness(
         guard,
         clock,
@@ -220,8 +234,8 @@ def _assemble(
         meter=meter,
         probe=_probe(rig, talks, meter, harness, operator),
         operator=operator,
-        supply=supply,
-        oven=oven,
+        supply=DialectSupply(talks["supply"]) if "supply" in talks else None,
+        oven=DialectOven(talks["oven"]) if "oven" in talks else None,
         wires=rig.meter.wires,
         meter_typed=rig.meter_typed,
         probe_typed=rig.probe.kind == TYPED,
@@ -235,7 +249,13 @@ def _routes(rig: Rig) -> Routes:
         return Routes()
     switch = rig.switch
     return Routes(
-        power=switch.power, sense=switch.sense, probe=switch.probe, leak=switch.leak, short=switch.short
+        power=switch.power,
+        sense=switch.sense,
+        probe=switch.probe,
+        leak=switch.leak,
+        short=switch.short,
+        oven=None if rig.oven is None else rig.oven.cut_off,
+        break_under_current=switch.break_under_current,
     )
 
 

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 from daq.clock import Clock
 from daq.conversation import Number
+from daq.errors import BenchError
 from daq.guard import Guard
 from daq.harness import Harness
 from daq.instruments.roles import Meter, Oven, Probe, Supply
@@ -50,6 +53,18 @@ class Bench:
     def temperature(self, coil: str) -> Number:
         """Measure the body temperature of *coil* in degC."""
         return self.probe.temperature(coil)
+
+    def bodies_degC(self, coils: Sequence[str]) -> dict[str, float]:
+        """Read every probe that needs nobody's help; return what could be read, by coil."""
+        found: dict[str, float] = {}
+        if self.probe_typed or (self.probe_needs_meter and not self.harness.switched):
+            return found
+        with suppress(BenchError):  # a meter that is gone is gone for all of them
+            for coil in coils:
+                value = self.temperature(coil).value
+                if value is not None:
+                    found[coil] = value
+        return found
 
     def insulation(self, coil: str) -> Number | None:
         """Measure winding to body of *coil* in ohms; None where there is no way to."""

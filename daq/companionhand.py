@@ -10,10 +10,11 @@ from daq.connecting import open_wire, role_dialect, talking, wall_clock
 from daq.conversation import Conversation
 from daq.dialect import RoleDialect
 from daq.errors import BenchError, LinkError, OutputUnknownError
-from daq.guard import OUTPUT_UNKNOWN, OVEN_ON, Guard
+from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.instruments.oven import DialectOven
 from daq.instruments.supply import DialectSupply
 from daq.links.base import Link
+from daq.ovenguard import OVEN_ON
 from daq.rig import TYPED, Instrument, Rig
 from daq.tomlfile import Loaded
 

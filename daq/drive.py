@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from daq.clock import Clock
 from daq.conversation import Number
 from daq.errors import InterlockError, LimitError
-from daq.instruments.roles import Oven, Supply
+from daq.instruments.roles import Supply
+from daq.ovenguard import OvenGuard
 from daq.watcher import Watcher
 
 #: No coil is driven longer in one block: a pulse of heating takes 10 s, a test at most 60 s.
@@ -86,7 +87,7 @@ class Drive:
 class OvenHeat:
     """An oven that is allowed to heat, inside a guarded block."""
 
-    def __init__(self, oven: Oven, setpoint: Ceiling) -> None:
+    def __init__(self, oven: OvenGuard, setpoint: Ceiling) -> None:
         self._oven = oven
         self._setpoint = setpoint
         #: Whether the block is still open.
@@ -101,5 +102,4 @@ class OvenHeat:
         """
         if not self.live:
             raise InterlockError("the oven was to heat after the guarded block; nothing was sent")
-        self._oven.set_temperature(self._setpoint.admit(temperature_degC))
-        self._oven.switch_heat(True)
+        self._oven.aim(self._setpoint.admit(temperature_degC))

@@ -1,25 +1,36 @@
 """The one place through which every energising passes: limits, interlocks, safe state.
 
+It also is the one place that knows what may still be on or hot: what was begun here counts as dangerous until
+it is proved otherwise, and is tried again, by :mod:`daq.vigil`, for as long as it is not.
+
 It stands beside the bench's own protection and is not a safety-rated interlock.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from typing import Protocol
 
 from daq.clock import Clock
 from daq.conversation import Number
 from daq.drive import Ceiling, Drive, OvenHeat
-from daq.errors import InterlockError, LinkError, OutputUnknownError, ReadbackError, ReplyError
+from daq.errors import (
+    BenchError,
+    InterlockError,
+    LinkError,
+    OutputUnknownError,
+    ReadbackError,
+    ReplyError,
+)
 from daq.instruments.roles import Oven, Supply
+from daq.ovenguard import OVEN_ON, OvenGuard
+from daq.ovenwatch import COOL_WITHIN_S
 from daq.signals import shielded
 from daq.watcher import COIL, OVEN, Unwatched, Watcher
 
 OUTPUT_UNKNOWN = "THE SUPPLY'S OUTPUT STATE IS NOT KNOWN - SWITCH THE SUPPLY OFF BY HAND"
-
-OVEN_ON = "THE OVEN COULD NOT BE SWITCHED OFF - SWITCH IT OFF BY HAND"
 
 #: Below this the current counts as gone: about a bench supply's own readback offset.
 GONE_A = 0.02
@@ -31,12 +42,50 @@ GONE_WITHIN_S = 3.0
 #: By then at least this share of what the capacitor held at first is gone.
 FALLEN = 0.9
 OFF_TRIES = 3
+ONLY_A_HAND = (
+    "only a hand can take the current away: switch the supply off, or pull its leads (they may spark)"
+)
 #: Protection stands this far above the working limit, so that it trips on faults and not on ripple.
 PROTECTION_MARGIN = 1.1
 
 
+class LastMeans(Protocol):
+    """What the switch unit can do when supply or oven no longer obey; see :class:`daq.harness.Harness`."""
+
+    def permit_oven(self) -> None:
+        """Let the oven have its mains, where a contactor of the rig decides that."""
+        ...
+
+    @property
+    def can_cut_oven(self) -> bool:
+        """Whether there is such a contactor."""
+        ...
+
+    def cut_oven(self) -> str:
+        """Take the oven's mains away; return how, read back."""
+        ...
+
+    def break_path(self) -> str:
+        """Open the supply's path under current if the rig permits that; return what was done, or who can."""
+        ...
+
+
 class Guard:
-    """Owns the supply's output and the oven's heat; everything else asks it first."""
+    """Owns the supply's output and the oven's heat; everything else asks it first.
+
+    Args:
+        supply: The supply, if there is one.
+        oven: The oven, if there is one.
+        clock: The bench's time.
+        voltage_V: The most this bench may apply.
+        current_A: The most it may drive.
+        body_degC: The hottest a body may become.
+        alarm: Called with a line that stands from then on.
+        clear: Called with an alarm that stood and is proved to be over.
+        tell: Called with what was done or found about heat.
+        watcher: Who switches off from outside if the program cannot.
+        cool_within_s: By when an oven that was told to stop has to be seen to cool.
+    """
 
     def __init__(
         self,
@@ -48,21 +97,34 @@ class Guard:
         current_A: float,
         body_degC: float,
         alarm: Callable[[str], None],
+        clear: Callable[[str], None] = lambda _: None,
+        tell: Callable[[str], None] = lambda _: None,
         watcher: Watcher | None = None,
+        cool_within_s: float = COOL_WITHIN_S,
     ) -> None:
         self._supply = supply
         self._watcher: Watcher = watcher or Unwatched()
-        self._oven = oven
+        self._heat = None if oven is None else OvenGuard(oven, clock, tell, cool_within_s)
+        self._means: LastMeans | None = None
         self._clock = clock
         self._rig_voltage_V = voltage_V
         self._rig_current_A = current_A
         self._rig_body_degC = body_degC
         self._alarm = alarm
+        self._clear = clear
+        self._tell = tell
+        #: The alarms that have been raised and not been proved to be over.
+        self._standing: list[str] = []
         self._driven: str | None = None
         self._unknown = False
         self._told_missing = False
         self._zero_s = 0.0
-        self._heating = False
+
+    def rely_on(self, means: LastMeans) -> None:
+        """Use *means* where supply or oven do not obey."""
+        self._means = means
+        if self._heat is not None and means.can_cut_oven:
+            self._heat.cut = means.cut_oven
 
     @property
     def output_unknown(self) -> bool:
@@ -128,12 +190,15 @@ class Guard:
             self._supply.set_voltage(voltage_V)
             self._supply.switch_output(True)
             yield drive
+        except BenchError:
+            # The run ends by it, and its heat with it: a supply that hangs must not keep the oven waiting.
+            self._hush_oven()
+            raise
         finally:
-            try:
-                self.make_safe()
-            finally:
-                self._watcher.end(COIL)
+            self.make_safe()
             drive.ended_s = self._zero_s
+        if self._heat is not None:
+            self._heat.go_on()
 
     def _prepare(self, supply: Supply, voltage_V: float, current_A: float) -> None:
         if supply.output_is_on():
@@ -157,57 +222,129 @@ class Guard:
 
     @contextmanager
     def heating(self, coil_body_degC: float) -> Iterator[OvenHeat]:
-        """Heat the oven inside the block; heating is off after it, however the block is left.
+        """Heat the oven inside the block; however the block is left, the oven is told to stop after it.
+
+        That it does stop is known when it is seen to cool: see :meth:`see_oven` and :attr:`proved`.
 
         Args:
             coil_body_degC: The highest temperature that the coils' bodies may see.
+
+        Raises:
+            OutputUnknownError: The oven does not say that its heat is off.
         """
-        if self._oven is None:
+        if self._heat is None:
             raise InterlockError("nothing to heat with: the rig file names no oven")
-        self._heating = True
-        heat = OvenHeat(self._oven, Ceiling("oven setpoint", "degC", self._rig_body_degC, coil_body_degC))
+        heat = OvenHeat(self._heat, Ceiling("oven setpoint", "degC", self._rig_body_degC, coil_body_degC))
         try:
             self._watcher.begin(OVEN)
+            self._heat.begin()
+            if self._means is not None:
+                self._means.permit_oven()
             yield heat
         finally:
             heat.live = False
             with shielded():
-                try:
-                    self._stop_heat(self._oven)
-                finally:
-                    self._watcher.end(OVEN)
+                self._stop_heat(self._heat)
+
+    def see_oven(self, coil: str, body: Number) -> None:
+        """Hold the body of *coil*, and the oven's own air, to what the oven was told.
+
+        While it heats nothing in it may be hotter than its setpoint explains; after it was told to stop it
+        has to cool.
+
+        Raises:
+            CeilingError: Something is hotter than the setpoint explains.
+            OutputUnknownError: The oven does not cool; the alarm stands.
+        """
+        if self._heat is None:
+            return
+        self._heat.see(coil, body)
+        self._update()
+        if self._heat.alarm:
+            raise OutputUnknownError(f"{self._heat.alarm} ({self._heat.told()})")
+
+    def forgive(self, coil: str) -> None:
+        """Take note that *coil* was driven: its body may be warmer than the oven for a while."""
+        if self._heat is not None:
+            self._heat.forgive(coil)
+
+    @property
+    def proved(self) -> bool:
+        """Whether all that was ever on is proved to be off, and the oven is seen to cool."""
+        return not (self._unknown or self._driven is not None or self._may_heat)
+
+    @property
+    def standing(self) -> tuple[str, ...]:
+        """The alarms that stand."""
+        return tuple(self._standing)
+
+    def told(self) -> str:
+        """Say what is waited for."""
+        return self._heat.told() if self._heat is not None and self._may_heat else ""
+
+    @property
+    def _may_heat(self) -> bool:
+        return self._heat is not None and self._heat.may_heat
+
+    def try_again(self, bodies_degC: Mapping[str, float]) -> None:
+        """Try once to switch off and to prove what is not proved; raise or end alarms by what comes of it.
+
+        Args:
+            bodies_degC: What was read of the bodies anew, by coil.
+        """
+        self._hush_oven()
+        if self._supply is not None and (self._unknown or self._driven is not None):
+            try:
+                self._switch_off(self._supply)
+            except Exception:  # noqa: BLE001 - whatever it is, the next round tries again
+                self._unknown = not self._watcher.switch_off(wait=False)
+            else:
+                self._unknown = False
+            if not self._unknown:
+                self._driven = None
+        if self._heat is not None and self._may_heat:
+            self._heat.try_again(bodies_degC)
+        self._update()
+
+    def give_up(self) -> None:
+        """Let the alarm stand for what is not proved: nobody watches it any more."""
+        self._unknown = self._unknown or self._driven is not None
+        if self._heat is not None and self._may_heat:
+            self._heat.doubt()
+        self._update()
 
     def leave_safe(self) -> None:
         """Switch off whatever is not known to be off: the last word before the bench is given back.
 
         A stop signal may come in the lines between a guarded block and its shield. What has been tried
-        and told to the operator already is not tried again.
+        and told to the operator already is not tried again here.
         """
         with shielded():
+            self._hush_oven()
             try:
-                if self._heating and self._oven is not None:
-                    self._stop_heat(self._oven)
+                if self._driven is not None and not self._unknown:
+                    self.make_safe()
             finally:
-                try:
-                    if self._driven is not None and not self._unknown:
-                        self.make_safe()
-                finally:
-                    self._watcher.end(COIL)
-                    self._watcher.end(OVEN)
+                if self._heat is not None and self._may_heat and not (self._heat.off or self._heat.alarm):
+                    self._stop_heat(self._heat)
 
-    def _stop_heat(self, oven: Oven) -> None:
+    def _hush_oven(self) -> None:
+        if self._heat is not None:
+            self._heat.hush()
+
+    def _stop_heat(self, heat: OvenGuard) -> None:
         cause: Exception | None = None
         for left in reversed(range(OFF_TRIES)):
             try:
-                oven.switch_heat(False)
+                heat.stop()
             except Exception as exc:  # noqa: BLE001 - whatever it is, off is tried again, or told
                 cause = exc
                 self._ask_watcher("oven", exc, wait=left == 0)
             else:
-                self._heating = False
                 return
-        self._heating = False  # told, and not tried again
-        self._alarm(f"{OVEN_ON} ({cause})")
+        heat.alarm = OVEN_ON
+        self._update()
+        heat.cut_off()
         raise OutputUnknownError(f"{OVEN_ON} ({cause})") from cause
 
     def make_safe(self) -> None:
@@ -226,13 +363,42 @@ class Guard:
                     self._switch_off(self._supply)
                 except Exception as exc:  # noqa: BLE001 - whatever it is, off is tried again, or told
                     cause = exc
+                    self._hush_oven()
                     self._ask_watcher("supply", exc, wait=left == 0)
                 else:
                     self._driven, self._unknown = None, False
+                    self._update()
                     return
             self._unknown = True
-            self._alarm(OUTPUT_UNKNOWN)
+            self._update()
+            if self._driven is not None:
+                self._tell(self._break_path())
         raise OutputUnknownError(f"{OUTPUT_UNKNOWN} ({cause})") from cause
+
+    def _break_path(self) -> str:
+        """Use the last resort against a current that cannot be switched off."""
+        if self._means is None:
+            return ONLY_A_HAND
+        try:
+            return self._means.break_path()
+        except BenchError as exc:
+            return f"the supply's path could not be opened: {exc}"
+
+    def _update(self) -> None:
+        """Raise the alarms that have come up, end those that are proved to be over, tell who watches."""
+        due = [OUTPUT_UNKNOWN] if self._unknown else []
+        if self._heat is not None and self._heat.alarm:
+            due.append(self._heat.alarm)
+        for text in [text for text in self._standing if text not in due]:
+            self._standing.remove(text)
+            self._clear(text)
+        for text in [text for text in due if text not in self._standing]:
+            self._standing.append(text)
+            self._alarm(text)
+        if not self._unknown and self._driven is None:
+            self._watcher.end(COIL)
+        if not self._may_heat:
+            self._watcher.end(OVEN)
 
     def _ask_watcher(self, what: str, cause: Exception, *, wait: bool) -> None:
         """Where the wire has failed, let whoever watches from outside try over another before the alarm.
@@ -241,7 +407,10 @@ class Guard:
         """
         failed = isinstance(cause, LinkError) or (wait and isinstance(cause, ReplyError))
         if failed and (off := self._watcher.switch_off(wait=wait)):
-            self._driven, self._unknown, self._heating = None, False, False
+            self._driven, self._unknown = None, False
+            if self._heat is not None and self._may_heat:
+                self._heat.believe_off()
+            self._update()
             raise ReadbackError(
                 f"{what}: could not be switched off over this program's own connection ({cause}); the "
                 f"companion process did it over its own: {off}, read back. See to the connection, then resume"

@@ -96,7 +96,7 @@ class HandScreen(RunScreen):
             Text(one_line(f"{mark} {self._large}: {self._what}"), style=style),
             self._list(width, height),
             Text(KEYS.format(last=min(len(self._coils), 9)), style="dim"),
-            *([Text(self._alarm, style="bold reverse")] if self._alarm else []),
+            *([Text(self.standing_alarm, style="bold reverse")] if self._alarms else []),
         ]
         return Text("\n\n").join(parts)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from daq.clock import Clock
 from daq.errors import InputError
-from daq.guard import Guard
+from daq.guard import ONLY_A_HAND, Guard
 from daq.instruments.roles import Switch
 from daq.operator import Operator
 
@@ -20,13 +20,19 @@ _ON_SENSOR = "Put the meter's leads on the sensor of coil {coil}"
 
 @dataclass(frozen=True)
 class Routes:
-    """Switch channels by coil label; *short* joins the meter's leads at their far end."""
+    """Switch channels by coil label; *short* joins the meter's leads at their far end.
+
+    *oven*, where there is one, has to be closed for the oven to have its mains. *break_under_current* permits
+    the last resort against a supply that does not go off.
+    """
 
     power: Mapping[str, int] = field(default_factory=dict)
     sense: Mapping[str, int] = field(default_factory=dict)
     probe: Mapping[str, int] = field(default_factory=dict)
     leak: Mapping[str, int] = field(default_factory=dict)
     short: int | None = None
+    oven: int | None = None
+    break_under_current: bool = False
 
 
 class Harness:
@@ -55,6 +61,9 @@ class Harness:
         self._at: tuple[int, ...] | str | None = None
         #: Whether a contact of the supply may be closed.
         self._on_supply = True
+        #: Channels that stay closed beside those of a coil: the oven's mains while it may heat.
+        self._held: tuple[int, ...] = ()
+        guard.rely_on(self)
 
     @property
     def switched(self) -> bool:
@@ -113,7 +122,46 @@ class Harness:
         self._leave(powered=True)
         if self._switch is not None:
             self._switch.open_all()
-        self._on_supply = False
+        self._on_supply, self._held = False, ()
+
+    @property
+    def can_cut_oven(self) -> bool:
+        """Whether a contactor behind the switch unit decides if the oven has its mains."""
+        return self._switch is not None and self._routes.oven is not None
+
+    def permit_oven(self) -> None:
+        """Let the oven have its mains, until it is cut off or all contacts are opened."""
+        if self._routes.oven is not None:
+            self._held, self._at = (self._routes.oven,), None
+            self._close()
+
+    def cut_oven(self) -> str:
+        """Take the oven's mains away; return how.
+
+        It moves no other contact, so it may be done whatever becomes of the supply.
+        """
+        assert self._switch is not None
+        assert self._routes.oven is not None
+        self._held, self._at = (), None
+        self._switch.open_now((self._routes.oven,))
+        return f"channel {self._routes.oven} of the switch unit is open"
+
+    def break_path(self) -> str:
+        """Open the supply's contacts under current, as the last resort, where the rig permits it.
+
+        Contacts may weld or burn by it and the coil returns its energy; a coil that burns is worse. This is
+        the one place where a contact moves under current.
+        """
+        if self._switch is None or not self._routes.power:
+            return ONLY_A_HAND
+        if not self._routes.break_under_current:
+            return f"{ONLY_A_HAND}; the rig file does not permit it to the switch unit (break_under_current)"
+        self._at = None
+        self._switch.open_now(tuple(dict.fromkeys(self._routes.power.values())))
+        return (
+            "last resort: the switch unit opened the supply's contacts under current; look at them before "
+            "they are used again. The supply itself is still not known to be off"
+        )
 
     def _close(self, *channels: int) -> None:
         """Close *channels* and no other."""
@@ -122,7 +170,7 @@ class Harness:
             return
         self._leave(powered=self._on_supply or self._powered(channels))
         self._on_supply = True  # until both commands have succeeded
-        self._switch.close_only(channels)
+        self._switch.close_only((*channels, *self._held))
         self._on_supply = self._powered(channels)
         self._clock.sleep(CONTACT_SETTLE_S)
         self._at = channels

@@ -92,7 +92,7 @@ class HeatWatch:
                 if driven and self._jumps > BEARABLE_JUMPS:
                     raise StaleError(
                         f"coil {self._coil}: resistance stays at {resistance_ohm:.4g} ohm, which no heat "
-                        "explains, so its winding's temperature is not known; heating stopped. "
+                        "explains, so its winding's temperature is not known; heating told to stop. "
                         "Look at joints and leads"
                     )
                 return
@@ -100,7 +100,7 @@ class HeatWatch:
             # Not taken for the winding's last temperature: whoever knows better may go on, see Soak.check.
             raise CeilingError(
                 f"coil {self._coil}: winding at {winding:.1f} degC passes its ceiling of "
-                f"{self._ceilings.winding_degC:g} degC; heating stopped"
+                f"{self._ceilings.winding_degC:g} degC; heating told to stop"
             )
         self._jumps = 0
         self._seen = (time_s, winding)
@@ -136,7 +136,7 @@ class HeatWatch:
         if probe.value > self._ceilings.body_degC:
             raise CeilingError(
                 f"coil {self._coil}: body at {probe.value:.1f} degC passes its ceiling of "
-                f"{self._ceilings.body_degC:g} degC; heating stopped"
+                f"{self._ceilings.body_degC:g} degC; heating told to stop"
             )
         if energy_J is not None and not self._follows:
             self._see_rise(probe.value, energy_J)
@@ -147,7 +147,7 @@ class HeatWatch:
         if self._misses > BEARABLE_MISSES or silent_s > self._stale_s:
             raise ProbeLostError(
                 f"coil {self._coil}: no probe temperature for {self._misses} readings ({status}); "
-                "heating stopped. Look at the probe and its leads"
+                "heating told to stop. Look at the probe and its leads"
             )
 
     def _see_rise(self, probe_degC: float, energy_J: float) -> None:
@@ -160,5 +160,5 @@ class HeatWatch:
         if put_in_J >= TELLING_ENERGY_J and not self._follows:
             raise StaleError(
                 f"coil {self._coil}: {put_in_J:.0f} J went in and the probe rose by {rise_K:.1f} K; "
-                "heating stopped. Is the probe on this coil's body?"
+                "heating told to stop. Is the probe on this coil's body?"
             )

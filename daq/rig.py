@@ -13,6 +13,7 @@ import msgspec
 from analysis import thermometers
 from analysis.model import Accuracy
 from daq.builtin import builtin, names
+from daq.ovenwatch import COOL_WITHIN_S
 from daq.rigcheck import check, on_this_machine
 from daq.tomlfile import Loaded, load
 
@@ -173,10 +174,18 @@ class Switch(Instrument, frozen=True, kw_only=True):
     leak: dict[str, Channel] = {}
     #: Joins the meter's leads at their far end.
     short: Channel | None = None
+    #: As the last resort against a supply that does not go off its contacts are opened under current.
+    break_under_current: bool = False
 
 
 class Oven(Instrument, frozen=True, kw_only=True):
     """The oven or bath controller."""
+
+    #: A channel of the switch unit that has to be closed for the oven to have its mains: opened where the
+    #: oven does not obey.
+    cut_off: Channel | None = None
+    #: An oven that was told to stop has to be seen to cool, by 5 K, within this.
+    cool_within_s: Annotated[float, msgspec.Meta(ge=60, le=7200)] = COOL_WITHIN_S
 
 
 class Simulation(_Table, frozen=True, kw_only=True):

@@ -37,7 +37,7 @@ Trouble = tuple[str, str]
 
 def check(rig: Loaded[Rig]) -> None:
     """Raise InputError with file, line and key for the first thing that cannot be."""
-    for part in (_resources, _time_scale, _meter, _probe, _switch):
+    for part in (_resources, _time_scale, _meter, _probe, _switch, _oven):
         for keypath, message in part(rig.value):
             raise rig.error(keypath, message)
 
@@ -184,3 +184,20 @@ def _switch(rig: Rig) -> Iterator[Trouble]:
                 f"switch.{table}",
                 f"has no channel for {', '.join(missing)}, expected one for each coil in sense",
             )
+
+
+def _oven(rig: Rig) -> Iterator[Trouble]:
+    """The contactor of the oven's mains is a channel of the switch unit that is used for nothing else."""
+    channel = None if rig.oven is None else rig.oven.cut_off
+    if channel is None:
+        return
+    switch = rig.switch
+    if switch is None:
+        yield "oven.cut_off", "is a channel of the switch unit, and the file has no [switch]"
+        return
+    tables = {"sense": switch.sense, "power": switch.power, "probe": switch.probe, "leak": switch.leak}
+    used = {number: f"{name}.{label}" for name, table in tables.items() for label, number in table.items()}
+    if switch.short is not None:
+        used[switch.short] = "short"
+    if channel in used:
+        yield "oven.cut_off", f"is channel {channel}, which switch.{used[channel]} has already"

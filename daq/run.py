@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +15,7 @@ from rich.console import Console
 from analysis.model import SetResult
 from daq import __version__
 from daq.assembly import Assembled, open_bench
+from daq.bench import Bench
 from daq.breath import BreathingRecord
 from daq.cautions import confirm_cautions
 from daq.coarse import too_coarse
@@ -22,12 +24,13 @@ from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
 from daq.enough import Targets
 from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError, RecordError
-from daq.guard import OUTPUT_UNKNOWN, OVEN_ON
+from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.handscreen import HandScreen
 from daq.heatwatch import Ceilings
 from daq.inputs import load_inputs
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator
+from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.procedure import Procedure, Progress, RowSink
 from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
@@ -43,7 +46,11 @@ from daq.soak_oven import oven_stages, soak_in_oven
 from daq.soak_supply import soak_by_supply, supply_stages
 from daq.sweeping import do_sweep, is_handsfree, questions
 from daq.tomlfile import Loaded
+from daq.vigil import Vigil
 
+UNSAFE = (OUTPUT_UNKNOWN, OVEN_ON, OVEN_HOT)
+#: On a bench in virtual time nobody can pull a plug: what did not come to rest within this does not.
+VIRTUAL_PATIENCE_S = 1200.0
 _SOAKS = {
     "oven": (oven_stages, soak_in_oven),
     "supply": (supply_stages, soak_by_supply),
@@ -113,7 +120,15 @@ def execute(request: RunRequest, console: Console) -> Outcome:
     with (
         alarms,
         companion() as beside,
-        open_bench(rig, operator, alarms, seed=request.seed, companion=beside) as assembled,
+        open_bench(
+            rig,
+            operator,
+            alarms,
+            clear=alarms.clear,
+            tell=alarms.tell,
+            seed=request.seed,
+            companion=beside,
+        ) as assembled,
     ):
         watch = _watch(request, rig, coil_set.value, beside)
         header = _header(request, rig, coil_set, assembled, cut)
@@ -136,15 +151,16 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             breathing = BreathingRecord(record, beside)
             procedure = Procedure(assembled.bench, breathing, screen, elapsed_s=record.elapsed_s())
             soak = Soak(procedure, soak_plan(rig.value, coil_set.value), cut.finished if cut else None)
-            state, error = _measure(request, coil_set.value, soak, breathing, screen)
+            vigil = _vigil(rig.value, assembled.bench, labels, alarms)
+            state, error = _measure(request, coil_set.value, soak, breathing, screen, vigil)
             # Ctrl-C waits: a run that was measured is judged, reported and closed, and then ends.
             with shielded():
                 judged = judge_run(read_run(record.folder), coil_set.value, state=state)
                 judged = replace(judged, problems=())  # the one there is: no manifest yet
                 screen.say("drawing the report")
                 record.close(state, judgement_files(record.folder, judged, request.paper))
-    unsafe = isinstance(error, OutputUnknownError)
-    return Outcome(record.folder, judged.result, state, error, screen.standing_alarm if unsafe else "")
+    standing = "; ".join(assembled.bench.guard.standing)
+    return Outcome(record.folder, judged.result, state, error, standing)
 
 
 def _watch(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Companion) -> str:
@@ -169,10 +185,27 @@ class _Alarms:
 
     def __call__(self, text: str) -> None:
         self._screen.alarm(text)
+        self._keep("alarm", text)
+
+    def clear(self, text: str) -> None:
+        self._screen.clear(text)
+        self._keep("alarm", f"proved to be over: {text}")
+
+    def tell(self, text: str) -> None:
+        self.event("oven", text)
+
+    def event(self, kind: str, text: str, coil: str = "") -> None:
+        self._screen.event(kind, text, coil)
+        self._keep(kind, text)
+
+    def cry(self, text: str) -> None:
+        self._screen.cry(text)
+
+    def _keep(self, kind: str, text: str) -> None:
         if self.record is not None:
             # Full or closed already: that must not stand in for the alarm's own error.
             with suppress(RecordError):
-                self.record.event("alarm", text)
+                self.record.event(kind, text)
 
     def __enter__(self) -> Self:
         return self
@@ -181,12 +214,25 @@ class _Alarms:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         standing = self._screen.standing_alarm
-        if isinstance(error, RecordError) and standing.startswith((OUTPUT_UNKNOWN, OVEN_ON)):
+        if isinstance(error, RecordError) and any(each in standing for each in UNSAFE):
             raise RecordError(f"{standing} {error}") from error
 
 
+def _vigil(rig: Rig, bench: Bench, labels: Sequence[str], alarms: _Alarms) -> Vigil:
+    """Return who stays when the run is over, until all is proved to be off and cool."""
+    virtual = rig.simulation is not None and rig.simulation.pace is None
+    return Vigil(
+        bench.guard,
+        bench.clock,
+        alarms,
+        bodies=lambda: bench.bodies_degC(labels),
+        aloud=not virtual,
+        patience_s=VIRTUAL_PATIENCE_S if virtual else None,
+    )
+
+
 def _measure(
-    request: RunRequest, coil_set: CoilSet, soak: Soak, record: RowSink, screen: RunScreen
+    request: RunRequest, coil_set: CoilSet, soak: Soak, record: RowSink, screen: RunScreen, vigil: Vigil
 ) -> tuple[CloseState, CoilsoakError | None]:
     """Do the procedure; whatever ends it early is kept with the record and not raised."""
     try:
@@ -194,17 +240,40 @@ def _measure(
             try:
                 _do(request, coil_set, soak, screen)
             finally:
-                # Judging and drawing take their time: whatever a stop signal left on goes off before.
-                soak.procedure.bench.guard.leave_safe()
+                # Judging and drawing take their time: whatever may be left on or hot is seen to before.
+                _make_sure(soak.procedure.bench.guard, vigil)
     except KeyboardInterrupt:
         record.event("stopped", "stopped by the operator")
         return "stopped", None
     except RecordError:
         raise
     except CoilsoakError as exc:
-        record.event("fault", str(exc))
-        return "fault", exc if isinstance(exc, BenchError) else BenchError(str(exc))
+        error = exc if isinstance(exc, BenchError) else BenchError(str(exc))
+        if isinstance(exc, OutputUnknownError) and soak.procedure.bench.guard.proved:
+            error = BenchError(
+                "for a while it was not known whether all was off; now it is proved. See to what was wrong "
+                f"({exc.__cause__ or exc}), then resume the run"
+            )
+        record.event("fault", str(error))
+        return "fault", error
     return "complete", None
+
+
+def _make_sure(guard: Guard, vigil: Vigil) -> None:
+    """Switch off what may be on, and stay until that is proved.
+
+    Raises:
+        OutputUnknownError: It is not, and somebody told the program to go; the alarm stands.
+    """
+    trouble: BenchError | None = None
+    try:
+        guard.leave_safe()
+    except BenchError as exc:
+        trouble = exc
+    if not vigil.keep():
+        raise OutputUnknownError("; ".join(guard.standing)) from trouble
+    if trouble is not None:
+        raise trouble
 
 
 def _do(request: RunRequest, coil_set: CoilSet, soak: Soak, screen: RunScreen) -> None:

@@ -52,7 +52,8 @@ class RunScreen:
         self._done = 0.0
         self._left_s: float | None = None
         self._coil_left_s: float | None = None
-        self._alarm = ""
+        self._alarms: list[str] = []
+        self._cried = ""
         self._said = -1
         self._live: Live | None = None
 
@@ -78,7 +79,7 @@ class RunScreen:
     @property
     def standing_alarm(self) -> str:
         """What has to be said on every further line, or ''."""
-        return self._alarm
+        return "; ".join(self._alarms)
 
     def say(self, text: str) -> None:
         """Show a line about the program's own doings."""
@@ -86,8 +87,25 @@ class RunScreen:
 
     def alarm(self, text: str) -> None:
         """Show *text* now and on every further line."""
-        self._alarm = one_line(text)
-        self._print(Text(self._alarm, style="bold reverse"))
+        line = one_line(text)
+        if line not in self._alarms:
+            self._alarms.append(line)
+        self._print(Text(self.standing_alarm, style="bold reverse"))
+
+    def clear(self, text: str) -> None:
+        """End the alarm *text*, which was proved to be over."""
+        line = one_line(text)
+        if line in self._alarms:
+            self._alarms.remove(line)
+        self._cried = ""
+        self._print(Text(f"proved to be over: {line}", style="bold"))
+
+    def cry(self, text: str) -> None:
+        """Sound the bell, and show *text* beside the alarm that stands: in its place in a live table."""
+        self._console.bell()
+        self._cried = one_line(text)
+        if self._live is None:
+            self._print(Text(self._cried))
 
     def row(self, reading: Reading) -> None:
         """Take the newest reading of a coil."""
@@ -126,8 +144,9 @@ class RunScreen:
         return one_line(where) + left
 
     def _print(self, text: Text) -> None:
-        if self._alarm and text.plain != self._alarm:
-            text = Text.assemble((self._alarm + " ", "bold reverse"), text)
+        alarm = self.standing_alarm
+        if alarm and text.plain != alarm:
+            text = Text.assemble((alarm + " ", "bold reverse"), text)
         # Lines that are kept in a file are not broken; in a terminal words are.
         self._console.print(text, highlight=False, soft_wrap=not self._console.is_terminal)
 
@@ -153,8 +172,8 @@ class RunScreen:
             Text(f"{100 * self._done:.0f} %"),
         )
         parts += [bar, Text(self._where())]
-        if self._alarm:
-            parts.append(Text(self._alarm, style="bold reverse"))
+        if self._alarms:
+            parts.append(Text(f"{self.standing_alarm} {self._cried}".rstrip(), style="bold reverse"))
         return Group(*parts)
 
     def _in_view(self) -> list[str]:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from types import FrameType
-from typing import Any
+from typing import Any, Self
 
 from daq.clock import Clock, RealClock
 
@@ -17,6 +18,8 @@ _STOPS = tuple(
 #: A stop is being carried out: the record is closed and the report drawn. Another Ctrl-C within this
 #: time is impatience and would only cost the record; after it, something hangs and the signal counts.
 PATIENCE_S = 10.0
+#: Somebody who is asked thinks for a second at least, and for a minute at most.
+THOUGHT_S, ASKED_S = 1.0, 60.0
 
 
 @contextmanager
@@ -42,6 +45,35 @@ def shielded() -> Iterator[None]:
             before(signum, None)
         else:
             raise KeyboardInterrupt(signal.Signals(signum).name)
+
+
+class Leave:
+    """Hears stop signals while something is not known to be safe: one asks, another after a thought means it.
+
+    *asked*: somebody wants the program to end, and has to be told what that leaves behind. *told*: they know.
+    """
+
+    def __init__(self, clock: Clock | None = None) -> None:
+        self._clock = clock or RealClock()
+        self._asked_s: float | None = None
+        self.asked = self.told = False
+
+    def __enter__(self) -> Self:
+        self._stack = ExitStack()
+        self._stack.enter_context(_handlers(self))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    def __call__(self, _signum: int, _frame: FrameType | None) -> None:
+        """Take a signal."""
+        now_s = self._clock.monotonic()
+        since_s = math.inf if self._asked_s is None else now_s - self._asked_s
+        if since_s < THOUGHT_S:
+            return  # a key held down
+        self.told = self.told or since_s <= ASKED_S
+        self._asked_s, self.asked = now_s, True
 
 
 class _Stop:

@@ -147,8 +147,8 @@ class Soak:
         """
         if self.procedure.now() > self.plan.max_run_s:
             raise BenchError(
-                f"the run has lasted its {self.plan.max_run_s:g} s; heating stopped. If it needs longer, "
-                "raise test.max_run_s; else see what holds it up"
+                f"the run has lasted its {self.plan.max_run_s:g} s; heating told to stop. If it needs "
+                "longer, raise test.max_run_s; else see what holds it up"
             )
 
     def cold(self, coils: Sequence[str], phase: str) -> list[Reading]:
@@ -170,10 +170,14 @@ class Soak:
     def look(self, coil: str, phase: str, step_degC: float | None, *, heating: bool) -> Reading:
         """Read one undriven coil; while *heating*, check it against the ceilings.
 
+        In an oven its body and the oven's air are held to what the oven was told, heating or not.
+
         In an oven a coil whose probe is lost is dropped, as long as another probe follows and the oven's
         own thermometer bounds what the unseen body can reach; see :attr:`lost`.
         """
         reading, probe = self.procedure.observe_both(coil, phase, step_degC)
+        if self.in_oven:
+            self.procedure.bench.guard.see_oven(coil, probe)
         if heating:
             try:
                 self.check(reading, probe)
@@ -230,12 +234,12 @@ class Soak:
         if air.value is None:
             raise StaleError(
                 f"the probe of {lost} is lost and the oven's own thermometer gives none ({air.status}); "
-                "heating stopped"
+                "heating told to stop"
             )
         if air.value > self.plan.ceilings.body_degC + AIR_PLAY_K:
             raise CeilingError(
                 f"the oven is at {air.value:.1f} degC, above the ceiling of {self.plan.ceilings.body_degC:g} "
-                f"degC of the bodies, and the probe of {lost} is lost; heating stopped"
+                f"degC of the bodies, and the probe of {lost} is lost; heating told to stop"
             )
 
     def hold(self, coils: Sequence[str], step_degC: float, *, heating: bool) -> None:
@@ -279,5 +283,6 @@ class Soak:
             except (CeilingError, StaleError) as exc:
                 trouble = str(exc)
                 self.undriven.add(coil.label)
+        bench.guard.forgive(coil.label)
         if trouble:
             procedure.event("drive", trouble, coil.label)

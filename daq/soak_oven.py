@@ -226,8 +226,8 @@ def _approach(soak: Soak, progress: Progress, aim: _Aim) -> bool:
                 return False
             raise BenchError(
                 f"{', '.join(waiting)} not settled at {aim.target_degC:.0f} degC in "
-                f"{soak.plan.max_step_s:g} s; heating stopped. Does the oven reach it, are the probes on the "
-                "bodies? Otherwise raise test.max_step_s"
+                f"{soak.plan.max_step_s:g} s; heating told to stop. Does the oven reach it, are the probes "
+                "on the bodies? Otherwise raise test.max_step_s"
             )
         procedure.wait_until(round_s + soak.plan.scan_s)
 

@@ -19,6 +19,10 @@ class DialectOven:
         """Switch heating on or off."""
         self._talk.tell("output", state=on)
 
+    def hush(self) -> None:
+        """Tell heating to go off and do not ask what came of it."""
+        self._talk.send("output", state=False)
+
     def temperature(self) -> Number:
         """Read the oven's own sensor in degC."""
         return self._talk.ask_number("temperature")

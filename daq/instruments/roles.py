@@ -107,6 +107,10 @@ class Switch(Protocol):
         """Open every channel."""
         ...
 
+    def open_now(self, channels: tuple[int, ...]) -> None:
+        """Open *channels* whatever is known of them, move no other, and read them back where it can."""
+        ...
+
 
 class Oven(Protocol):
     """The oven or bath that soaks all coils together."""
@@ -117,6 +121,10 @@ class Oven(Protocol):
 
     def switch_heat(self, on: bool) -> None:
         """Switch heating on or off and read the state back where the oven can tell."""
+        ...
+
+    def hush(self) -> None:
+        """Tell heating to go off and do not ask what came of it."""
         ...
 
     def temperature(self) -> Number:

@@ -79,6 +79,11 @@ class DialectSwitch:
         self._talk.tell("open_all")
         self._closed = ()
 
+    def open_now(self, channels: tuple[int, ...]) -> None:
+        """Open *channels* whatever is known of them, move no other, and read them back where it can."""
+        self._closed = None  # the next move begins from all open
+        self._move("open", list(channels), closed=False)
+
 
 def _listed(channels: list[int]) -> str:
     return ",".join(str(channel) for channel in channels)

@@ -67,6 +67,7 @@ class FakeOven:
     def __init__(self) -> None:
         self.setpoint: float | None = None
         self.heating = False
+        self.air_degC = 20.0
 
     def set_temperature(self, temperature_degC: float) -> None:
         self.setpoint = temperature_degC
@@ -74,8 +75,11 @@ class FakeOven:
     def switch_heat(self, on: bool) -> None:
         self.heating = on
 
+    def hush(self) -> None:
+        self.heating = False
+
     def temperature(self) -> Number:
-        return Number(20.0, "ok")
+        return Number(self.air_degC, "ok")
 
 
 class FakeSwitch:
@@ -89,3 +93,6 @@ class FakeSwitch:
 
     def open_all(self) -> None:
         self.calls.append("open all")
+
+    def open_now(self, channels: tuple[int, ...]) -> None:
+        self.calls.append(f"open {channels}")

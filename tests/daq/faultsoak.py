@@ -17,7 +17,8 @@ import daq.run
 import daq.sim.bench
 from daq.clock import VirtualClock
 from daq.errors import CoilsoakError
-from daq.guard import OUTPUT_UNKNOWN, OVEN_ON
+from daq.guard import OUTPUT_UNKNOWN
+from daq.ovenguard import OVEN_ON
 from daq.recordrows import Readings
 from daq.run import RunRequest, execute
 from daq.runfolder import read_run

@@ -128,13 +128,13 @@ def test_a_voltage_that_stays_is_a_switch_that_does_nothing() -> None:
 
 
 def test_the_oven_does_not_heat_after_the_block() -> None:
-    """Its handle is dead once the block has been left."""
+    """Its handle is dead once the block has been left: off, and its setpoint at a room's temperature."""
     oven = FakeOven()
     with make_guard(FakeSupply(), oven=oven).heating(90.0) as heat:
         heat.go_to(50.0)
     with pytest.raises(InterlockError, match="after the guarded block; nothing was sent"):
         heat.go_to(60.0)
-    assert (oven.setpoint, oven.heating) == (50.0, False)
+    assert (oven.setpoint, oven.heating) == (20.0, False)
 
 
 def test_an_output_switched_on_by_somebody_else_is_off_before_a_contact_moves() -> None:
@@ -252,7 +252,7 @@ def test_a_second_interrupt_does_not_break_the_safe_state() -> None:
 
 
 def test_the_oven_is_off_after_the_block_and_obeys_the_lower_ceiling() -> None:
-    """Setpoints above the coil's ceiling are refused; heating ends with the block."""
+    """Setpoints above the coil's ceiling are refused; after the block it is off, and aims at a room's."""
     oven = FakeOven()
     guard = make_guard(FakeSupply(), oven=oven)
     with (
@@ -260,9 +260,9 @@ def test_the_oven_is_off_after_the_block_and_obeys_the_lower_ceiling() -> None:
         guard.heating(100.0) as heat,
     ):
         heat.go_to(90.0)
-        assert oven.heating
+        assert (oven.setpoint, oven.heating) == (90.0, True)
         heat.go_to(101.0)
-    assert oven.setpoint == 90.0
+    assert oven.setpoint == 20.0
     assert not oven.heating
 
 

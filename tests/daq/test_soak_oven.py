@@ -81,7 +81,8 @@ def test_the_open_is_bracketed_by_rows_and_words(soaked: Ran) -> None:
         (rows[last], rows[last + 1], closed_s),
     ):
         assert number(before["time_s"]) + offset_s < true_s < number(after["time_s"]) + offset_s + 1.0
-        assert number(after["time_s"]) - number(before["time_s"]) == pytest.approx(SCAN_S, abs=1.5 * TICK_S)
+        apart_s = number(after["time_s"]) - number(before["time_s"])
+        assert apart_s == pytest.approx(SCAN_S, abs=AIR_S + 1.5 * TICK_S)
     (reason,) = soaked.coil("Y2").reasons
     told = re.findall(r"between (\d+) and (\d+) degC", reason.text)
     rows_told = [
@@ -114,7 +115,7 @@ def test_drift_is_what_the_copper_did(soaked: Ran) -> None:
 
 @pytest.mark.slow
 def test_rounds_follow_each_other_on_the_clock(soaked: Ran) -> None:
-    """While temperatures move, each coil is read every 15 s to the millisecond, through step after step."""
+    """While temperatures move, each coil is read every 15 s, give or take a look at the oven's air."""
     for label in FAULTS:
         for phase, step in [*(("rise", step) for step in STEPS), ("cool", "")]:
             times_s = [
@@ -124,7 +125,7 @@ def test_rounds_follow_each_other_on_the_clock(soaked: Ran) -> None:
             ]
             assert len(times_s) > 10
             for before_s, after_s in pairwise(times_s):
-                assert after_s - before_s == pytest.approx(SCAN_S, abs=1.5 * TICK_S)
+                assert after_s - before_s == pytest.approx(SCAN_S, abs=AIR_S + 1.5 * TICK_S)
 
 
 @pytest.mark.slow
@@ -239,7 +240,7 @@ def test_a_step_that_is_not_reached_ends_the_heating(tmp_path: Path) -> None:
     assert ran.outcome.state == "fault"
     assert ran.outcome.error is not None
     assert ran.outcome.error.exit_status == 3
-    assert "not settled at 50 degC in 300 s; heating stopped" in str(ran.outcome.error)
+    assert "not settled at 50 degC in 300 s; heating told to stop" in str(ran.outcome.error)
     assert ran.events()[-1]["kind"] == "fault"
     assert read_run(ran.outcome.folder).state == "fault"
     assert "pass" not in {verdict for verdict, _ in ran.verdicts().values()}
