@@ -72,7 +72,7 @@ class Companion:
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
         self._on: set[str] = set()
-        self._gone = False
+        self._gone = self._asked = False
         self._beside = False
         self._off = ""
         self._clock = RealClock()
@@ -101,6 +101,7 @@ class Companion:
                 [*program, rig.path, rig.sha256, str(os.getpid()), *roles],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
+                bufsize=0,  # or a line might wait in a buffer that no select looks into
                 # A session of its own: Ctrl-C and a closed terminal are for the run to end in order.
                 start_new_session=True,
                 env=os.environ | {"PYTHONPATH": os.pathsep.join(dict.fromkeys(paths))},
@@ -187,14 +188,19 @@ class Companion:
         """Ask it to switch off over its own connection; return what is off then, read back, or ''.
 
         Nothing is energised after that. It is not asked where the instrument takes one connection: that
-        one is this program's, which has just tried in vain. Only with *wait* is the answer waited for.
+        one is this program's, which has just tried in vain. Only with *wait* is the answer waited for. Asked
+        again, it has tried on meanwhile.
         """
         if self._process is None or not self._beside or self._off:
             return self._off
         self._send("off")
-        self._gone = True
-        with suppress(msgspec.MsgspecError):
-            self._off = msgspec.json.decode(self._said(HELP_S if wait else 0.0), type=Done).off
+        self._gone = self._asked = True
+        within_s = HELP_S if wait else 0.0
+        # Its answers come in order: that it tries on, and what came of it.
+        while not self._off and (said := self._said(within_s)):
+            within_s = 0.0
+            with suppress(msgspec.MsgspecError):
+                self._off = msgspec.json.decode(said, type=Done).off
         return self._off
 
     def close(self) -> None:
@@ -209,6 +215,8 @@ class Companion:
         with suppress(OSError):
             process.stdin.close()
         process.stdout.close()
+        if self._asked and not self._off:  # it tries on: whoever ended the run was asked about that
+            process.terminate()
         try:
             process.wait(END_S)
         except subprocess.TimeoutExpired:

@@ -17,21 +17,26 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from types import FrameType
 
 import msgspec
 
-from daq.clock import RealClock
+from daq.clock import Clock, RealClock
 from daq.companion import Done, Ready
 from daq.companionhand import SwitchOff
 from daq.connecting import wall_clock
 from daq.durable import AppendFile
 from daq.errors import CoilsoakError, InputError
+from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.recordformat import COMPANION, EVENT_COLUMNS, Event, event_line
 from daq.rig import load_rig
 from daq.terminal import complain, prepare_streams
+from daq.vigil import CALM_S
 
-#: After a first round in vain, how long it is tried further, how often, and how often that is said.
-GIVE_UP_S, AGAIN_S, SAY_AGAIN_S = 60.0, 0.1, 5.0
+#: A round in vain is followed by another: soon at first, then once a second and for ever. That is said once a
+#: second, and written down less often.
+AGAIN_S, LATER_S, WRITE_AGAIN_S = 0.1, 1.0, 10.0
+ALARMS = (OVEN_ON, OVEN_HOT)
 #: A hung run is given this long to hand over an instrument that takes one connection, and is then ended.
 HAND_OVER_S = 0.5
 #: A sign of life may be in the pipe already when its time is up: this process too may have had to wait.
@@ -102,11 +107,24 @@ class Teller:
         self._watch = watch
         self._now_s = rig_clock_s
         self._utc = utc
+        self._wall = RealClock()
+        self._cried_s = float("-inf")
         self._file: AppendFile | None = None
 
     def __call__(self, text: str) -> None:
         """Tell *text*."""
         complain(f"companion process: {text}")
+        self._write(text)
+
+    def cry(self, text: str) -> None:
+        """Say *text* with the bell, and write it down now and then: it is said once a second."""
+        complain(f"companion process: {text}", bell=True)
+        now_s = self._wall.monotonic()
+        if now_s - self._cried_s >= WRITE_AGAIN_S:
+            self._cried_s = now_s
+            self._write(text)
+
+    def _write(self, text: str) -> None:
         if self._watch.folder is None:
             return
         event = Event(
@@ -125,47 +143,75 @@ class Teller:
                 self._file.close()
 
 
-def switch_off(hand: SwitchOff, tell: Callable[[str], None], clock: RealClock, hung: int | None) -> str:
-    """Switch everything off and read it back, for a run that is gone again and again; tell how it went.
+class Told(Exception):  # noqa: N818 - no error: somebody has decided
+    """Somebody told the companion to go, while it was not known whether all is off."""
+
+
+def switch_off(
+    hand: SwitchOff, tell: Teller, clock: Clock, run: int, answer: Callable[[str], None] | None = None
+) -> None:
+    """Switch everything off and read it back, again and again until that is known; tell how it goes.
 
     Args:
         hand: The way to the bench.
         tell: Where to.
         clock: Wall time.
-        hung: The run that hangs or is gone; None if it lives and waits, so that it is not ended for the
-            connection that it holds.
-
-    Returns:
-        What is off now, or '' if that is not known.
+        run: The run's process.
+        answer: Given if the run asked and waits: called with what is off, '' if not yet. Such a run is not
+            ended for the connection that it holds; it tries on by itself, and has the alarm to raise.
     """
     began_s = clock.monotonic()
-    said_s: float | None = None
+    answered = ended = False
     while True:
+        gone = os.getppid() != run
         try:
-            done = hand.switch_off(beside=hung is None)
+            done = hand.switch_off(beside=answer is not None and not gone)
         except CoilsoakError as exc:
             trouble = str(exc)
         else:
             tell(f"{done}, read back, {clock.monotonic() - began_s:.2f} s later")
-            return done
-        now_s = clock.monotonic()
-        if now_s - began_s > HAND_OVER_S and os.getppid() == hung:
+            if answer is not None:
+                answer(done)
+            return
+        waited_s = clock.monotonic() - began_s
+        if answer is not None and not gone:
+            if not answered:
+                answer("")
+            answered = True
+            clock.sleep(LATER_S)
+            continue
+        if waited_s > HAND_OVER_S and not (gone or ended):
             # It hangs and holds the only connection. What it logged is kept; current in a coil is not.
             tell("the run hangs and holds the connection: it is ended")
-            os.kill(hung, signal.SIGKILL)
-            began_s = now_s
-        elif hung is None or now_s - began_s > GIVE_UP_S:
-            # A run that asked tries on by itself, and has the alarm to raise.
-            tell(f"{trouble}; given up after {now_s - began_s:.0f} s")
-            return ""
-        elif now_s - began_s > HAND_OVER_S and (said_s is None or now_s - said_s > SAY_AGAIN_S):
-            said_s = now_s
-            tell(trouble)
-        clock.sleep(AGAIN_S)
+            os.kill(run, signal.SIGKILL)
+            ended, began_s = True, clock.monotonic()
+        elif waited_s > HAND_OVER_S:
+            tell.cry(f"{trouble}; tried for {waited_s:.0f} s, and on: kill {os.getpid()} ends that")
+        clock.sleep(AGAIN_S if waited_s <= HAND_OVER_S else LATER_S)
+
+
+def see_cool(hand: SwitchOff, tell: Teller, bench: Clock) -> None:
+    """Stay with an oven that was told to stop until it is seen to cool; tell how it goes."""
+    said_s = float("-inf")
+    while True:
+        cools, told = hand.cools()
+        if cools:
+            return
+        if told.startswith(ALARMS):
+            tell.cry(told)
+        elif bench.monotonic() - said_s >= CALM_S:
+            said_s = bench.monotonic()
+            tell(f"waiting until the oven is seen to cool; {told}")
+        bench.sleep(LATER_S)
 
 
 def _answer(what: Ready | Done) -> None:
-    os.write(sys.stdout.fileno(), msgspec.json.encode(what) + b"\n")
+    with suppress(OSError):  # the run may be gone, or have stopped waiting
+        os.write(sys.stdout.fileno(), msgspec.json.encode(what) + b"\n")
+
+
+def _told(_signum: int, _frame: FrameType | None) -> None:
+    raise Told
 
 
 def main(arguments: list[str]) -> int:
@@ -192,9 +238,16 @@ def main(arguments: list[str]) -> int:
     lines.close()  # first of all: a run that only slept must take no more readings for those of a driven coil
     tell = Teller(watch, bench.monotonic, lambda: f"{bench.utc():%Y-%m-%dT%H:%M:%S.%f}"[:-3] + "Z")
     tell(f"{need}{', with something on' if watch.on else ''}: switching off")
-    off = switch_off(hand, tell, clock, None if watch.asked else parent)
-    with suppress(OSError):  # the run may be gone, or have stopped waiting
-        _answer(Done(off))
+    hand.tell_to(tell)
+    signal.signal(signal.SIGTERM, _told)
+    try:
+        switch_off(hand, tell, clock, parent, (lambda off: _answer(Done(off))) if watch.asked else None)
+        if watch.on and not watch.asked:  # a run that asked lives, and stays with its oven itself
+            see_cool(hand, tell, bench)
+    except Told:
+        tell("told to go; what was not said to be off is not known to be off")
+    finally:
+        signal.signal(signal.SIGTERM, signal.SIG_IGN)
     tell.close()
     hand.close()
     return 3

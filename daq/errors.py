@@ -18,8 +18,9 @@
     |   |   +-- IdentityError                 another instrument answers
     |   +-- InterlockError                    a rule of the bench was about to be broken
     |   |   +-- LimitError (ValueError)       a request above a limit; nothing was sent
-    |   |   +-- CeilingError                  heating stopped: winding or body above its ceiling
-    |   +-- StaleError                        heating stopped: no trustworthy reading
+    |   |   +-- CeilingError                  heating told to stop: winding or body above its ceiling
+    |   |   +-- OvenError                     heating told to stop: hotter than the oven's setpoint explains
+    |   +-- StaleError                        heating told to stop: no trustworthy reading
     |   |   +-- ProbeLostError                the probe of one coil gives no temperature any more
     |   +-- OutputUnknownError                the supply could not be confirmed off
     +-- RecordError (OSError)                 exit 3: the run record cannot be written or read
@@ -112,11 +113,15 @@ class LimitError(InterlockError, ValueError):
 
 
 class CeilingError(InterlockError):
-    """Heating stopped because a winding or a body passed its ceiling."""
+    """Heating was told to stop because a winding or a body passed its ceiling."""
+
+
+class OvenError(InterlockError):
+    """Heating was told to stop because something in the oven is hotter than its setpoint explains."""
 
 
 class StaleError(BenchError):
-    """Heating stopped because readings stopped, or the probe does not follow."""
+    """Heating was told to stop because readings stopped, or the probe does not follow."""
 
 
 class ProbeLostError(StaleError):

@@ -49,6 +49,10 @@ ONLY_A_HAND = (
 PROTECTION_MARGIN = 1.1
 
 
+#: No body was read.
+UNREAD = Number(None, "missing: not read")
+
+
 class LastMeans(Protocol):
     """What the switch unit can do when supply or oven no longer obey; see :class:`daq.harness.Harness`."""
 
@@ -246,14 +250,14 @@ class Guard:
             with shielded():
                 self._stop_heat(self._heat)
 
-    def see_oven(self, coil: str, body: Number) -> None:
-        """Hold the body of *coil*, and the oven's own air, to what the oven was told.
+    def see_oven(self, coil: str = "", body: Number = UNREAD) -> None:
+        """Hold the oven's own air, now and then, and the body of *coil* to what the oven was told.
 
         While it heats nothing in it may be hotter than its setpoint explains; after it was told to stop it
         has to cool.
 
         Raises:
-            CeilingError: Something is hotter than the setpoint explains.
+            OvenError: Something is hotter than the setpoint explains.
             OutputUnknownError: The oven does not cool; the alarm stands.
         """
         if self._heat is None:

@@ -7,9 +7,9 @@ from contextlib import suppress
 
 from daq.clock import Clock
 from daq.conversation import Number
-from daq.errors import BenchError, CeilingError
+from daq.errors import BenchError, OvenError
 from daq.instruments.roles import Oven
-from daq.ovenwatch import COOL_WITHIN_S, CoolWatch, SetpointWatch
+from daq.ovenwatch import COOL_WITHIN_S, WARM_DEGC, CoolWatch, SetpointWatch
 
 OVEN_ON = "THE OVEN COULD NOT BE SWITCHED OFF - SWITCH IT OFF BY HAND, PULL ITS PLUG"
 OVEN_HOT = "THE OVEN WAS TOLD TO STOP AND IS NOT SEEN TO COOL - PULL ITS PLUG"
@@ -42,6 +42,8 @@ class OvenGuard:
         self.cut: Callable[[], str] | None = None
         self._cut_done = False
         self._start_degC: float | None = None
+        #: The air when it was last read while heating; before that, what it was to come to.
+        self._was_degC = LOW_DEGC
         self._rising: SetpointWatch | None = None
         self._cooling: CoolWatch | None = None
         self._looked_s: float | None = None
@@ -62,9 +64,14 @@ class OvenGuard:
         self._disobeys = self._cut_done = False
         self._cooling = self._looked_s = None
 
+    def take_over(self) -> None:
+        """Take it for heating: somebody else began that and is gone."""
+        self.may_heat, self._was_degC = True, WARM_DEGC
+
     def aim(self, setpoint_degC: float) -> None:
         """Heat towards *setpoint_degC*, which was admitted."""
         self._rising = SetpointWatch(setpoint_degC)
+        self._was_degC = setpoint_degC
         self._oven.set_temperature(setpoint_degC)
         self._oven.switch_heat(True)
 
@@ -112,7 +119,10 @@ class OvenGuard:
 
     def _demand_cooling(self) -> None:
         self._cooling = CoolWatch(
-            self._clock.monotonic(), start_degC=self._start_degC, within_s=self._cool_within_s
+            self._clock.monotonic(),
+            start_degC=self._start_degC,
+            was_degC=self._was_degC,
+            within_s=self._cool_within_s,
         )
 
     def cut_off(self) -> None:
@@ -131,7 +141,7 @@ class OvenGuard:
         """Hold the body of *coil*, and now and then the air, to what the oven was told; cooling after that.
 
         Raises:
-            CeilingError: Something is hotter than the setpoint explains.
+            OvenError: Something is hotter than the setpoint explains.
             BenchError: The oven does not answer while it heats.
         """
         if not self.may_heat:
@@ -149,8 +159,9 @@ class OvenGuard:
                 self._looked_s = now_s
                 air = self._oven.temperature()
                 if air.value is not None:
+                    self._was_degC = air.value
                     self._rising.see_air(now_s, air.value)
-        except CeilingError:
+        except OvenError:
             self._disobeys = True
             raise
 

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from daq.errors import CeilingError
+from daq.errors import OvenError
 
 #: An oven that obeys may overshoot by a few kelvin as it comes up or as its door closes; limiters of ovens
 #: are set 5 to 10 K above the working temperature (common practice, no source).
@@ -55,7 +55,7 @@ class SetpointWatch:
         """Check the oven's own thermometer.
 
         Raises:
-            CeilingError: The air is too far above the setpoint, or rises on above it.
+            OvenError: The air is too far above the setpoint, or rises on above it.
         """
         track = self._see("the oven's air", air_degC, OVER_K)
         stray = track.stray
@@ -67,7 +67,7 @@ class SetpointWatch:
             stray.popleft()
         then_s, then_degC = stray[0]
         if time_s - then_s >= RISE_S and air_degC - then_degC >= RISE_K:
-            raise CeilingError(
+            raise OvenError(
                 f"the oven's air rose by {air_degC - then_degC:.1f} K in {time_s - then_s:.0f} s to "
                 f"{air_degC:.1f} degC, all of it above its setpoint of {self._setpoint_degC:g} degC; heating "
                 "told to stop. Does the oven obey its controller?"
@@ -77,7 +77,7 @@ class SetpointWatch:
         """Check the body of *coil*: the oven's own thermometer may be wrong.
 
         Raises:
-            CeilingError: The body is too far above the setpoint.
+            OvenError: The body is too far above the setpoint.
         """
         self._see(f"the body of coil {coil}", body_degC, BODY_OVER_K)
 
@@ -94,7 +94,7 @@ class SetpointWatch:
         track.lowest_degC = min(track.lowest_degC, degC)
         track.over = track.over + 1 if degC > self._level_degC(track) + margin_K else 0
         if track.over >= LOOKS:
-            raise CeilingError(
+            raise OvenError(
                 f"{what} is at {degC:.1f} degC and the oven's setpoint is {self._setpoint_degC:g} degC: more "
                 f"than {margin_K:g} K above it; heating told to stop. Does the oven obey its controller, are "
                 "its thermometer and the probe where they belong?"
@@ -125,14 +125,28 @@ Sight = Literal["waiting", "cooling", "hot"]
 
 
 class CoolWatch:
-    """Demands that an oven cools after it was told to stop, at *told_s*.
+    """Demands that an oven cools after it was told to stop.
 
     The air decides; the hottest body where the oven has no thermometer, or one that does not move.
+
+    Args:
+        told_s: When it was told.
+        start_degC: Its air before there was heat, if that is known.
+        was_degC: Its air when it was told, or what it was to come to.
+        within_s: By when it has to be seen to cool.
     """
 
-    def __init__(self, told_s: float, *, start_degC: float | None, within_s: float = COOL_WITHIN_S) -> None:
+    def __init__(
+        self,
+        told_s: float,
+        *,
+        start_degC: float | None,
+        was_degC: float,
+        within_s: float = COOL_WITHIN_S,
+    ) -> None:
         self.told_s = told_s
         self._start_degC = start_degC
+        self._was_degC = was_degC
         self._within_s = within_s
         self._air: _Since | None = None
         self._bodies: dict[str, _Since] = {}
@@ -150,10 +164,9 @@ class CoolWatch:
         for coil, body_degC in bodies_degC.items():
             body = self._bodies.setdefault(coil, _Since(body_degC, body_degC, body_degC))
             # A body that lags goes on to where the air was, and no further.
-            around_degC = body.first_degC if self._air is None else max(body.first_degC, self._air.first_degC)
-            body.see(body_degC, around_degC + AFTERHEAT_K)
+            body.see(body_degC, max(body.first_degC, self._was_degC) + AFTERHEAT_K)
         late = time_s - self.told_s > self._within_s
-        if any(since.rose >= LOOKS for since in self._seen()):
+        if any(since.rose >= LOOKS and since.fell < LOOKS for since in self._seen()):
             return "hot"
         if self._falls(late=late) or self._quiet(time_s):
             return "cooling"

@@ -235,28 +235,38 @@ def _measure(
     request: RunRequest, coil_set: CoilSet, soak: Soak, record: RowSink, screen: RunScreen, vigil: Vigil
 ) -> tuple[CloseState, CoilsoakError | None]:
     """Do the procedure; whatever ends it early is kept with the record and not raised."""
+    guard = soak.procedure.bench.guard
+    cause: CoilsoakError | None = None
     try:
         with screen:
             try:
                 _do(request, coil_set, soak, screen)
+            except RecordError:
+                raise
+            except CoilsoakError as exc:
+                cause = exc
+                record.event("fault", str(exc))
+                if not guard.proved:  # whoever comes to see what the alarm is about
+                    screen.event("fault", str(exc), "")
             finally:
                 # Judging and drawing take their time: whatever may be left on or hot is seen to before.
-                _make_sure(soak.procedure.bench.guard, vigil)
+                _make_sure(guard, vigil)
     except KeyboardInterrupt:
         record.event("stopped", "stopped by the operator")
         return "stopped", None
     except RecordError:
         raise
     except CoilsoakError as exc:
-        error = exc if isinstance(exc, BenchError) else BenchError(str(exc))
-        if isinstance(exc, OutputUnknownError) and soak.procedure.bench.guard.proved:
-            error = BenchError(
-                "for a while it was not known whether all was off; now it is proved. See to what was wrong "
-                f"({exc.__cause__ or exc}), then resume the run"
-            )
-        record.event("fault", str(error))
-        return "fault", error
-    return "complete", None
+        record.event("fault", str(exc))
+        return "fault", exc if cause is None else OutputUnknownError(f"{exc} ({cause})")
+    if cause is None:
+        return "complete", None
+    if isinstance(cause, OutputUnknownError):
+        cause = BenchError(
+            "for a while it was not known whether all was off; now it is proved. See to what was wrong "
+            f"({cause.__cause__ or cause}), then resume the run"
+        )
+    return "fault", cause if isinstance(cause, BenchError) else BenchError(str(cause))
 
 
 def _make_sure(guard: Guard, vigil: Vigil) -> None:

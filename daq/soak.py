@@ -13,6 +13,7 @@ from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Targets
 from daq.errors import BenchError, CeilingError, ProbeLostError, StaleError
 from daq.heatwatch import SLACK_K, Ceilings, HeatWatch
+from daq.ovenguard import LOOK_S
 from daq.procedure import Procedure
 from daq.record import Reading
 from daq.recordformat import DONE
@@ -125,6 +126,18 @@ class Soak:
                 return
             self.procedure.clock.sleep(WAIT_PERIOD_S)
         self.procedure.event("step", "not back to cold yet; readings taken as they are", coil)
+
+    def rest_until(self, time_s: float) -> None:
+        """Wait until *time_s* of the run; an oven's air is looked at meanwhile.
+
+        Raises:
+            OvenError: The oven does not obey.
+        """
+        procedure = self.procedure
+        while self.in_oven and time_s - procedure.now() > LOOK_S:
+            procedure.clock.sleep(LOOK_S)
+            procedure.bench.guard.see_oven()
+        procedure.wait_until(time_s)
 
     def watched(self) -> list[str]:
         """Return the coils to read while temperatures move.
@@ -279,6 +292,7 @@ class Soak:
             try:
                 while not trouble and procedure.now() - start_s < self.plan.drive_s:
                     _, trouble = rows.take()
+                    bench.guard.see_oven()
                     procedure.wait_until(rows.last_s + DRIVE_PERIOD_S)
             except (CeilingError, StaleError) as exc:
                 trouble = str(exc)

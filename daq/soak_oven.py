@@ -229,7 +229,7 @@ def _approach(soak: Soak, progress: Progress, aim: _Aim) -> bool:
                 f"{soak.plan.max_step_s:g} s; heating told to stop. Does the oven reach it, are the probes "
                 "on the bodies? Otherwise raise test.max_step_s"
             )
-        procedure.wait_until(round_s + soak.plan.scan_s)
+        soak.rest_until(round_s + soak.plan.scan_s)
 
 
 def _linger(soak: Soak, step: float) -> None:
@@ -248,4 +248,4 @@ def _linger(soak: Soak, step: float) -> None:
             held_s = procedure.now() - began_s
             procedure.event("known", f"at rest at {step:g} degC after {held_s:.0f} s; not held any longer")
             return
-        procedure.wait_until(min(round_s + soak.plan.scan_s, until_s))
+        soak.rest_until(min(round_s + soak.plan.scan_s, until_s))

@@ -46,12 +46,18 @@ def let_go(stream: TextIO) -> None:
             os.close(nowhere)
 
 
-def complain(text: str) -> None:
-    """Say *text* on standard error, in one line whatever names and replies are in it."""
+def complain(text: str, *, bell: bool = False) -> None:
+    """Say *text* on standard error, in one line whatever names and replies are in it.
+
+    Args:
+        text: What is said.
+        bell: Sound a terminal's bell with it.
+    """
     if sys.stderr is None:
         return
     with contextlib.suppress(OSError, ValueError):  # full, or closed
-        sys.stderr.write(f"coilsoak: {one_line(text)}\n")
+        rung = "\a" if bell and sys.stderr.isatty() else ""
+        sys.stderr.write(f"{rung}coilsoak: {one_line(text)}\n")
         sys.stderr.flush()
 
 

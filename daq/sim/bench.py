@@ -64,6 +64,12 @@ class SimBench:
             self.world.catch_up()
             return self.world.air_degC
 
+    def oven_left_on(self) -> bool:
+        """Return whether the oven heats, or would once its controller asks for it."""
+        with self.world.lock:
+            self.world.catch_up()
+            return self.world.oven is not None and self.world.oven.left_on
+
     def resistance_ohm(self, label: str) -> float:
         """Return the true resistance between the terminals; infinite while the coil is open."""
         with self.world.lock:
@@ -156,7 +162,8 @@ def assemble(script: faults.FaultScript, *, clock: Clock, seed: int | None = Non
         [script.kinds[part.kind].thermal for part in script.coils],
         [script.ambient_degC if part.start_degC is None else part.start_degC for part in script.coils],
     )
-    oven = None if script.oven is None else OvenAir(script.oven, script.ambient_degC)
+    mains = script.wiring.oven is None
+    oven = None if script.oven is None else OvenAir(script.oven, script.ambient_degC, mains=mains)
     world = World(
         clock=clock,
         ambient_degC=script.ambient_degC,

@@ -99,6 +99,10 @@ class Oven(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     integral_per_K_s: NotNegative = 0.003
     max_setpoint_degC: Positive = 150.0
     sensor_noise_K: NotNegative = 0.02
+    #: What goes wrong with it *fault_at_s* after the start: its contactor welds, and it heats at full power;
+    #: it is deaf, answers as it is told and goes on as before; its sensor stays at what it last showed.
+    fault: Literal["welded", "deaf", "sensor stuck"] | None = None
+    fault_at_s: NotNegative = 0.0
 
 
 class Supply(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -141,6 +145,8 @@ class Wiring(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     probe: tuple[Channel, ...] = ()
     leak: tuple[Channel, ...] = ()
     short: Channel | None = None
+    #: Has to be closed for the oven to have its mains.
+    oven: Channel | None = None
     power_lead_ohm: NotNegative = 0.06
     meter_lead_ohm: NotNegative = 0.12
     contact_ohm: NotNegative = 0.05
@@ -253,7 +259,7 @@ def _wiring_contradictions(wiring: Wiring, labels: list[str], *, loose: bool) ->
                 f"has {len(channels)} channels for {len(labels)} coils; give one for each coil",
             )
     used = [*wiring.power, *wiring.sense, *wiring.probe, *wiring.leak]
-    used += [wiring.short] if wiring.short is not None else []
+    used += [channel for channel in (wiring.short, wiring.oven) if channel is not None]
     for channel in used:
         if used.count(channel) > 1:
             yield "wiring", f"channel {channel} is used twice; a channel has one contact"

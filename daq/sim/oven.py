@@ -25,12 +25,17 @@ _READ_S = 0.02
 class OvenAir:
     """Temperature of the air in the chamber, exact between the controller's ticks."""
 
-    def __init__(self, oven: Oven, ambient_degC: float) -> None:
+    def __init__(self, oven: Oven, ambient_degC: float, *, mains: bool = True) -> None:
         self.setpoint_degC = ambient_degC
         self.air_degC = ambient_degC
         self.on = False
+        #: What is wrong with it, and what its sensor stays at if that is stuck.
+        self.fault: str | None = None
+        self.stuck_degC = ambient_degC
         #: The fan starts with the first switching on and then stays on.
         self.fan = False
+        self._mains = mains
+        self._ticks = 0
         self._oven = oven
         self._ambient_degC = ambient_degC
         self._rate_K_per_s = oven.heating_K_per_min / 60.0
@@ -38,6 +43,19 @@ class OvenAir:
         self._command = 0.0
         self._heater = 0.0
         self._loss_s = oven.closed_loss_s
+        #: What a deaf controller goes on with.
+        self._kept = (False, ambient_degC)
+
+    @property
+    def sensor_degC(self) -> float:
+        """What controller and instrument take for the air's temperature."""
+        return self.stuck_degC if self.fault == "sensor stuck" else self.air_degC
+
+    @property
+    def left_on(self) -> bool:
+        """Whether it heats or would, once its controller asks for it."""
+        on = self._kept[0] if self.fault == "deaf" else self.on
+        return self._mains and (on or self.fault == "welded")
 
     def switch(self, *, on: bool) -> None:
         """Switch the controller; the fan follows on but not off."""
@@ -45,11 +63,40 @@ class OvenAir:
         self.fan = self.fan or on
         self.control()
 
+    def power(self, *, mains: bool) -> None:
+        """Give the oven its mains, or take them away: then nothing heats and nothing blows."""
+        if mains != self._mains:
+            self._mains = mains
+            self.control()
+
+    def fail(self, fault: str) -> None:
+        """Let *fault* happen now."""
+        self.fault = fault
+        self.stuck_degC = self.air_degC
+        self._kept = (self.on, self.setpoint_degC)
+        self.control()
+
+    def tick(self) -> None:
+        """Let the controller's time go on, and its fault come up."""
+        self._ticks += 1
+        oven = self._oven
+        if oven.fault is not None and self.fault is None and self._ticks * TICK_S >= oven.fault_at_s:
+            self.fail(oven.fault)
+        self.control()
+
     def control(self) -> None:
         """Let the controller decide heater and vent for the next tick."""
         oven = self._oven
-        error_K = self.setpoint_degC - self.air_degC
-        if not self.on:
+        on, setpoint_degC = self._kept if self.fault == "deaf" else (self.on, self.setpoint_degC)
+        error_K = setpoint_degC - self.sensor_degC
+        if not self._mains:
+            self._command = self._integral = 0.0
+            self._loss_s = oven.closed_loss_s
+            return
+        if self.fault == "welded":
+            self._command, self._loss_s = 1.0, oven.closed_loss_s
+            return
+        if not on:
             self._command = self._integral = 0.0
             self._loss_s = oven.vented_loss_s if self.fan else oven.closed_loss_s
             return
@@ -116,7 +163,8 @@ class OvenInstrument(Instrument):
         with self._world.lock:
             self._world.catch_up()
             noise_K = self._oven.sensor_noise_K * float(self._rng.standard_normal())
-            return f"{self._air.air_degC + noise_K:.2f}"
+            stuck = self._air.fault == "sensor stuck"
+            return f"{self._air.sensor_degC + (0.0 if stuck else noise_K):.2f}"
 
     def _set_output(self, on: bool) -> Reply:
         with self._world.lock:

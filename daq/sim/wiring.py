@@ -10,7 +10,7 @@ import numpy as np
 
 from daq.sim.faults import Wiring
 
-Role = Literal["power", "sense", "probe", "leak", "short"]
+Role = Literal["power", "sense", "probe", "leak", "short", "oven"]
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class Harness:
         self.meter_lead_ohm = wiring.meter_lead_ohm
         self.labels = labels
         self.has_switch = wiring.switch
+        self.oven_channel = wiring.oven
         self.contacts: dict[int, Contact] = {}
         self._closed: set[int] = set()
         #: Coils on the supply and contacts on the meter, kept at hand because every step asks.
@@ -46,6 +47,7 @@ class Harness:
                 ("probe", wiring.probe),
                 ("leak", wiring.leak),
                 ("short", () if wiring.short is None else (wiring.short,)),
+                ("oven", () if wiring.oven is None else (wiring.oven,)),
             )
             for role, channels in roles:
                 for coil, channel in enumerate(channels):
@@ -64,6 +66,11 @@ class Harness:
         """Whether *channel* is closed."""
         return channel in self._closed
 
+    @property
+    def oven_has_mains(self) -> bool:
+        """Whether the oven has its mains: always, unless a contact of the switch unit decides that."""
+        return self.oven_channel is None or self.oven_channel in self._closed
+
     def moving(self, channels: Iterable[int], *, close: bool) -> list[Contact]:
         """Return the contacts that closing or opening *channels* would move."""
         wanted = dict.fromkeys(channels)
@@ -75,7 +82,7 @@ class Harness:
             (self._closed.add if close else self._closed.discard)(contact.channel)
         live = [self.contacts[channel] for channel in sorted(self._closed)]
         self.powered = tuple(contact for contact in live if contact.role == "power")
-        self.metered = tuple(contact for contact in live if contact.role != "power")
+        self.metered = tuple(contact for contact in live if contact.role not in {"power", "oven"})
 
     def hold(self, coil: int | None, *, shorted: bool = False, contact_ohm: float = 0.0) -> None:
         """Put the hand-held leads on *coil*, or off all of them, perhaps shorted together.

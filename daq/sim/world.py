@@ -105,7 +105,7 @@ class World:
             if coil.next_event_s <= end_s:
                 coil.telegraph(self.bank.winding_degC(index))
         if self.oven is not None and end_s >= self._tick_s:
-            self.oven.control()
+            self.oven.tick()
             self._tick_s += TICK_S
 
     def _flow(self, dt_s: float, *, live: bool) -> None:
@@ -175,6 +175,8 @@ class World:
         moving = self.harness.moving(channels, close=close)
         before = self.drive()
         self.harness.move(moving, close=close)
+        if self.oven is not None:
+            self.oven.power(mains=self.harness.oven_has_mains)
         after = self.drive()
         for contact in moving:
             live_A = max(before.coil_A.get(contact.coil, 0.0), after.coil_A.get(contact.coil, 0.0))

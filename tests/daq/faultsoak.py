@@ -18,10 +18,11 @@ import daq.sim.bench
 from daq.clock import VirtualClock
 from daq.errors import CoilsoakError
 from daq.guard import OUTPUT_UNKNOWN
-from daq.ovenguard import OVEN_ON
+from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.recordrows import Readings
-from daq.run import RunRequest, execute
+from daq.run import UNSAFE, RunRequest, execute
 from daq.runfolder import read_run
+from daq.screen import RunScreen
 from daq.sim.bench import SimBench
 from tests.daq.faultlayer import BENCH, FOREVER_S, WIRE, Fault, Layer
 from tests.daq.soak_helpers import _only_judged, rig_with
@@ -101,7 +102,11 @@ class Ended:
     status: int
     said: str = ""
     folder: Path | None = None
+    #: The hottest a winding became, and how far above the setpoint the oven's air, before an alarm stood.
     peak_degC: float = -300.0
+    over_setpoint_K: float = -300.0
+    #: The alarm that stands in the end.
+    alarm: str = ""
     complaints: list[str] = field(default_factory=list)
 
     @property
@@ -117,11 +122,17 @@ class Ended:
     @property
     def outcome(self) -> str:
         """How it ended, in the words of the table in README."""
-        if OUTPUT_UNKNOWN in self.screen or OVEN_ON in self.screen:
+        if self.alarm:
             return "alarm stands, exit status 3"
         return {0: "soak went on to its end", 2: "refused at the start, exit status 2"}.get(
             self.status, "made safe, exit status 3"
         )
+
+    @property
+    def alarm_stays(self) -> bool:
+        """Whether an alarm stands before the last thing that was said, with exit status 3."""
+        lines = [line for line in self.screen.splitlines() if line.strip()]
+        return bool(self.alarm) and lines[-1].startswith(self.alarm) and self.status == 3
 
     def verdicts(self) -> dict[str, str]:
         """Return the verdict of each coil, as the record has it."""
@@ -178,7 +189,13 @@ def run_with(out: Path, heat: str, faults: tuple[Fault, ...], seed: int, inputs:
     """Do a soak under *faults* and hold what came of it to the truth."""
     layers: list[Layer] = []
     build = daq.sim.bench.build
-    peak = [-300.0]
+    peak, over = [-300.0], [-300.0]
+    alarmed: list[str] = []
+    alarm = RunScreen.alarm
+
+    def note(screen: RunScreen, text: str) -> None:
+        alarmed.extend(each for each in UNSAFE if each in text)
+        alarm(screen, text)
 
     def between(*args: Any, **kwargs: Any) -> SimBench:
         bench = build(*args, **kwargs)
@@ -188,7 +205,10 @@ def run_with(out: Path, heat: str, faults: tuple[Fault, ...], seed: int, inputs:
 
         def watched(dt_s: float, *, live: bool) -> None:
             flow(dt_s, live=live)
-            peak[0] = max(peak[0], *bench_world.bank.windings_degC())
+            if not alarmed:
+                peak[0] = max(peak[0], *bench_world.bank.windings_degC())
+                if bench_world.oven is not None and bench_world.oven.on:
+                    over[0] = max(over[0], bench_world.oven.air_degC - bench_world.oven.setpoint_degC)
 
         bench_world._flow = watched
         return SimBench(bench.world, layers[0].peers, bench.seed)
@@ -203,16 +223,17 @@ def run_with(out: Path, heat: str, faults: tuple[Fault, ...], seed: int, inputs:
         seed=seed,  # type: ignore[arg-type]
     )
     console = Console(file=io.StringIO(), width=300)
-    status, said, folder = 0, "", None
+    status, said, folder, stands = 0, "", None, ""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(daq.sim.bench, "build", between)
         patch.setattr(daq.run, "judgement_files", _only_judged)
+        patch.setattr(RunScreen, "alarm", note)
         try:
             outcome = execute(request, console)
         except CoilsoakError as exc:
             status, said = exc.exit_status, str(exc)
         else:
-            folder = outcome.folder
+            folder, stands = outcome.folder, outcome.alarm
             if outcome.error is not None:
                 status, said = outcome.error.exit_status, str(outcome.error)
     assert isinstance(console.file, io.StringIO)
@@ -224,6 +245,8 @@ def run_with(out: Path, heat: str, faults: tuple[Fault, ...], seed: int, inputs:
         said,
         folder or (folders[-1] if folders else None),
         peak[0],
+        over[0],
+        stands,
     )
     ended.complaints = list(complaints(ended))
     return ended
@@ -235,11 +258,12 @@ def complaints(ended: Ended) -> list[str]:
     clock = bench.world.clock
     assert isinstance(clock, VirtualClock)
     clock.sleep(0.5)  # what was switched off falls within this
-    if bench.output_V() > 0.05 and not (OUTPUT_UNKNOWN in ended.screen and ended.status == 3):
+    if bench.output_V() > 0.05 and not (OUTPUT_UNKNOWN in ended.alarm and ended.alarm_stays):
         found.append(f"output left on at {bench.output_V():.1f} V, status {ended.status}")
-    oven = bench.world.oven
-    if oven is not None and oven.on and not (OVEN_ON in ended.screen and ended.status == 3):
+    if bench.oven_left_on() and not ({OVEN_ON, OVEN_HOT} & {*ended.alarm.split("; ")} and ended.alarm_stays):
         found.append(f"oven left on, status {ended.status}")
+    if ended.alarm and not ended.alarm_stays:
+        found.append(f"an alarm that does not stay, status {ended.status}")
     if ended.excess_K > ALLOWED_K:
         found.append(f"winding at {ended.peak_degC:.1f} degC")
     if bench.contacts_moved_under_current:

@@ -27,16 +27,19 @@ from daq.clock import RealClock, VirtualClock
 from daq.coilset import load_coil_set
 from daq.companion import Companion, can_be_on, companion
 from daq.companionhand import SwitchOff
-from daq.companionprocess import GIVE_UP_S, Input, Watch, switch_off, wait_for_need
+from daq.companionprocess import Input, Watch, see_cool, switch_off, wait_for_need
 from daq.conversation import Number
 from daq.dialect import SHIPPED
 from daq.errors import InterlockError, LinkClosedError, OutputUnknownError, StartError
 from daq.guard import OUTPUT_UNKNOWN, Guard
-from daq.ovenguard import OVEN_ON
+from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.practice import rig_text
 from daq.rig import load_rig
 from daq.run import RunRequest, _watch
 from tests.daq.recordkit import reading
+
+#: No process has this number, so a run that has it is gone.
+NOBODY = -1
 
 
 class Beats:
@@ -97,24 +100,43 @@ def test_silence_counts_only_while_something_is_on(pipe: tuple[Input, int]) -> N
     os.close(write)
 
 
-def test_the_companion_tries_again_until_off_is_confirmed(capsys: pytest.CaptureFixture[str]) -> None:
+class Telling:
+    """Takes note of what the companion tells and cries."""
+
+    def __init__(self) -> None:
+        self.told: list[str] = []
+        self.cried: list[str] = []
+
+    def __call__(self, text: str) -> None:
+        self.told.append(text)
+
+    def cry(self, text: str) -> None:
+        """Note it."""
+        self.cried.append(text)
+
+
+def test_the_companion_tries_again_until_off_is_confirmed() -> None:
     """A supply that does not answer at first is switched off as soon as it does."""
-    hand, told = Mock(), []
+    hand, tell = Mock(), Telling()
     hand.switch_off.side_effect = [LinkClosedError("gone"), LinkClosedError("gone"), "the supply is off"]
-    clock = VirtualClock()
-    assert switch_off(hand, told.append, clock, hung=-1) == "the supply is off"  # type: ignore[arg-type]
-    assert told == ["the supply is off, read back, 0.20 s later"]
+    switch_off(hand, tell, VirtualClock(), NOBODY)  # type: ignore[arg-type]
+    assert tell.told == ["the supply is off, read back, 0.20 s later"]
 
 
-def test_a_companion_in_vain_says_so_again_and_again_and_gives_up() -> None:
-    """When nothing can be confirmed the operator is told so every few seconds, and in the end."""
-    hand, told = Mock(), []
-    hand.switch_off.side_effect = OutputUnknownError(f"{OUTPUT_UNKNOWN} (the cable is off)")
-    assert switch_off(hand, told.append, VirtualClock(), hung=-1) == ""  # type: ignore[arg-type]
-    assert all(text.startswith(f"{OUTPUT_UNKNOWN} (") for text in told)
-    assert all("the cable is off" in text for text in told)
-    assert told[-1].endswith(f"; given up after {GIVE_UP_S:.0f} s")
-    assert 10 <= len(told) <= 14
+def test_a_companion_in_vain_never_gives_up_and_cries_once_a_second() -> None:
+    """An hour later it still tries, has said so each second, and ends when the supply is to be had again."""
+    hand, tell, clock = Mock(), Telling(), VirtualClock()
+
+    def tried(**_: bool) -> str:
+        if clock.monotonic() > 3600.0:
+            return "the supply is off"
+        raise OutputUnknownError(f"{OUTPUT_UNKNOWN} (the cable is off)")
+
+    hand.switch_off.side_effect = tried
+    switch_off(hand, tell, clock, NOBODY)  # type: ignore[arg-type]
+    assert all(text.startswith(f"{OUTPUT_UNKNOWN} (the cable is off)") for text in tell.cried)
+    assert 3500 <= len(tell.cried) <= 3610
+    assert tell.told[-1].startswith("the supply is off, read back, 360")
 
 
 def test_a_run_that_holds_the_only_connection_is_ended_once(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -122,21 +144,41 @@ def test_a_run_that_holds_the_only_connection_is_ended_once(monkeypatch: pytest.
     killed: list[tuple[int, int]] = []
     monkeypatch.setattr(companionprocess.os, "getppid", lambda: 1 if killed else 4711)
     monkeypatch.setattr(companionprocess.os, "kill", lambda pid, sig: killed.append((pid, sig)))
-    hand, told = Mock(), []
+    hand, tell = Mock(), Telling()
     hand.switch_off.side_effect = lambda **_: "off" if killed else _busy()
-    assert switch_off(hand, told.append, VirtualClock(), hung=4711) == "off"  # type: ignore[arg-type]
+    switch_off(hand, tell, VirtualClock(), 4711)  # type: ignore[arg-type]
     assert killed == [(4711, signal.SIGKILL)]
-    assert told[0] == "the run hangs and holds the connection: it is ended"
+    assert tell.told[0] == "the run hangs and holds the connection: it is ended"
 
 
-def test_a_run_that_asks_is_never_ended_and_hears_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """It lives and waits: one round, beside its connections, and what came of it; the alarm is its own."""
+def test_a_run_that_asks_is_never_ended_hears_at_once_and_is_helped_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It lives and waits: it hears that it is not off yet, and later that it is; the crying is its own."""
     monkeypatch.setattr(companionprocess.os, "kill", Mock(side_effect=AssertionError("ended")))
-    hand, told, clock = Mock(), [], VirtualClock()
-    hand.switch_off.side_effect = OutputUnknownError("not confirmed")
-    assert switch_off(hand, told.append, clock, hung=None) == ""  # type: ignore[arg-type]
-    hand.switch_off.assert_called_once_with(beside=True)
-    assert told == ["not confirmed; given up after 0 s"]
+    hand, tell, answers = Mock(), Telling(), []
+    hand.switch_off.side_effect = [OutputUnknownError("not confirmed")] * 5 + ["the supply is off"]
+    switch_off(hand, tell, VirtualClock(), os.getppid(), answers.append)  # type: ignore[arg-type]
+    assert {call.kwargs["beside"] for call in hand.switch_off.call_args_list} == {True}
+    assert answers == ["", "the supply is off"]
+    assert tell.cried == []
+
+
+def test_a_run_that_asks_and_dies_is_relieved(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Once it is gone the companion may have its connections, and has the alarm to raise."""
+    hand, tell = Mock(), Telling()
+    hand.switch_off.side_effect = [OutputUnknownError("not confirmed")] * 5 + ["the supply is off"]
+    switch_off(hand, tell, VirtualClock(), NOBODY, Mock())  # type: ignore[arg-type]
+    assert {call.kwargs["beside"] for call in hand.switch_off.call_args_list} == {False}
+
+
+def test_an_oven_whose_run_is_gone_is_watched_until_it_cools() -> None:
+    """The alarm is cried each second for as long as it stands; then the companion may go."""
+    hand, tell = Mock(), Telling()
+    hand.cools.side_effect = [(False, "air 60")] * 3 + [(False, f"{OVEN_HOT} (air 71)")] * 5 + [(True, "")]
+    see_cool(hand, tell, VirtualClock())  # type: ignore[arg-type]
+    assert tell.told == ["waiting until the oven is seen to cool; air 60"]
+    assert tell.cried == [f"{OVEN_HOT} (air 71)"] * 5
 
 
 def _busy() -> str:
@@ -253,7 +295,7 @@ def test_what_cannot_be_switched_off_is_named_and_keeps_nothing_else_on(
     with pytest.raises(OutputUnknownError) as failed:
         hand.switch_off()
     assert str(failed.value) == f"{OUTPUT_UNKNOWN if bad == 'supply' else OVEN_ON} (a bug)"
-    good.tell.assert_called_with("output", state=False)
+    good.tell.assert_any_call("output", state=False)
 
 
 def test_a_dialect_that_is_gone_when_it_is_needed_was_read_at_the_start(

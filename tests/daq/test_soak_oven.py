@@ -14,6 +14,8 @@ from daq.runfolder import read_run
 from tests.daq.soak_helpers import FAULTS, HEALTHY, TICK_S, Ran, number, rig_with, run, set_with, small_set
 
 HOLD_S = 600.0
+#: A look at the oven's air, which may come before a coil's reading or after it.
+AIR_S = 0.02
 STEPS = ["50.0", "70.0", "90.0"]
 
 
