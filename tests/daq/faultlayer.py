@@ -51,6 +51,16 @@ BENCH = (
     "oven runs away",
     "oven stuck on",
 )
+#: What looks right and is not, and what does not come back: drawn beside the others, so that older seeds
+#: stand. *refuse* closes the connection and takes no other; a *liar* says that it is off, and drives.
+LYING = (
+    "refuse",
+    "wrong digit",
+    "consistent liar",
+    "oven welded",
+    "oven deaf",
+    "oven sensor stuck",
+)
 FOREVER_S = 1e9
 _OTHER = b"Invented,Another instrument,0,0\n"
 
@@ -60,7 +70,7 @@ class Fault:
     """One thing that goes wrong.
 
     Attributes:
-        kind: Of :data:`WIRE` or :data:`BENCH`.
+        kind: Of :data:`WIRE`, :data:`BENCH` or :data:`LYING`.
         where: The instrument whose exchanges are counted, and on whose wire a fault of the wire is.
         at: From this exchange on, counted from 0.
         times: So many exchanges are hit (faults of the wire).
@@ -101,7 +111,7 @@ class Layer:
         for fault in self.faults:
             if fault.where != name:
                 continue
-            if fault.kind in BENCH:
+            if fault.kind in _BREAK:
                 if fault.at == count:
                     self.happened.append(fault)
                     break_bench(self.bench, fault.kind, self.rng)
@@ -134,7 +144,9 @@ class FaultyPeer:
         faults = layer.reached(self._name)
         for fault in faults:
             until_s = clock.monotonic() + fault.lasting_s
-            if fault.kind == "cut":
+            if fault.kind == "refuse":
+                self._cut_until_s = FOREVER_S
+            elif fault.kind == "cut":
                 self._cut_until_s = until_s
             elif fault.kind == "hang":
                 self._hung_until_s = until_s
@@ -171,6 +183,8 @@ class FaultyPeer:
                 return kept
             elif kind == "corrupt reply":
                 reply = self._corrupted(reply)
+            elif kind == "wrong digit":
+                reply = self._misread(reply)
             elif kind == "duplicate reply":
                 reply *= 2
             elif kind == "partial reply":
@@ -182,6 +196,15 @@ class FaultyPeer:
             elif kind == "overlong":
                 reply = b"7" * 70_000 + b"\n"
         return kept + reply
+
+    def _misread(self, reply: bytes) -> bytes:
+        """Return *reply* with one digit that is another: nothing about it looks wrong."""
+        digits = [at for at, byte in enumerate(reply) if 48 <= byte < 58]
+        if not digits:
+            return reply
+        at = self._layer.rng.choice(digits)
+        other = 48 + (reply[at] - 48 + self._layer.rng.randrange(1, 10)) % 10
+        return reply[:at] + bytes([other]) + reply[at + 1 :]
 
     def _corrupted(self, data: bytes) -> bytes:
         """Return *data* with one bit turned over, line end excepted."""
@@ -222,6 +245,27 @@ def _lying_output(bench: SimBench, _rng: random.Random) -> None:
         return (
             told[text[:-1]].encode() + b"\n" if text in {"OUTP?", "VOLT?"} and text[:-1] in told else answer
         )
+
+    supply.feed = feed
+
+
+def _consistent_liar(bench: SimBench, _rng: random.Random) -> None:
+    """The output stays as it is; told to go off, all that it says of itself is off, at nothing."""
+    _stick(bench)
+    supply: Any = bench.peers["supply"]
+    take, told = supply.feed, {"OUTP": "1" if bench.world.stage.on else "0"}
+
+    def feed(data: bytes) -> bytes:
+        text = data.decode("latin-1").strip()
+        head, _, value = text.partition(" ")
+        if value and head in {"OUTP", "VOLT"}:
+            told[head] = {"ON": "1", "OFF": "0"}.get(value, value)
+        answer: bytes = take(data)
+        if text[:-1] in told and text.endswith("?"):
+            return told[text[:-1]].encode() + b"\n"
+        if told["OUTP"] == "0" and text.startswith("MEAS:"):
+            return b"0.0000\n"
+        return answer
 
     supply.feed = feed
 
@@ -308,6 +352,14 @@ def _oven_stuck(bench: SimBench, _rng: random.Random) -> None:
         air.__class__ = Stuck
 
 
+def _oven_fails(fault: str) -> Callable[[SimBench, random.Random], None]:
+    def happen(bench: SimBench, _rng: random.Random) -> None:
+        if bench.world.oven is not None:
+            bench.world.oven.fail(fault)
+
+    return happen
+
+
 _BREAK: Mapping[str, Callable[[SimBench, random.Random], None]] = {
     "stuck output": _stuck_output,
     "lying output": _lying_output,
@@ -322,4 +374,8 @@ _BREAK: Mapping[str, Callable[[SimBench, random.Random], None]] = {
     "relay dead": _relay("", stays=None),
     "oven runs away": _oven_away,
     "oven stuck on": _oven_stuck,
+    "consistent liar": _consistent_liar,
+    "oven welded": _oven_fails("welded"),
+    "oven deaf": _oven_fails("deaf"),
+    "oven sensor stuck": _oven_fails("sensor stuck"),
 }

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.daq.faultlayer import BENCH, FOREVER_S, WIRE, Fault
+from tests.daq.faultlayer import BENCH, FOREVER_S, LYING, WIRE, Fault
 from tests.daq.faultsoak import USUAL, Ended, files, run_with, schedule
 
 #: A sample of ``tests/benchmarks/fault_schedules.py``, which has run seeds 0 to 1,999.
@@ -80,5 +80,5 @@ def test_the_schedules_draw_every_fault() -> None:
     drawn = {
         (heat, fault.kind) for seed in range(2000) for heat, faults in [schedule(seed)] for fault in faults
     }
-    assert {kind for _, kind in drawn} == {*WIRE, *BENCH}
+    assert {kind for _, kind in drawn} == {*WIRE, *BENCH, *LYING}
     assert {heat for heat, _ in drawn} == {"oven", "supply"}
