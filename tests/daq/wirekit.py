@@ -43,16 +43,20 @@ def bench_on(
 
 
 class Wires:
-    """TCP connections to one instrument: they can go dead, all but the second."""
+    """TCP connections to one instrument: they can go dead, all but one, or be closed and refused.
 
-    def __init__(self, resource: str) -> None:
+    *spared* is the number of the connection that does not go dead; 0 for none.
+    """
+
+    def __init__(self, resource: str, spared: int = 2) -> None:
+        self._spared = spared
         self._target = ("127.0.0.1", int(resource.split("::")[2]))
         self._listener = socket.create_server(("127.0.0.1", 0))
         self._open: list[socket.socket] = []
         self._threads: list[threading.Thread] = []
         #: How many connections there were.
         self.count = 0
-        #: Set, no connection but the second carries anything any more.
+        #: Set, no connection but the one that is spared carries anything any more.
         self.dead = threading.Event()
         self.resource = f"TCPIP0::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
         self._start(self._accept)
@@ -65,6 +69,19 @@ class Wires:
             each.close()
         for thread in self._threads:
             thread.join()
+
+    def refuse(self) -> None:
+        """Close every connection and take no other."""
+        for each in (self._listener, *self._open):
+            with suppress(OSError):
+                each.shutdown(socket.SHUT_RDWR)
+            each.close()
+
+    def take_again(self) -> None:
+        """Take connections at the same address again."""
+        port = int(self.resource.split("::")[2])
+        self._listener = socket.create_server(("127.0.0.1", port))
+        self._start(self._accept)
 
     def _start(self, work: Callable[..., None], *args: object) -> None:
         self._threads.append(threading.Thread(target=work, args=args))
@@ -83,7 +100,7 @@ class Wires:
     def _carry(self, source: socket.socket, target: socket.socket, number: int) -> None:
         with suppress(OSError):
             while data := source.recv(4096):
-                if number == 2 or not self.dead.is_set():
+                if number == self._spared or not self.dead.is_set():
                     target.sendall(data)
             target.shutdown(socket.SHUT_WR)
 
