@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 
 from analysis import thermometers
 from daq.bench import Bench
@@ -17,6 +18,7 @@ from daq.dialectfile import LinkTable
 from daq.errors import BenchError, CoilsoakError, IdentityError, LinkClosedError, StartError
 from daq.guard import Guard
 from daq.harness import Harness, Routes
+from daq.haste import Haste
 from daq.instruments.meter import PT100_RANGE_OHM, SENSOR_RANGE_OHM, DialectMeter, MeterSetup, TypedMeter
 from daq.instruments.oven import DialectOven
 from daq.instruments.probe import InstrumentProbe, MeterProbe, ProbeContacts, TypedProbe
@@ -30,7 +32,7 @@ from daq.ovenwatch import COOL_WITHIN_S
 from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script
 from daq.signals import shielded
 from daq.tomlfile import Loaded
-from daq.watcher import Watcher
+from daq.wire import Notice, unheard
 
 #: By this the simulated instruments give themselves away, on whatever wire.
 SIMULATED_MAKER = "Coilsoak,Simulated "
@@ -61,6 +63,7 @@ def open_bench(
     tell: Callable[[str], None] = lambda _: None,
     seed: int | None = None,
     companion: Companion | None = None,
+    notice: Notice = unheard,
 ) -> Iterator[Assembled]:
     """Open every instrument of *rig*, make sure that nothing is energised, and close all again afterwards.
 
@@ -72,19 +75,23 @@ def open_bench(
         tell: Called with what the guard does or finds about heat.
         seed: Replaces the seed of a simulated bench.
         companion: Is shown that the run lives, and asked before anything is switched on; not yet started.
+        notice: Called with kind and text of what happens on the wires: lost, found, asked again.
 
     Raises:
         StartError: An instrument does not answer, or is not what the file says; with file, line and key.
         OutputUnknownError: The supply could not be confirmed off.
     """
     companion = companion or Companion()
-    opening = _Opening(rig, seed, companion)
+    opening = _Opening(rig, seed, companion, notice)
     with ExitStack() as stack:
         talks = {name: stack.enter_context(opening.conversation(name)) for name in opening.spoken()}
         identities = {name: opening.start(name, talk) for name, talk in talks.items()}
         asked = BreathingOperator(operator, companion)
-        guard = _guard(rig.value, opening.clock, talks, companion, alarm, clear, tell)
-        bench = _assemble(rig.value, opening.clock, talks, asked, guard)
+        meter: Meter = (
+            DialectMeter(talks["meter"], _meter_setup(rig.value)) if "meter" in talks else TypedMeter(asked)
+        )
+        guard = _guard(rig.value, opening, talks, meter, alarm, clear, tell)
+        bench = _assemble(rig.value, opening.clock, talks, asked, guard, meter)
         bench = replace(bench, hand=opening.hand)
         opening.bring_to_rest(bench)
         try:
@@ -105,9 +112,11 @@ def _leave_at_rest(bench: Bench) -> None:
 class _Opening:
     """What is needed while instruments are opened one by one."""
 
-    def __init__(self, rig: Loaded[Rig], seed: int | None, companion: Companion) -> None:
+    def __init__(self, rig: Loaded[Rig], seed: int | None, companion: Companion, notice: Notice) -> None:
         self._rig = rig
-        self._companion = companion
+        self._notice = notice
+        self.haste = Haste()
+        self.companion = companion
         self._peers: Mapping[str, Peer] = {}
         self.seed: int | None = None
         self.script_text: str | None = None
@@ -143,7 +152,10 @@ class _Opening:
             link = self._link(instrument, dialect.link)
         except BenchError as exc:
             raise self._start_error(name, "resource", exc) from exc
-        with closing(link), talking(link, dialect, instrument, name=name, clock=self.clock) as talk:
+        opened = talking(
+            link, dialect, instrument, name=name, clock=self.clock, haste=self.haste, notice=self._notice
+        )
+        with closing(link), opened as talk:
             yield talk
 
     def start(self, name: str, talk: Conversation) -> str:
@@ -181,7 +193,7 @@ class _Opening:
                 timeout_s=wire_timeout_s(instrument, table),
                 clock=self.clock,
             )
-        return BreathingLink(open_wire(instrument, table), self._companion, wire_timeout_s(instrument, table))
+        return BreathingLink(open_wire(instrument, table), self.companion, wire_timeout_s(instrument, table))
 
     def _start_error(self, name: str, key: str, exc: CoilsoakError) -> StartError:
         return StartError(str(self._rig.error(f"{name}.{key}", str(exc))))
@@ -189,9 +201,9 @@ class _Opening:
 
 def _guard(
     rig: Rig,
-    clock: Clock,
+    opening: _Opening,
     talks: Mapping[str, Conversation],
-    watcher: Watcher,
+    meter: Meter,
     alarm: Callable[[str], None],
     clear: Callable[[str], None],
     tell: Callable[[str], None],
@@ -200,20 +212,28 @@ def _guard(
     return Guard(
         DialectSupply(talks["supply"]) if "supply" in talks else None,
         DialectOven(talks["oven"]) if "oven" in talks else None,
-        clock,
+        opening.clock,
         voltage_V=rig.limits.voltage_V,
         current_A=rig.limits.current_A,
         body_degC=rig.limits.body_degC,
         alarm=alarm,
         clear=clear,
         tell=tell,
-        watcher=watcher,
+        watcher=opening.companion,
         cool_within_s=COOL_WITHIN_S if rig.oven is None else rig.oven.cool_within_s,
+        # Of the coil at its contacts, whichever that is; nobody is asked to type under power.
+        across=partial(meter.voltage, "") if "meter" in talks else None,
+        haste=opening.haste,
     )
 
 
 def _assemble(
-    rig: Rig, clock: Clock, talks: Mapping[str, Conversation], operator: Operator, guard: Guard
+    rig: Rig,
+    clock: Clock,
+    talks: Mapping[str, Conversation],
+    operator: Operator,
+    guard: Guard,
+    meter: Meter,
 ) -> Bench:
     """Give every role to an instrument."""
     harness = Harness(
@@ -223,9 +243,6 @@ def _assemble(
         routes=_routes(rig),
         operator=operator,
         announce=not rig.meter_typed,
-    )
-    meter: Meter = (
-        DialectMeter(talks["meter"], _meter_setup(rig)) if "meter" in talks else TypedMeter(operator)
     )
     return Bench(
         clock=clock,

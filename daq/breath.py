@@ -76,10 +76,14 @@ class BreathingLink:
         """The address, as the rig file writes it."""
         return self._link.resource
 
-    def write(self, text: str) -> None:
+    def monotonic(self) -> float:
+        """Return seconds of the clock by which the link waits."""
+        return self._link.monotonic()
+
+    def write(self, text: str, timeout_s: float | None = None) -> None:
         """Send *text*."""
-        self._breath.beat(self._allow_s)
-        self._link.write(text)
+        self._breath.beat(self._allow_s if timeout_s is None else timeout_s + BREATH_S)
+        self._link.write(text, timeout_s)
         self._breath.beat()
 
     def read(self, timeout_s: float | None = None) -> str:

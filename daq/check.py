@@ -71,6 +71,7 @@ def _bench(rig: Rig, bench: Bench, labels: tuple[str, ...]) -> Iterator[Finding]
         on = bench.supply.output_is_on()
         yield Finding("supply output", not on, "on" if on else "off, read back")
         yield _protection(rig, bench)
+        yield _seen_off(bench)
     if bench.typed:
         return
     yield _leads(bench)
@@ -83,21 +84,31 @@ def _bench(rig: Rig, bench: Bench, labels: tuple[str, ...]) -> Iterator[Finding]
 
 
 def _protection(rig: Rig, bench: Bench) -> Finding:
+    """Set the rig's limits; what is said of them is what was read back."""
     assert bench.supply is not None
+    limits = rig.limits
     try:
-        missing = bench.supply.protect(1.1 * rig.limits.voltage_V, 1.1 * rig.limits.current_A)
-        bench.supply.set_current_limit(rig.limits.current_A)
+        missing = bench.supply.protect(limits.voltage_V, limits.current_A)
+        bench.supply.set_current_limit(limits.current_A)
     except BenchError as exc:
         return Finding("supply limits", False, str(exc))
-    if missing:
+    armed = "levels set, read back; whether it is armed this dialect cannot tell"
+    if not missing:
+        found = f"{limits.voltage_V:g} V and {limits.current_A:g} A of limit and protection: {armed}"
+    else:
+        found = f"no {' and no '.join(missing)} protection: the current limit stands alone"
+        if len(missing) == 1:
+            found = f"no {missing[0]} protection; the other: {armed}"
+    return Finding("supply limits", True, found)
+
+
+def _seen_off(bench: Bench) -> Finding:
+    """Say who besides the supply sees that a coil is off."""
+    if bench.meter_typed:
         return Finding(
-            "supply limits", True, f"no {' and no '.join(missing)} protection: the current limit stands alone"
+            "off, seen by", True, "the supply alone: no meter here sees a coil that it says is off"
         )
-    return Finding(
-        "supply limits",
-        True,
-        f"{rig.limits.voltage_V:g} V and {rig.limits.current_A:g} A are held, read back",
-    )
+    return Finding("off, seen by", True, "supply and meter: after each drive the coil must show no voltage")
 
 
 def _leads(bench: Bench) -> Finding:

@@ -135,6 +135,10 @@ def _test(coil_set: CoilSet) -> Iterator[Trouble]:
         before_degC = step_degC
 
 
+#: Protection has to stand so far above a voltage, or it trips on ripple (common practice, no source).
+RIPPLE = 1.02
+
+
 def _limits(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
     asked = [
         ("limits.body_degC", coil_set.limits.body_degC, "body_degC", rig.limits.body_degC, "degC"),
@@ -162,6 +166,12 @@ def _limits(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
     for keypath, value, limit, allowed, unit in asked:
         if value > allowed:
             yield keypath, f"is {value:g} {unit}, above the rig's limits.{limit} of {allowed:g} {unit}"
+        elif keypath == "test.voltage_V" and coil_set.test.drive_s > 0 and value * RIPPLE > allowed:
+            message = (
+                f"is {value:g} V, and the rig's limits.{limit} is {allowed:g} V: protection is never set "
+                f"above it, and would trip on ripple; ask for {allowed / RIPPLE:.4g} V, or raise the limit"
+            )
+            yield keypath, message
 
 
 def _roles(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:

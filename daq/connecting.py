@@ -12,9 +12,11 @@ from daq.conversation import Conversation
 from daq.dialect import RoleDialect, load_dialect
 from daq.dialectfile import LinkTable
 from daq.errors import BenchError
+from daq.haste import Haste
 from daq.links.base import Link
 from daq.rig import Instrument, Rig
 from daq.tomlfile import Loaded
+from daq.wire import Notice, unheard
 
 
 def wall_clock(rig: Rig) -> Clock:
@@ -52,12 +54,19 @@ def wire_timeout_s(instrument: Instrument, table: LinkTable) -> float:
 
 @contextmanager
 def talking(
-    link: Link, dialect: RoleDialect, instrument: Instrument, *, name: str, clock: Clock
+    link: Link,
+    dialect: RoleDialect,
+    instrument: Instrument,
+    *,
+    name: str,
+    clock: Clock,
+    haste: Haste | None = None,
+    notice: Notice = unheard,
 ) -> Iterator[Conversation]:
     """Hold a conversation over *link*, and end it as the dialect does; the link stays open."""
     channel = getattr(instrument, "channel", None)
     params = {} if channel is None else {"channel": channel}
-    talk = Conversation(link, dialect, name=name, clock=clock, params=params)
+    talk = Conversation(link, dialect, name=name, clock=clock, params=params, haste=haste, notice=notice)
     try:
         yield talk
     finally:

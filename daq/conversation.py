@@ -8,9 +8,13 @@ the question is put once more; a setting is never repeated.
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
+from typing import TypeVar
 
+from analysis.words import say
 from daq.answer import Answer, reply_error
 from daq.clock import Clock
 from daq.dialect import Op, RoleDialect
@@ -24,6 +28,7 @@ from daq.errors import (
     RefusedError,
     ReplyError,
 )
+from daq.haste import UNDER_CURRENT_S, Haste
 from daq.links.base import Link
 from daq.scpi import (
     NO_READING,
@@ -34,17 +39,26 @@ from daq.scpi import (
     placeholders,
     spell_words,
 )
-from daq.wire import Wire, shown
+from daq.wire import LINK, Notice, Wire, shown, unheard
 
 __all__ = ["Conversation", "Number"]
 
 #: A supply answers at once, and while it drives a coil nobody may wait long for it. The dialect's
 #: timeout_s for an op, or the rig file's for the instrument, stands before this.
 QUICK_S = 2.0
+#: A question whose reply is damaged is put so often: two in a row are bad luck once in ten thousand where one
+#: in a hundred is damaged, three are a meter that fails.
+TRIES = 3
+#: Of so many replies of an instrument so many may be damaged, a quarter; more is an instrument or a wire that
+#: fails, even if each question is answered in the end.
+LATEST, MOST_DAMAGED = 40, 10
 #: More entries than any instrument's queue holds; one that never empties is broken.
 _QUEUE_LIMIT = 50
 #: Entries, and characters of what an instrument said, that a message repeats.
 _TOLD, _SHOWN = 5, 200
+
+
+_Read = TypeVar("_Read")
 
 
 class _Exchange:
@@ -81,7 +95,10 @@ class Conversation:
     file for the dialect's templates, such as the channel.
 
     Every method that talks raises LinkError (after one retry of a question whose reply did not
-    come), and ReplyError when a reply is not what the dialect declares.
+    come), and ReplyError when a reply is not what the dialect declares: after asking again, in step, and
+    telling *notice* of each that was not.
+
+    While *haste* is on no question takes longer than UNDER_CURRENT_S in all, or than its op's own timeout_s.
     """
 
     def __init__(
@@ -92,6 +109,8 @@ class Conversation:
         name: str,
         clock: Clock,
         params: Mapping[str, object] | None = None,
+        haste: Haste | None = None,
+        notice: Notice = unheard,
     ) -> None:
         # An instrument that has no channels has channel 1.
         given = {k: v for k, v in (params or {}).items() if k in role.params or (k, v) != ("channel", 1)}
@@ -102,7 +121,15 @@ class Conversation:
         self._role = role
         self._constants: dict[str, object] = {**role.params, **given}
         greeting = tuple(self._filled(template, {}) for template in role.start)
-        self._wire = Wire(link, role.link, clock=clock, name=name, greeting=greeting)
+        self._wire = Wire(link, role.link, clock=clock, name=name, greeting=greeting, notice=notice)
+        self._haste = haste or Haste()
+        self._notice = notice
+        #: Whether the last question was put more than once.
+        self._again = False
+        #: What an empty error queue says behind its number.
+        self._none_text: str | None = None
+        #: Whether each of the latest replies was damaged.
+        self._damaged: deque[bool] = deque(maxlen=LATEST)
         usual_s = role.link.timeout_s
         self._quick_s = min(usual_s, QUICK_S) if link.timeout_s == usual_s else link.timeout_s
         self._patterns: dict[tuple[object, ...], ReplyPattern] = {}
@@ -119,6 +146,7 @@ class Conversation:
         """
         with self._exchange:
             self._wire.drain()
+            self._wire.known = None
             for template in self._role.start:
                 self._wire.command(self._filled(template, {}))
             self._read_error_queue()
@@ -130,10 +158,8 @@ class Conversation:
                         f"{expected_identity!r} cannot be checked; leave the identity out of the rig file"
                     )
                 return ""
-            answer = self._ask("identity", op, {})
-            identity = answer.text()
-            if not identity:
-                raise answer.error("an identity")
+            answer, identity = self._ask("identity", op, {}, _identity)
+            assert answer is not None
             if expected_identity and expected_identity.casefold() not in identity.casefold():
                 raise IdentityError(
                     f"{self.name}: {self._wire.resource} answers {shown(identity)}, expected "
@@ -184,29 +210,25 @@ class Conversation:
         with self._exchange:
             self._sent(op, params)
 
-    def ask_number(self, op: str, *, within_s: float | None = None, **params: object) -> Number:
-        """Ask for a number in the op's unit, waiting *within_s* if given and the dialect says no other."""
+    def ask_number(self, op: str, *, integrates_s: float | None = None, **params: object) -> Number:
+        """Ask for a number in the op's unit; one that takes *integrates_s* is due as soon as a supply's."""
         entry, _ = self._op(op, params)
+        nothing = (None, Number(None, NO_READING)) if entry.silent else None
         with self._exchange:
-            if entry.silent and entry.ask is not None:
-                command = self._filled(entry.ask, params)
-                reply = self._wire.ask_or_silence(command, self._within_s(entry, within_s))
-                if reply is None:
-                    return Number(None, NO_READING)
-                return self._matched(entry, command, reply, params).number()
-            return self._ask(op, entry, params, within_s).number()
+            return self._ask(op, entry, params, Answer.number, integrates_s, nothing)[1]
 
     def ask_state(self, op: str, **params: object) -> bool:
         """Ask for a state."""
         entry, _ = self._op(op, params)
+        channel = params.get("channel")
         with self._exchange:
-            return self._ask(op, entry, params).state(self._role.words, params.get("channel"))
+            return self._ask(op, entry, params, lambda said: said.state(self._role.words, channel))[1]
 
     def ask_text(self, op: str, **params: object) -> str:
         """Ask for a word, such as the mode."""
         entry, _ = self._op(op, params)
         with self._exchange:
-            return self._ask(op, entry, params).text()
+            return self._ask(op, entry, params, Answer.text)[1]
 
     def finish(self) -> None:
         """Send what the dialect ends with (back to local); a second call does nothing.
@@ -249,18 +271,86 @@ class Conversation:
         names = {name for name, _ in placeholders(template)}
         return format_command(template, {k: v for k, v in given.items() if k in names}, self._role.words)
 
-    def _ask(self, op: str, entry: Op, params: Mapping[str, object], within_s: float | None = None) -> Answer:
+    def _ask(
+        self,
+        op: str,
+        entry: Op,
+        params: Mapping[str, object],
+        meaning: Callable[[Answer], _Read],
+        integrates_s: float | None = None,
+        nothing: tuple[Answer | None, _Read] | None = None,
+    ) -> tuple[Answer | None, _Read]:
+        """Put a question; return the answer and what it means, or *nothing* if that is what silence means."""
         if entry.ask is None:
             raise InputError(f"{self.name}: {op} cannot be asked in dialect '{self._role.dialect}'")
         command = self._filled(entry.ask, params)
-        reply = self._wire.ask(command, self._within_s(entry, within_s))
-        return self._matched(entry, command, reply, params)
 
-    def _within_s(self, entry: Op | None = None, within_s: float | None = None) -> float | None:
+        def read(reply: str) -> tuple[Answer | None, _Read]:
+            answer = self._matched(entry, command, reply, params)
+            return answer, meaning(answer)
+
+        return self._undamaged(command, read, entry, integrates_s, nothing)
+
+    def _undamaged(
+        self,
+        command: str,
+        read: Callable[[str], _Read],
+        entry: Op | None = None,
+        integrates_s: float | None = None,
+        nothing: _Read | None = None,
+    ) -> _Read:
+        """Put a question until *read* makes sense of its reply; what makes none is told, and asked again.
+
+        Where silence is an answer it means *nothing*.
+
+        Raises:
+            ReplyError: Damaged again and again, or too many of the latest replies were.
+        """
+        within_s, until_s = self._within_s(entry, integrates_s), self._until_s(entry, integrates_s)
+        for left in reversed(range(TRIES)):
+            if nothing is None:
+                reply = self._wire.ask(command, within_s, until_s)
+            elif (said := self._wire.ask_or_silence(command, within_s, until_s)) is not None:
+                reply = said
+            else:
+                return nothing
+            self._again = left < TRIES - 1 or self._wire.repeated
+            try:
+                value = read(reply)
+            except ReplyError as exc:
+                self._wire.in_step = False
+                self._damaged.append(True)
+                self._require_health(exc)
+                if not left or self._wire.over(until_s):
+                    raise
+                self._notice(LINK, say("event.asked-again", why=str(exc)))
+            else:
+                self._damaged.append(False)
+                return value
+        raise AssertionError("the last try returns or raises")
+
+    def _require_health(self, latest: ReplyError) -> None:
+        """Bear a damaged reply now and then, but no instrument of which many are."""
+        if sum(self._damaged) > MOST_DAMAGED:
+            raise ReplyError(
+                f"{self.name}: {sum(self._damaged)} of its latest {len(self._damaged)} replies were damaged; "
+                f"look at the instrument and its cable. The last: {latest}"
+            ) from latest
+
+    def _until_s(self, entry: Op | None, integrates_s: float | None) -> float:
+        """Return by when an exchange must be over, by the link's clock: soon while current flows."""
+        if not self._haste.on:
+            return inf
+        own_s = 0.0 if entry is None or entry.timeout_s is None else entry.timeout_s
+        return self._wire.deadline_s(max(UNDER_CURRENT_S + (integrates_s or 0.0), own_s))
+
+    def _within_s(self, entry: Op | None = None, integrates_s: float | None = None) -> float | None:
         """Return how long a reply is waited for; None: as long as the link waits."""
         if entry is not None and entry.timeout_s is not None:
             return entry.timeout_s
-        return self._quick_s if self._role.role == "supply" else within_s
+        if self._role.role == "supply":
+            return self._quick_s
+        return None if integrates_s is None else QUICK_S + integrates_s
 
     def _matched(self, entry: Op, command: str, reply: str, params: Mapping[str, object]) -> Answer:
         if entry.length is not None and len(reply.strip()) != entry.length:
@@ -289,33 +379,45 @@ class Conversation:
         sent = []
         for each in _one_by_one(entry.set, params):
             command = self._filled(entry.set, each)
-            self._wire.command(command, self._within_s(entry))
+            self._wire.command(command, self._within_s(entry), self._until_s(entry, None))
             sent.append(_Sent(op, entry, kind, command, each))
         return sent
 
     def _verify(self, sent: _Sent) -> None:
+        """Read a setting back; once more if it reads otherwise, for a reply may be wrong by a digit.
+
+        That an output is off has to be said the first time: whoever switches it off does all of it again.
+        """
+        same, found = self._read_back(sent)
+        if not same and sent.params.get("state") is not False:
+            self._notice(LINK, say("event.asked-again", why=self._otherwise(sent, found)))
+            same, found = self._read_back(sent)
+        if not same:
+            raise ReadbackError(self._otherwise(sent, found))
+
+    def _otherwise(self, sent: _Sent, found: object) -> str:
+        """Say that a setting reads back as *found*."""
+        kind, entry = sent.kind, sent.entry
+        wanted = sent.params[kind.takes] if kind.takes in {"state", "value"} else spell_words(entry.replies)
+        return f"{self.name}: after {sent.command!r} {sent.op} reads back {found!r}, expected {wanted!r}" + (
+            f" within {entry.tolerance:g}" if entry.tolerance else ""
+        )
+
+    def _read_back(self, sent: _Sent) -> tuple[bool, object]:
+        """Return whether a setting reads back as it was sent, and as what."""
         op, entry, kind, params = sent.op, sent.entry, sent.kind, sent.params
-        wanted: object
-        found: object
         if kind.takes == "state":
-            wanted, found = params["state"], self.ask_state(op)
-            same = wanted == found
-        elif kind.takes == "value":
-            wanted, number = params["value"], self.ask_number(op)
-            found = number.status if number.value is None else number.value
+            state = self.ask_state(op)
+            return state == params["state"], state
+        if kind.takes == "value":
+            number = self.ask_number(op)
             # The last binary digit of a difference of decimals is not the instrument's doing.
             margin = (entry.tolerance or 0.0) * (1 + 1e-9)
-            same = number.value is not None and abs(number.value - float(str(wanted))) <= margin
-        else:
-            question = self._filled(entry.ask or "", {})
-            wanted, reply = spell_words(entry.replies), self._wire.ask(question, self._within_s(entry))
-            found = reply[:_SHOWN]
-            same = any(self._pattern(each, {}).match(reply) is not None for each in entry.replies)
-        if not same:
-            raise ReadbackError(
-                f"{self.name}: after {sent.command!r} {op} reads back {found!r}, expected {wanted!r}"
-                + (f" within {entry.tolerance:g}" if entry.tolerance else "")
-            )
+            same = number.value is not None and abs(number.value - float(str(params["value"]))) <= margin
+            return same, number.status if number.value is None else number.value
+        question = self._filled(entry.ask or "", {})
+        reply = self._wire.ask(question, self._within_s(entry), self._until_s(entry, None))
+        return any(self._pattern(each, {}).match(reply) is not None for each in entry.replies), reply[:_SHOWN]
 
     def _read_error_queue(self) -> tuple[list[str], bool]:
         """Return what the error queue holds, and whether a reply of it was lost."""
@@ -323,19 +425,32 @@ class Conversation:
         found: list[str] = []
         lost = False
         while errors is not None:
-            command = self._filled(errors.ask, {})
-            reply = self._wire.ask(command, self._within_s())
-            lost = lost or self._wire.repeated
-            fields = self._pattern(errors.reply or "{text}", {}).match(reply) or {}
-            entry = parse_error_entry(fields.get("text", "") if errors.reply is None else _joined(fields))
-            if entry is None:
-                raise reply_error(self.name, command, reply, "an error number and its text")
-            if entry[0] in errors.none:
+            code, text = self._undamaged(self._filled(errors.ask, {}), self._error_entry)
+            lost = lost or self._again
+            if code in errors.none:
+                self._none_text = text
                 break
-            found.append(f"{entry[0]} {entry[1][:_SHOWN]}".strip())
+            found.append(f"{code} {text[:_SHOWN]}".strip())
             if len(found) >= _QUEUE_LIMIT:
                 raise RefusedError(f"{self.name}: the error queue does not empty, last entry {found[-1]!r}")
         return found, lost
+
+    def _error_entry(self, reply: str) -> tuple[int, str]:
+        """Return number and text of an entry; ReplyError if it is none, or its number is not its text's."""
+        errors = self._role.errors
+        assert errors is not None
+        fields = self._pattern(errors.reply or "{text}", {}).match(reply) or {}
+        entry = parse_error_entry(fields.get("text", "") if errors.reply is None else _joined(fields))
+        misread = entry is not None and entry[0] not in errors.none and entry[1] == (self._none_text or None)
+        if entry is None or misread:
+            raise reply_error(self.name, self._filled(errors.ask, {}), reply, "an error number and its text")
+        return entry
+
+
+def _identity(answer: Answer) -> str:
+    if not (identity := answer.text()):
+        raise answer.error("an identity")
+    return identity
 
 
 def _joined(fields: Mapping[str, str]) -> str:

@@ -24,9 +24,11 @@ from daq.errors import (
     ReadbackError,
     ReplyError,
 )
+from daq.haste import Haste
 from daq.instruments.roles import Oven, Supply
 from daq.ovenguard import OVEN_ON, OvenGuard
 from daq.ovenwatch import COOL_WITHIN_S
+from daq.seenoff import SeenOff
 from daq.signals import shielded
 from daq.watcher import COIL, OVEN, Unwatched, Watcher
 
@@ -45,7 +47,8 @@ OFF_TRIES = 3
 ONLY_A_HAND = (
     "only a hand can take the current away: switch the supply off, or pull its leads (they may spark)"
 )
-#: Protection stands this far above the working limit, so that it trips on faults and not on ripple.
+#: Protection stands this far above the working limit, so that it trips on faults and not on ripple; but never
+#: above what the rig allows, since that is what leads, coils and the owner's word stand for.
 PROTECTION_MARGIN = 1.1
 
 
@@ -105,12 +108,17 @@ class Guard:
         tell: Callable[[str], None] = lambda _: None,
         watcher: Watcher | None = None,
         cool_within_s: float = COOL_WITHIN_S,
+        across: Callable[[], Number] | None = None,
+        haste: Haste | None = None,
     ) -> None:
         self._supply = supply
         self._watcher: Watcher = watcher or Unwatched()
         self._heat = None if oven is None else OvenGuard(oven, clock, tell, cool_within_s)
         self._means: LastMeans | None = None
         self._clock = clock
+        self._haste = haste or Haste()
+        #: *across* is what the meter sees of the coil that is driven; None where no meter is across it.
+        self._seen = SeenOff(across, clock, self._haste)
         self._rig_voltage_V = voltage_V
         self._rig_current_A = current_A
         self._rig_body_degC = body_degC
@@ -150,15 +158,28 @@ class Guard:
     def confirm_off(self, what: str) -> None:
         """Refuse *what* (a move of a supply's contacts) unless the supply itself says that it is off.
 
-        Somebody may have pressed a key at the supply since it was last switched off.
+        Somebody may have pressed a key at the supply since it was last switched off. Where the meter could
+        not see the last coil without voltage, it is asked now.
 
         Raises:
             InterlockError: A coil is driven, or the output is on; it has been switched off.
             OutputUnknownError: The supply could not be confirmed off.
         """
         self.require_off(what)
-        if self._supply is not None and self._supply.output_is_on():
+        if self._supply is None:
+            return
+        if self._seen.owed:
+            try:
+                self._seen.require()  # in patience, since nothing is to flow
+            except ReadbackError:
+                self._driven = "switched off last"
+                self.make_safe()
+                raise
+        if self._supply.output_is_on():
+            again = self._supply.output_is_on()  # one reply may be wrong by a digit
             self.make_safe()
+            if not again:
+                return
             raise InterlockError(
                 f"{what} refused: the supply's output was on though this program had switched it off; it is "
                 "off again. Is somebody else using the supply?"
@@ -191,7 +212,10 @@ class Guard:
         try:
             self._watcher.begin(COIL)
             self._prepare(self._supply, volts.lower(), limit_A)
+            # An output that is on in spite of its word is found before it is trusted; and the meter is set.
+            self._seen.require()
             self._supply.set_voltage(voltage_V)
+            self._haste.on = True
             self._supply.switch_output(True)
             yield drive
         except BenchError:
@@ -199,13 +223,14 @@ class Guard:
             self._hush_oven()
             raise
         finally:
+            self._haste.on = False
             self.make_safe()
             drive.ended_s = self._zero_s
         if self._heat is not None:
             self._heat.go_on()
 
     def _prepare(self, supply: Supply, voltage_V: float, current_A: float) -> None:
-        if supply.output_is_on():
+        if supply.output_is_on() and supply.output_is_on():  # one reply may be wrong by a digit
             raise InterlockError(
                 "the supply's output was already on: somebody else uses this supply; free it and start again"
             )
@@ -215,7 +240,10 @@ class Guard:
                 raise InterlockError(
                     "the supply's protection stays tripped; look at the supply and its leads"
                 )
-        missing = supply.protect(PROTECTION_MARGIN * voltage_V, PROTECTION_MARGIN * current_A)
+        missing = supply.protect(
+            min(PROTECTION_MARGIN * voltage_V, self._rig_voltage_V),
+            min(PROTECTION_MARGIN * current_A, self._rig_current_A),
+        )
         if missing and not self._told_missing:
             self._told_missing = True
             self._alarm(
@@ -438,13 +466,15 @@ class Guard:
             # A capacitor that empties slowly is off; a voltage that stays is a switch that does nothing.
             fallen = voltage_V < GONE_V or (late and voltage_V < FALLEN * first_V)
             if abs(current_A) < GONE_A and fallen:
-                return
+                break
             if late:
                 left = (
                     f"{current_A:.3f} A still flow" if abs(current_A) >= GONE_A else f"{voltage_V:.2f} V stay"
                 )
                 raise ReadbackError(f"supply: {left} {GONE_WITHIN_S:g} s after switching off")
             self._clock.sleep(0.02)
+        if self._driven is not None:
+            self._seen.look()
 
 
 def _remaining(reading: Number) -> float:

@@ -20,6 +20,7 @@ from daq.breath import BreathingRecord
 from daq.cautions import confirm_cautions
 from daq.coarse import too_coarse
 from daq.coilset import CoilSet, Heat
+from daq.coilsetcheck import RIPPLE
 from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
 from daq.enough import Targets
@@ -114,7 +115,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         screen: RunScreen = HandScreen(console, labels, note)
     else:
         screen = RunScreen(console, labels, note, asks=_asks(rig.value, coil_set.value))
-    alarms = _Alarms(screen)
+    alarms, notices = _Alarms(screen), _Notices(screen)
     if request.kind == "soak":
         confirm_cautions(console, operator, practising=is_practice(rig), agreed=request.yes)
     with (
@@ -128,6 +129,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             tell=alarms.tell,
             seed=request.seed,
             companion=beside,
+            notice=notices,
         ) as assembled,
     ):
         watch = _watch(request, rig, coil_set.value, beside)
@@ -138,6 +140,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         carried = Carried.nothing() if cut is None else cut.carried
         with RunWriter.create(request.out, header, texts, assembled.bench.clock, carried=carried) as record:
             alarms.record = record
+            notices.record_in(record)
             for coil, note in cut.notes if cut is not None else ():
                 record.event("resume", note, coil)
                 screen.event("resume", note, coil)
@@ -231,6 +234,30 @@ def _vigil(rig: Rig, bench: Bench, labels: Sequence[str], alarms: _Alarms) -> Vi
     )
 
 
+class _Notices:
+    """Takes what happens on the wires to the screen and into the record, once there is one."""
+
+    def __init__(self, screen: RunScreen) -> None:
+        self._screen = screen
+        self._record: RunWriter | None = None
+        self._early: list[tuple[str, str]] = []
+
+    def __call__(self, kind: str, text: str) -> None:
+        self._screen.event(kind, text, "")
+        if self._record is None:
+            self._early.append((kind, text))
+            return
+        # Closed already: the bench is given back after it.
+        with suppress(RecordError):
+            self._record.event(kind, text)
+
+    def record_in(self, record: RunWriter) -> None:
+        """Keep in *record* what happened so far and from now on."""
+        self._record = record
+        for kind, text in self._early:
+            record.event(kind, text)
+
+
 def _measure(
     request: RunRequest, coil_set: CoilSet, soak: Soak, record: RowSink, screen: RunScreen, vigil: Vigil
 ) -> tuple[CloseState, CoilsoakError | None]:
@@ -316,7 +343,8 @@ def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
     return SoakPlan(
         coils=tuple(CoilPlan(label, coil_set.kind_of(label).max_current_A) for label in coil_set.labels()),
         voltage_V=test.voltage_V,
-        heat_voltage_V=coil_set.heat_voltage_V,
+        # Regulated anyway, so that it stays below where protection would trip on ripple.
+        heat_voltage_V=min(coil_set.heat_voltage_V, rig.limits.voltage_V / RIPPLE),
         steps_degC=test.steps_degC,
         hold_s=test.hold_s,
         max_step_s=test.max_step_s,

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from math import inf
 
+from analysis.words import say
 from daq.clock import Clock
 from daq.dialectfile import LinkTable
 from daq.errors import (
@@ -26,22 +28,44 @@ _QUIET_S = 0.2
 #: A lost connection is tried again for so long, this far apart; after that once for each exchange.
 RECONNECT_S = 3.0
 _PAUSE_S = 0.25
+#: Kind of the events that tell of a connection lost or found, of a reply that did not come or was damaged.
+LINK = "link"
+
+Notice = Callable[[str, str], None]
+
+
+def unheard(kind: str, text: str) -> None:
+    """Take a notice that nobody keeps."""
 
 
 class Wire:
     """One exchange after the other over *link*, as the dialect's *table* declares it.
 
-    *greeting* are the commands that an instrument starts with, sent again after a new connection.
+    *greeting* are the commands that an instrument starts with, sent again after a new connection. *notice* is
+    told of connections lost and found.
+
+    An exchange may have a time by which it must be over, *until_s* of the link's clock: while current flows.
+    Whatever does not fit into it is left for later, a new connection in any case.
     """
 
     def __init__(
-        self, link: Link, table: LinkTable, *, clock: Clock, name: str, greeting: tuple[str, ...] = ()
+        self,
+        link: Link,
+        table: LinkTable,
+        *,
+        clock: Clock,
+        name: str,
+        greeting: tuple[str, ...] = (),
+        notice: Notice = unheard,
     ) -> None:
         self._link = link
         self._table = table
         self._clock = clock
         self._name = name
         self._greeting = greeting
+        self._notice = notice
+        self._until_s = inf
+        self._lost_s = 0.0
         self._ignore = str.maketrans("", "", table.ignore)
         self._last_s: float | None = None
         self._last_reply = ""
@@ -67,22 +91,31 @@ class Wire:
         with self._named("drain"):
             self._link.drain()
 
-    def command(self, command: str, within_s: float | None = None) -> None:
+    def deadline_s(self, allow_s: float | None) -> float:
+        """Return by when an exchange that may take *allow_s* must be over; infinite where it may last."""
+        return inf if allow_s is None else self._link.monotonic() + allow_s
+
+    def over(self, until_s: float) -> bool:
+        """Whether the link's clock has come to *until_s*."""
+        return self._link.monotonic() >= until_s
+
+    def command(self, command: str, within_s: float | None = None, until_s: float = inf) -> None:
         """Send a setting, once and at once, and take in what the dialect says follows it *within_s*.
 
         Out of step, the setting still goes first: it may be the one that makes the bench safe.
         Getting in step then takes its acknowledgement too. Where the connection is gone before anything
         was sent, a new one is made; a setting that may have been sent is not sent again.
         """
+        self._until_s = until_s
         with self._named(command):
             self._pace()
-            stray = self._stray()
+            stray = self._stray(command)
             if self._lost:
                 self._get_in_step(within_s)
             out_of_step = not self.in_step or bool(stray)
             if out_of_step:
                 self._link.drain()
-            self._link.write(command)
+            self._link.write(command, self._patience_s(None))
             if out_of_step:
                 self._get_in_step(within_s)
             else:
@@ -90,27 +123,33 @@ class Wire:
                 self._take_ack(command, self._table.ack, within_s)
             self._refuse_stray(stray, command)
 
-    def ask(self, command: str, within_s: float | None = None) -> str:
+    def ask(self, command: str, within_s: float | None = None, until_s: float = inf) -> str:
         """Put a question and return its reply, waiting *within_s* if given.
 
         Once more, in step, if no reply came, more than one came, or the connection was lost.
         """
+        self._until_s = until_s
         self.repeated = not self.in_step
         if self.in_step:
             try:
                 return self._ask_once(command, within_s)
-            except (LinkTimeoutError, LinkClosedError, StrayReplyError):
+            except (LinkTimeoutError, LinkClosedError, StrayReplyError) as exc:
                 # Once more, in step; if that is not to be had, its own error says so.
                 self.repeated = True
+                if self._no_time_left():
+                    raise
+                if not isinstance(exc, LinkClosedError):  # a lost connection is told where it is noticed
+                    self._notice(LINK, say("event.asked-again", why=str(exc)))
         with self._named(command):
             self._get_in_step(within_s)
         return self._ask_once(command, within_s)
 
-    def ask_or_silence(self, command: str, within_s: float | None = None) -> str | None:
+    def ask_or_silence(self, command: str, within_s: float | None = None, until_s: float = inf) -> str | None:
         """Put a question once; None if no reply comes but the instrument then answers to its name.
 
         One that has no name is taken at its silence.
         """
+        self._until_s = until_s
         if not self.in_step:
             with self._named(command):
                 self._get_in_step(within_s)
@@ -124,11 +163,11 @@ class Wire:
     def _ask_once(self, command: str, within_s: float | None) -> str:
         with self._named(command):
             self._pace()
-            stray = self._stray()
+            stray = self._stray(command)
             if stray or self._lost:
                 self._get_in_step(within_s)
             self._refuse_stray(stray, command)
-            self._link.write(command)
+            self._link.write(command, self._patience_s(None))
             self._take_echo(command, within_s)
             reply = self._read(within_s)
             self._take_ack(command, self._table.ack_ask, within_s)
@@ -139,16 +178,22 @@ class Wire:
                 )
         return reply
 
-    def _stray(self) -> str:
+    def _stray(self, command: str) -> str:
         """Return what has come since the last exchange; notice a connection that is gone."""
         if not self.in_step:
             return ""  # what is on its way then is thrown away in any case
         try:
             stray = self._link.waiting().translate(self._ignore)
-        except LinkClosedError:
-            self._lost = True
+        except LinkClosedError as exc:
+            self._lose(command, str(exc))
             return ""
         return stray if stray.strip() else ""
+
+    def _lose(self, doing: str, why: str) -> None:
+        """Note that the connection is gone, and tell it once."""
+        if not self._lost:
+            self._lost, self._lost_s = True, self._clock.monotonic()
+            self._notice(LINK, say("event.link-lost", who=self._name, doing=doing, why=why))
 
     def _refuse_stray(self, stray: str, command: str) -> None:
         """Refuse a whole reply that nobody asked for: the one before it may have been another's.
@@ -162,7 +207,7 @@ class Wire:
             )
 
     def _read(self, within_s: float | None) -> str:
-        reply = self._link.read(within_s).translate(self._ignore)
+        reply = self._link.read(self._patience_s(within_s)).translate(self._ignore)
         if self._table.gap_s:
             self._last_s = self._clock.monotonic()
         if len(reply) > REPLY_LIMIT:
@@ -170,6 +215,16 @@ class Wire:
                 f"{self._name}: a reply of {len(reply)} characters, expected at most {REPLY_LIMIT}"
             )
         return reply
+
+    def _patience_s(self, within_s: float | None) -> float | None:
+        """Return how long a reply is waited for: *within_s*, and no longer than the exchange may take."""
+        if self._until_s == inf:
+            return within_s
+        left_s = max(self._until_s - self._link.monotonic(), 0.0)
+        return min(left_s, self._link.timeout_s if within_s is None else within_s)
+
+    def _no_time_left(self) -> bool:
+        return self.over(self._until_s)
 
     def _pace(self) -> None:
         if not self._table.gap_s:
@@ -193,6 +248,8 @@ class Wire:
 
     def _get_in_step(self, within_s: float | None) -> None:
         if self._lost:
+            if self._until_s < inf:
+                raise LinkClosedError("the connection is lost, and not made anew while current flows")
             self._reconnect(within_s)
         else:
             self._link.drain()
@@ -205,6 +262,8 @@ class Wire:
                 self._clock.sleep(_QUIET_S)
                 if not self._link.drain():
                     break
+                if self._no_time_left():
+                    raise LinkTimeoutError("does not stop sending, and current flows")
             else:
                 raise LinkError("does not stop sending after a lost reply, expected silence")
         else:
@@ -212,7 +271,7 @@ class Wire:
 
     def _answer_known(self, command: str, answer: str, within_s: float | None) -> None:
         self._pace()
-        self._link.write(command)
+        self._link.write(command, self._patience_s(None))
         for _ in range(_LATE_LIMIT):
             if self._read(within_s).strip() == answer.strip():
                 for _line in self._table.ack_ask:
@@ -229,7 +288,7 @@ class Wire:
                 self._link.reopen()
                 self._recognise(within_s)
                 for command in self._greeting:
-                    self._link.write(command)
+                    self._link.write(command, self._patience_s(None))
                     self._take_echo(command, within_s)
                     self._take_ack(command, self._table.ack, within_s)
             except LinkError as exc:
@@ -241,13 +300,15 @@ class Wire:
             self._clock.sleep(_PAUSE_S)
         self._lost = self._hopeless = False
         self.connections += 1
+        key = "event.link-found" if self.known is not None else "event.link-found-nameless"
+        self._notice(LINK, say(key, who=self._name, after=self._clock.monotonic() - self._lost_s))
 
     def _recognise(self, within_s: float | None) -> None:
         if self.known is None:
             self._synchronise(within_s)
             return
         command, answer = self.known
-        self._link.write(command)
+        self._link.write(command, self._patience_s(None))
         self._take_echo(command, within_s)
         reply = self._read(within_s)
         self._take_ack(command, self._table.ack_ask, within_s)
@@ -264,7 +325,8 @@ class Wire:
             yield
         except LinkError as exc:
             self.in_step, self.failed = False, True
-            self._lost = self._lost or isinstance(exc, LinkClosedError)
+            if isinstance(exc, LinkClosedError):
+                self._lose(command, str(exc))
             raise type(exc)(f"{self._name}: {command!r}: {exc}") from exc
         except BaseException:
             # Ctrl-C too: what switches off next must not trip over an answer that is still on its way.

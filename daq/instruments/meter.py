@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analysis.model import MeterUse
-from daq.conversation import QUICK_S, Conversation, Number
+from daq.conversation import Conversation, Number
 from daq.errors import LinkError
 from daq.operator import Operator
 
@@ -51,9 +51,9 @@ class DialectMeter:
 
     def voltage(self, coil: str) -> Number:  # noqa: ARG002 - typed meters ask by coil
         """Measure the DC voltage at the present contacts in volts."""
-        # While current flows nobody may wait long; integration is in it.
-        within_s = QUICK_S + self._setup.quick_nplc / self._setup.mains_Hz
-        return self._volts(self._setup.range_V, self._setup.quick_nplc, within_s)
+        # While current flows nobody may wait longer than the meter integrates.
+        integrates_s = self._setup.quick_nplc / self._setup.mains_Hz
+        return self._volts(self._setup.range_V, self._setup.quick_nplc, integrates_s)
 
     def sensor_resistance(self) -> Number:
         """Measure a resistance thermometer at the present contacts in ohms."""
@@ -88,21 +88,21 @@ class DialectMeter:
             settings["offset_compensation"] = True
         return self._read(settings)
 
-    def _volts(self, range_V: float, nplc: float, within_s: float | None = None) -> Number:
+    def _volts(self, range_V: float, nplc: float, integrates_s: float | None = None) -> Number:
         if not self._talk.has("function_volts"):
-            return self._talk.ask_number("read_volts", within_s=within_s, range=range_V)
+            return self._talk.ask_number("read_volts", integrates_s=integrates_s, range=range_V)
         return self._read(
-            {"function_volts": None, "range_volts": range_V, "nplc_volts": nplc}, within_s=within_s
+            {"function_volts": None, "range_volts": range_V, "nplc_volts": nplc}, integrates_s=integrates_s
         )
 
-    def _read(self, settings: Mapping[str, float | bool | None], within_s: float | None = None) -> Number:
+    def _read(self, settings: Mapping[str, float | bool | None], integrates_s: float | None = None) -> Number:
         """Set what has changed and read; once more if a new connection came between: settings may be gone."""
         for _ in range(2):
             if self._connections != self._talk.connections:
                 self._connections = self._talk.connections
                 self._sent.clear()
             self._set(settings)
-            number = self._talk.ask_number("read", within_s=within_s)
+            number = self._talk.ask_number("read", integrates_s=integrates_s)
             if self._connections == self._talk.connections:
                 return number
         raise LinkError("meter: the connection is lost again and again; look at its cable")

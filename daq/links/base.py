@@ -21,8 +21,12 @@ class Link(Protocol):
         """How long a reply is waited for, unless a read says otherwise."""
         ...
 
-    def write(self, text: str) -> None:
-        """Send *text* and return once it is handed to the wire.
+    def monotonic(self) -> float:
+        """Return seconds of the clock by which this link waits: the wall's, or a simulation's."""
+        ...
+
+    def write(self, text: str, timeout_s: float | None = None) -> None:
+        """Send *text* and return once it is handed to the wire, which may take *timeout_s* if given.
 
         Raises LinkTimeoutError when the other end stops taking data, LinkClosedError when it is gone.
         """

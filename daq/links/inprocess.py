@@ -37,7 +37,11 @@ class InProcessLink:
         """How long a reply is waited for, unless a read says otherwise."""
         return self._timeout_s
 
-    def write(self, text: str) -> None:
+    def monotonic(self) -> float:
+        """Return seconds of the bench's clock."""
+        return self._clock.monotonic()
+
+    def write(self, text: str, timeout_s: float | None = None) -> None:  # noqa: ARG002 - a peer takes at once
         """Hand *text* and its line end to the peer; LinkClosedError after close."""
         with self._lock:
             self._pending += self._open_peer().feed(text.encode("latin-1") + self._send_end)

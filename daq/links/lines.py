@@ -81,7 +81,11 @@ class LineLink:
         """How long a reply is waited for, unless a read says otherwise."""
         return self._timeout_s
 
-    def write(self, text: str) -> None:
+    def monotonic(self) -> float:
+        """Return seconds of the wall clock."""
+        return self._clock.monotonic()
+
+    def write(self, text: str, timeout_s: float | None = None) -> None:
         """Send *text* and its line end; after a reply that came late, throw that away first."""
         if not text.isascii():
             raise InputError(f"{self._resource}: {text!r} cannot be sent, expected ASCII")
@@ -94,7 +98,7 @@ class LineLink:
                 # Half a command may be at the other end: close it, or the next one is glued to it.
                 data = self._send_end + data
             self._torn = True
-            port.send(data, self._timeout_s)
+            port.send(data, self._timeout_s if timeout_s is None else timeout_s)
             self._torn = False
 
     def read(self, timeout_s: float | None = None) -> str:

@@ -40,6 +40,8 @@ except ImportError:  # Windows
     termios = None
 
 _CHUNK = 4096
+#: A time-out of 0 would mean something else to a socket and to a serial port.
+_LEAST_S = 1e-3
 #: A lost connection is opened again within this, or not at all: the bench is blind meanwhile.
 AGAIN_S = 1.0
 
@@ -180,6 +182,7 @@ class _SocketPort(_StreamPort):
             if self._readable(0):
                 # The first write after the other end is gone would succeed.
                 self._not_the_end(self._interface.recv(1, socket.MSG_PEEK))
+            self._interface.settimeout(max(timeout_s, _LEAST_S))
             try:
                 self._interface.sendall(data)
             except TimeoutError as exc:
@@ -212,8 +215,10 @@ class _SerialPort(_StreamPort):
         # Readable without bytes: the port has vanished, and reading one makes pyserial say so.
         return bytes(self._interface.read(max(1, self._interface.in_waiting)))
 
-    def send(self, data: bytes, timeout_s: float) -> None:  # noqa: ARG002 - the port was told when it was opened
+    def send(self, data: bytes, timeout_s: float) -> None:
         with self._writing:
+            if self._interface.write_timeout != timeout_s:
+                self._interface.write_timeout = max(timeout_s, _LEAST_S)
             self._interface.write(data)
 
     def discard(self) -> int:

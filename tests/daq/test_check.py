@@ -50,7 +50,11 @@ def test_a_good_bench_is_found_good(bench: list[SimBench]) -> None:
     assert all(finding.good for finding in found.values())
     assert "Simulated oven" in found["oven"].found
     assert found["supply output"].found == "off, read back"
-    assert found["supply limits"].found == "14 V and 5 A are held, read back"
+    assert found["supply limits"].found == (
+        "14 V and 5 A of limit and protection: levels set, read back; "
+        "whether it is armed this dialect cannot tell"
+    )
+    assert "meter" in found["off, seen by"].found
     assert found["ways to the coils"].found == "8 coils read"
     assert "on 8 coils" in found["probes"].found
     (simulated,) = bench
@@ -134,11 +138,14 @@ def test_a_probe_that_cannot_be_right_is_named(
 
 
 def test_missing_protection_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A supply without protection passes, with the word that its current limit stands alone."""
+    """A supply without protection passes, and what is said to be read back is what there is."""
     monkeypatch.setattr(DialectSupply, "protect", lambda _self, _volts, _amperes: ["over-voltage"])
     limits = checked()["supply limits"]
     assert limits.good
-    assert limits.found == "no over-voltage protection: the current limit stands alone"
+    assert limits.found.startswith("no over-voltage protection; the other: levels set, read back")
+    monkeypatch.setattr(DialectSupply, "protect", lambda *_: ["over-voltage", "over-current"])
+    limits = checked()["supply limits"]
+    assert limits.found == "no over-voltage and no over-current protection: the current limit stands alone"
 
 
 def test_another_instrument_stops_the_check_with_its_line(tmp_path: Path) -> None:

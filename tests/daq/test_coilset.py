@@ -192,9 +192,11 @@ def test_what_the_rig_cannot_or_must_not_do_is_refused(
 
 
 def test_limits_that_equal_the_rigs_are_allowed(tmp_path: Path) -> None:
-    """A set may go up to the rig's limits exactly."""
-    bench = rig(tmp_path, RIG.replace("105.0", "100.0").replace("150.0", "140.0").replace("15.0", "8.4"))
-    check_against(coil_set(tmp_path), bench)
+    """A set may go up to the rig's limits exactly; its voltage so far that protection has room."""
+    text = RIG.replace("105.0", "100.0").replace("150.0", "140.0")
+    check_against(coil_set(tmp_path), rig(tmp_path, text.replace("15.0", "8.6")))
+    with pytest.raises(InputError, match=r"is 8\.4 V, and .* 8\.5 V: .* trip on ripple; ask for 8\.333 V"):
+        check_against(coil_set(tmp_path), rig(tmp_path, text.replace("15.0", "8.5")))
 
 
 def test_a_text_means_a_path_or_a_built_in_set(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

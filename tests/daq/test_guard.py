@@ -34,11 +34,11 @@ def test_protection_and_limits_come_before_the_output() -> None:
 
 
 def test_the_lower_of_rig_and_coil_limit_wins() -> None:
-    """A coil that would bear more than the rig gets the rig's limits."""
+    """A coil that would bear more than the rig gets the rig's limits, and protection no higher."""
     supply = FakeSupply()
     with drive(make_guard(supply), coil_voltage_V=24.0, coil_current_A=10.0):
         pass
-    assert "protect 13.20 4.40" in supply.calls
+    assert "protect 12.00 4.00" in supply.calls
     assert "limit 4" in supply.calls
 
 
