@@ -16,6 +16,7 @@ from daq.connecting import open_wire, role_dialect, talking, wall_clock, wire_ti
 from daq.conversation import Conversation
 from daq.dialectfile import LinkTable
 from daq.errors import BenchError, CoilsoakError, IdentityError, LinkClosedError, StartError
+from daq.fits import Fits, FitsBeside, VirtualFits
 from daq.guard import Guard
 from daq.harness import Harness, Routes
 from daq.haste import Haste
@@ -92,7 +93,8 @@ def open_bench(
         )
         guard = _guard(rig.value, opening, talks, meter, alarm, clear, tell)
         bench = _assemble(rig.value, opening.clock, talks, asked, guard, meter)
-        bench = replace(bench, hand=opening.hand)
+        fits = stack.enter_context(closing(opening.fits()))
+        bench = replace(bench, hand=opening.hand, fits=fits)
         opening.bring_to_rest(bench)
         try:
             yield Assembled(bench, identities, opening.seed, opening.script_text)
@@ -138,6 +140,10 @@ class _Opening:
         self.hand = simulated.hand or PersonsHand()
         self.seed = simulated.seed
         self.script_text = script.read_text(encoding="utf-8")
+
+    def fits(self) -> Fits:
+        """Return who does the fits: where time is real they are done beside the run."""
+        return VirtualFits(self.clock) if isinstance(self.clock, VirtualClock) else FitsBeside()
 
     def spoken(self) -> dict[str, Instrument]:
         """Return the instruments that are talked to: all but the typed ones."""

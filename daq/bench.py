@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from daq.clock import Clock
 from daq.conversation import Number
 from daq.errors import BenchError
+from daq.fits import Fits, VirtualFits
 from daq.guard import Guard
 from daq.harness import Harness
 from daq.instruments.roles import Meter, Oven, Probe, Supply
@@ -34,6 +35,7 @@ class Bench:
     probe: Probe
     operator: Operator
     hand: Hand = field(default_factory=PersonsHand)
+    fits: Fits = field(default_factory=VirtualFits)
     supply: Supply | None = None
     oven: Oven | None = None
     wires: int = 4

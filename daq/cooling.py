@@ -60,7 +60,7 @@ class Cooling:
             given_up: Whether its heating ended early, so that nothing more of it is waited for.
         """
         now_s, plan = self._procedure.now(), self._soak.plan
-        fit = CoolingFit(plan.targets, plan.accuracy)
+        fit = CoolingFit(plan.targets, plan.accuracy, self._procedure.bench.fits)
         self._coils[label] = _Coil(label, now_s, now_s, ambient_degC, fit, body_degC, given_up)
 
     def pause(self) -> None:

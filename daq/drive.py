@@ -70,9 +70,14 @@ class Drive:
     def trouble(self, *, dead: bool = False) -> str:
         """Say why the drive is not what was asked for (a trip, current limiting), or return ''.
 
+        It takes two answers in succession that say so: one may be wrong by a digit.
+
         Args:
             dead: No current flows: then the output itself is asked for, before a coil is called open.
         """
+        return self._trouble(dead=dead) and self._trouble(dead=dead)
+
+    def _trouble(self, *, dead: bool) -> str:
         mode = self._supply.mode()
         # A tripped output is off: it regulates no voltage and carries no current.
         if (dead or mode != "CV") and self._supply.tripped():

@@ -9,10 +9,11 @@ from math import inf
 import numpy as np
 
 from analysis.copper import ALPHA20_PER_K
-from analysis.known import Known, known_of
+from analysis.known import Known
 from analysis.model import Accuracy, Trace
 from analysis.settle import left_to_go
 from daq.coilset import LEAST_COOL_S
+from daq.fits import Asked, Fits
 from daq.record import Reading
 from daq.recordformat import INSULATION
 
@@ -52,24 +53,31 @@ class Targets:
 
 
 class CoolingFit:
-    """One cooling coil: fits its trace now and then, and says what is known of it."""
+    """One cooling coil: has its trace fitted now and then, and says what is known of it."""
 
-    def __init__(self, targets: Targets, accuracy: Accuracy) -> None:
+    def __init__(self, targets: Targets, accuracy: Accuracy, fits: Fits) -> None:
         self._targets = targets
         self._accuracy = accuracy
+        self._fits = fits
+        self._asked: Asked | None = None
         self._due_s = LEAST_COOL_S if targets.asked else inf
 
     def look(self, readings: Sequence[Reading], cooled_s: float) -> Known | None:
-        """Return what is known once it is enough, else None. Never called while a coil is driven.
+        """Return what is known once it is enough, else None: what a fit says that was asked for earlier.
 
         Args:
             readings: All of the coil, cold before heat to now.
             cooled_s: Since it was switched off.
         """
-        if cooled_s < self._due_s:
+        if self._asked is None:
+            if cooled_s < self._due_s:
+                return None
+            self._due_s = cooled_s * FIT_AGAIN
+            self._asked = self._fits.ask(trace_of(readings), self._accuracy)
+        known = self._asked.answer()
+        if known is None:
             return None
-        self._due_s = cooled_s * FIT_AGAIN
-        known = known_of(trace_of(readings), self._accuracy)
+        self._asked = None
         return known if self._targets.reached(known) else None
 
 
@@ -110,12 +118,14 @@ class Passing:
     """
 
     def __init__(
-        self, targets: Targets, accuracy: Accuracy, kept: Callable[[str], Sequence[Reading]]
+        self, targets: Targets, accuracy: Accuracy, kept: Callable[[str], Sequence[Reading]], fits: Fits
     ) -> None:
         self._hot = replace(targets, drift_u_rel=None)
         self._cold = Targets(drift_u_rel=targets.drift_u_rel)
         self._accuracy = accuracy
         self._kept = kept
+        self._fits = fits
+        self._asked: dict[str, Asked] = {}
         self._due_s: dict[str, float] = {}
         self._enough: set[tuple[str, bool]] = set()
 
@@ -129,11 +139,16 @@ class Passing:
         return self._cold.asked and self._reached(coil, back=True)
 
     def _reached(self, coil: str, *, back: bool) -> bool:
+        if (coil, back) in self._enough:
+            return True
         rows = self._kept(coil)
         now_s = rows[-1].time_s
-        if (coil, back) not in self._enough and now_s >= self._due_s.get(coil, 0.0):
+        if coil not in self._asked and now_s >= self._due_s.get(coil, 0.0):
             self._due_s[coil] = now_s * RAMP_AGAIN
-            known = known_of(trace_of(rows), self._accuracy)
+            self._asked[coil] = self._fits.ask(trace_of(rows), self._accuracy)
+        known = self._asked[coil].answer() if coil in self._asked else None
+        if known is not None:
+            del self._asked[coil]
             hot = self._hot.reached(known)
             if (self._cold.reached(known) and (hot or known.joint_u_ohm == inf)) if back else hot:
                 self._enough.add((coil, back))

@@ -295,6 +295,14 @@ class Guard:
         if self._heat.alarm:
             raise OutputUnknownError(f"{self._heat.alarm} ({self._heat.told()})")
 
+    @contextmanager
+    def heat_paused(self) -> Iterator[None]:
+        """Tell the oven to stop while something is asked again; it heats on after that unless it raises."""
+        self._hush_oven()
+        yield
+        if self._heat is not None:
+            self._heat.go_on()
+
     def forgive(self, coil: str) -> None:
         """Take note that *coil* was driven: its body may be warmer than the oven for a while."""
         if self._heat is not None:
@@ -403,6 +411,7 @@ class Guard:
                     return
             self._unknown = True
             self._update()
+            self._tell(str(cause))
             if self._driven is not None:
                 self._tell(self._break_path())
         raise OutputUnknownError(f"{OUTPUT_UNKNOWN} ({cause})") from cause

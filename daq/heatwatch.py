@@ -27,6 +27,11 @@ TELLING_ENERGY_J = 800.0
 TELLING_RISE_K = 1.5
 
 
+#: A reading taken at once after a trip and so far below it says that what tripped was wrong: a winding
+#: that was driven loses less meanwhile, and in an oven nothing moves faster than noise.
+REFUTED_K = {True: 8.0, False: 2.0}
+
+
 @dataclass(frozen=True)
 class Ceilings:
     """The lower of rig and coil-set ceilings."""
@@ -50,6 +55,8 @@ class HeatWatch:
         self._low = 0
         self._before: tuple[float, float] | None = None
         self._follows = False
+        #: What passed its ceiling last, when, and what it read: winding or body.
+        self._tripped: tuple[str, float, float] | None = None
 
     @property
     def alive(self) -> bool:
@@ -98,12 +105,26 @@ class HeatWatch:
                 return
         if winding > self._ceilings.winding_degC:
             # Not taken for the winding's last temperature: whoever knows better may go on, see Soak.check.
+            self._tripped = ("winding", time_s, winding)
             raise CeilingError(
                 f"coil {self._coil}: winding at {winding:.1f} degC passes its ceiling of "
                 f"{self._ceilings.winding_degC:g} degC; heating told to stop"
             )
         self._jumps = 0
         self._seen = (time_s, winding)
+
+    def refutes(self, time_s: float, resistance_ohm: float | None, probe: Number, *, driven: bool) -> bool:
+        """Whether a reading with the heat off says that the one which passed its ceiling was a wrong one.
+
+        A reply may be wrong by a digit and look well. Heat does not go as fast as such a digit.
+        """
+        if self._tripped is None:
+            return False
+        (what, then_s, then_degC), self._tripped = self._tripped, None
+        ceiling_degC = self._ceilings.winding_degC if what == "winding" else self._ceilings.body_degC
+        degC = self.winding_degC(resistance_ohm) if what == "winding" else probe.value
+        lost_K = REFUTED_K[driven] + FASTEST_K_PER_s[driven] * (time_s - then_s)
+        return degC is not None and degC <= ceiling_degC and degC < then_degC - lost_K
 
     def _see_current(self, resistance_ohm: float | None) -> None:
         assert resistance_ohm is not None
@@ -134,6 +155,7 @@ class HeatWatch:
         self._misses = 0
         self._last_s = time_s
         if probe.value > self._ceilings.body_degC:
+            self._tripped = ("body", time_s, probe.value)
             raise CeilingError(
                 f"coil {self._coil}: body at {probe.value:.1f} degC passes its ceiling of "
                 f"{self._ceilings.body_degC:g} degC; heating told to stop"

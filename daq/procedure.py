@@ -13,6 +13,8 @@ from daq.conversation import Number
 from daq.record import Reading
 from daq.recordformat import ABOVE_RANGE, AGAIN, INSULATION, LEADS
 
+#: Two readings of joined leads within this are the same: noise, and contact by hand.
+LEADS_AGREE_OHM = 0.005
 NOT_TAKEN = Number(None, "missing: not taken")
 
 
@@ -167,11 +169,27 @@ class Procedure:
         """Measure the leads of a two-wire meter, and take them off; nothing to do with four wires."""
         if self.bench.wires == 4:
             return
-        leads = self.bench.lead_resistance(by_hand=True)
+        leads = self._read_leads()
         if leads is not None and leads.status == OVER_RANGE and not self.bench.harness.switched:
             self.bench.operator.tell("the leads read open: hold their bare ends together, and try once more")
             leads = self.bench.lead_resistance(by_hand=True)
         self.take_leads(leads)
+
+    def _read_leads(self) -> Number | None:
+        """Read the joined leads twice, for they are in all readings; the middle of three if they differ.
+
+        A display that a person reads is read once.
+        """
+        first = self.bench.lead_resistance(by_hand=True)
+        if first is None or first.value is None or self.bench.meter_typed:
+            return first
+        second = self.bench.meter.resistance("leads held together")
+        if second.value is None or abs(second.value - first.value) <= LEADS_AGREE_OHM:
+            return first
+        self.event("leads", say("event.leads-differ", first=first.value, second=second.value))
+        third = self.bench.meter.resistance("leads held together")
+        there = sorted((each for each in (first, second, third) if each.value is not None), key=_by_value)
+        return there[len(there) // 2]
 
     def take_leads(self, leads: Number | None) -> None:
         """Take what joined *leads* read off each reading from now on; without it take nothing and say so."""
@@ -316,6 +334,11 @@ class Procedure:
     def wait_until(self, time_s: float) -> None:
         """Sleep until *time_s* of the run."""
         self.clock.sleep(time_s - self.now())
+
+
+def _by_value(number: Number) -> float:
+    assert number.value is not None
+    return number.value
 
 
 def _ratio(volts: Number, amperes: Number, trouble: str) -> Number:

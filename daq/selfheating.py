@@ -7,7 +7,7 @@ be fitted as a whole, never settled points.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import ceil, inf, sqrt
 from statistics import median
 
@@ -16,7 +16,7 @@ from analysis.words import Message, say
 from daq.conversation import Number
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Holding
-from daq.errors import CeilingError, StaleError
+from daq.errors import CeilingError, LinkError, ReplyError, StaleError
 from daq.procedure import Progress
 from daq.record import Reading
 from daq.recordformat import WATCH
@@ -42,7 +42,7 @@ WINDING_SHARE = 0.15
 CURRENT_SHARE = 0.9
 #: What a body heated by full power until it is there goes on to rise.
 OVERSHOOT_K = 5.0
-#: All the power that the limits allow, and the body no longer rises: less than this over this long.
+#: All the power that the limits allow, and the body no longer rises: less than this over so long under power.
 PLATEAU_K, PLATEAU_S = 0.5, 300.0
 #: Less than this is not worth switching on for.
 LEAST_V = 0.5
@@ -53,6 +53,8 @@ OPEN_S = 0.5
 GIVE_UP_S = 6.0
 #: Rows in succession of which another thing than current is missing.
 MISSING_ROWS = 6
+#: Pulses in succession that an instrument's failure ended at once, before the run is ended by it.
+BLIND_PULSES = 3
 #: Rows whose middle resistance regulates the power: a dropout inside a reading must not.
 OHM_ROWS = 5
 
@@ -80,7 +82,10 @@ class SelfHeating:
         #: Power of the last pulse, and the part of it that is to hold the step.
         self._last_W = self._reset_W = 0.0
         self._ambient_degC: float | None = None
-        self._missing_rows = 0
+        self._missing_rows = self._blind_pulses = 0
+        #: How long the coil was heated so far, in seconds: under power, or held back by a ceiling. What time
+        #: passes between pulses warms nothing.
+        self._worked_s = 0.0
         #: Since when no row has shown current; None while it flows.
         self._open_s: float | None = None
         self._apart_s = 0.0
@@ -98,10 +103,11 @@ class SelfHeating:
         self._soak.wait_for_cold(label, COLD_K)
         if self._soak.plan.targets.asked:
             procedure.keep(label)
-        cold = self._soak.cold([label], "ambient")[-1]
-        self._ohm, self._body_degC = cold.resistance_ohm, cold.probe_degC
+        cold = self._soak.cold([label], "ambient")
+        self._ohm = _middle([row.resistance_ohm for row in cold])
+        self._body_degC = _middle([row.probe_degC for row in cold])
         if self._ohm is None or self._body_degC is None:
-            self._give_up(say("event.not-heated", status=cold.status))
+            self._give_up(say("event.not-heated", status=cold[-1].status))
         self._ambient_degC = self._body_degC
         for step in self._soak.plan.steps_degC:
             self._progress.enter(procedure.now())
@@ -125,7 +131,7 @@ class SelfHeating:
         began_s, reached_s = now(), None
         if self._ambient_degC is not None:
             self._reset_W = max(self._reset_W, LOSS_W_PER_K * (step - self._ambient_degC))
-        mark_s, mark_degC = began_s, self._body_degC
+        mark_s, mark_degC = self._worked_s, self._body_degC
         self._holding = None
         while not self.given_up and (reached_s is None or now() - reached_s < plan.hold_s):
             if now() - began_s > plan.max_step_s:
@@ -144,8 +150,8 @@ class SelfHeating:
             if self._body_degC >= step - NEAR_K:
                 reached_s = now()
             elif self._body_degC > mark_degC + PLATEAU_K:
-                mark_s, mark_degC = now(), self._body_degC
-            elif now() - mark_s > PLATEAU_S:
+                mark_s, mark_degC = self._worked_s, self._body_degC
+            elif self._worked_s - mark_s > PLATEAU_S:
                 if self._body_degC < step - REACHED_K:
                     self._give_up(say("event.plateau", body=self._body_degC, step=step))
                     return
@@ -166,6 +172,7 @@ class SelfHeating:
         if voltage_V < LEAST_V:
             self._recent_ohm.clear()
             self._procedure.clock.sleep(PULSE_S)
+            self._worked_s += PULSE_S
             return
         label, procedure, plan = self._coil.label, self._procedure, self._soak.plan
         self._bench.harness.to_driven_coil(label)
@@ -180,18 +187,42 @@ class SelfHeating:
             procedure.row(self._edge(step, on_s))
             procedure.clock.sleep(SWITCH_ON_S)
             gone: Number | None = None
-            while procedure.now() - on_s < PULSE_S:
-                self._driven_row(rows, gone)
-                if self.given_up or self._open_for(rows) >= OPEN_S:
-                    break
-                gone = rows.watch_until(rows.last_s + ROW_S)
+            ended_by: Exception | None = None
+            try:
+                while procedure.now() - on_s < PULSE_S:
+                    self._driven_row(rows, gone)
+                    if self.given_up or self._open_for(rows) >= OPEN_S:
+                        break
+                    gone = rows.watch_until(rows.last_s + ROW_S)
+            except (LinkError, ReplyError, CeilingError) as exc:
+                ended_by = exc  # off first; whether it was one wrong reply is asked after
         assert drive.ended_s is not None
         off_s = procedure.run_time(drive.ended_s)
         rows.end(off_s)
+        self._worked_s += off_s - on_s
         self._apart_s = max(self._apart_s, rows.apart_s)
         procedure.row(self._edge(step, off_s))
         if self._holding is not None:
             self._holding.add(label, rows.last_s, None, self._ohm)
+        self._ask_after(ended_by, step)
+
+    def _ask_after(self, ended_by: Exception | None, step: float) -> None:
+        """With the output off, see whether what ended a pulse was an instrument's slip: then heating goes on.
+
+        Raises:
+            LinkError: Pulse after pulse was ended by it.
+            ReplyError: The same.
+            CeilingError: It is so, or was refuted too often to be believed.
+        """
+        if isinstance(ended_by, CeilingError):
+            self._soak.require_refuted(ended_by, self._coil.label, "heat", step)
+        elif ended_by is not None:
+            self._blind_pulses += 1
+            if self._blind_pulses >= BLIND_PULSES:
+                raise ended_by
+            self._soak.recover(self._coil.label, ended_by)
+        else:
+            self._blind_pulses = 0
 
     def _open_for(self, rows: DrivenRows) -> float:
         """Return how long no row of *rows* or of the pulses before has shown current."""
@@ -265,3 +296,9 @@ class SelfHeating:
             self._reset_W = max(self._reset_W + RESET_W_PER_Ks * error_K * PULSE_S, 0.0)
         self._last_W = max(min(wanted_W, most_W), 0.0)
         return min(sqrt(self._last_W * self._ohm), most_V)
+
+
+def _middle(values: Sequence[float | None]) -> float | None:
+    """Return the middle of the *values* that there are: one of them may be wrong by a digit."""
+    there = [value for value in values if value is not None]
+    return median(there) if there else None

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from statistics import median
 
 from analysis.model import Accuracy
 from analysis.words import say
@@ -11,10 +13,10 @@ from daq.coilset import SCAN_S
 from daq.conversation import Number
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Targets
-from daq.errors import BenchError, CeilingError, ProbeLostError, StaleError
-from daq.heatwatch import SLACK_K, Ceilings, HeatWatch
+from daq.errors import BenchError, CeilingError, LinkError, ProbeLostError, ReplyError, StaleError
+from daq.heatwatch import REFUTED_K, SLACK_K, Ceilings, HeatWatch
 from daq.ovenguard import LOOK_S
-from daq.procedure import Procedure
+from daq.procedure import NOT_TAKEN, Procedure
 from daq.record import Reading
 from daq.recordformat import DONE
 from daq.resume import Finished
@@ -66,6 +68,14 @@ class SoakPlan:
         return [coil.label for coil in self.coils]
 
 
+#: So long an instrument that failed under power is waited for, and so long between two looks.
+RECOVER_S, RECOVER_PAUSE_S = 30.0, 1.0
+#: Trips of a coil that were found to be a wrong reading, before no more of them is believed.
+REFUTED_TRIPS = 3
+#: Readings from which the winding's thermometer starts, at least.
+REFERENCES = 3
+
+
 class Soak:
     """A procedure with a plan, and a watch on every coil; *finished* is what a cut run has done of it."""
 
@@ -79,6 +89,7 @@ class Soak:
         self.lost: set[str] = set()
         #: Coils whose drive went wrong, or whose winding is no thermometer: no longer driven.
         self.undriven: set[str] = set()
+        self._refuted: Counter[str] = Counter()
         self._before = finished or Finished()
         for coil, (ohm, degC) in self._before.cold.items():
             if coil in self.watches:
@@ -173,12 +184,24 @@ class Soak:
             self.procedure.observe_insulation(coil, None)
             good = [r for r in readings if r.resistance_ohm is not None and r.probe_degC is not None]
             if phase == "ambient" and good:
-                # The middle one: a single wrong reading must not make a winding's thermometer.
-                pairs = sorted((r.resistance_ohm or 0.0, r.probe_degC or 0.0) for r in good)
-                middle = pairs[len(pairs) // 2]
-                self.watches[coil].cold(*middle)
+                self.watches[coil].cold(*self._reference(coil, good))
         warn_if_not_at_ambient(self.procedure, [r.probe_degC for r in taken if r.probe_degC is not None])
         return taken
+
+    def _reference(self, coil: str, good: list[Reading]) -> tuple[float, float]:
+        """Return what the winding's thermometer starts from, in ohms and degC: the middle of three at least.
+
+        Of one reading, or two that differ, nobody can tell which is wrong by a digit; of three one can.
+        """
+        while len(good) < REFERENCES and not self.procedure.bench.typed:
+            again = self.procedure.observe(coil, "ambient")
+            if again.resistance_ohm is None or again.probe_degC is None:
+                break
+            good = [*good, again]
+        return (
+            median(r.resistance_ohm for r in good if r.resistance_ohm is not None),
+            median(r.probe_degC for r in good if r.probe_degC is not None),
+        )
 
     def look(self, coil: str, phase: str, step_degC: float | None, *, heating: bool) -> Reading:
         """Read one undriven coil; while *heating*, check it against the ceilings.
@@ -189,16 +212,83 @@ class Soak:
         own thermometer bounds what the unseen body can reach; see :attr:`lost`.
         """
         reading, probe = self.procedure.observe_both(coil, phase, step_degC)
+        try:
+            self._see(reading, probe, heating=heating)
+        except CeilingError as exc:
+            if not heating:
+                raise
+            with self.procedure.bench.guard.heat_paused():
+                again, body = self.require_refuted(exc, coil, phase, step_degC, before=probe)
+                self._see(again, body, heating=True)
+        return reading
+
+    def _see(self, reading: Reading, probe: Number, *, heating: bool) -> None:
+        """Hold what was read of an undriven coil to what the oven was told, and to the ceilings."""
         if self.in_oven:
-            self.procedure.bench.guard.see_oven(coil, probe)
+            self.procedure.bench.guard.see_oven(reading.coil, probe)
         if heating:
             try:
                 self.check(reading, probe)
             except ProbeLostError as exc:
-                self._drop(coil, exc)
+                self._drop(reading.coil, exc)
             if self.lost:
                 self._see_air()
-        return reading
+
+    def recover(self, coil: str, blind: Exception) -> None:
+        """Wait, with the output off, until all answer again after *blind* ended a drive of *coil* at once.
+
+        Raises:
+            LinkError: An instrument does not come back.
+            ReplyError: It babbles on.
+        """
+        bench, until_s = self.procedure.bench, self.procedure.now() + RECOVER_S
+        self.procedure.event("heat", say("event.blind", why=str(blind)), coil)
+        while True:
+            try:
+                bench.guard.confirm_off("going on")
+                if not (bench.probe_needs_meter or bench.typed):
+                    bench.temperature(coil)
+            except (LinkError, ReplyError):
+                if self.procedure.now() > until_s:
+                    raise
+                self.procedure.clock.sleep(RECOVER_PAUSE_S)
+            else:
+                return
+
+    def require_refuted(
+        self,
+        trip: CeilingError,
+        coil: str,
+        phase: str,
+        step_degC: float | None,
+        *,
+        before: Number = NOT_TAKEN,
+    ) -> tuple[Reading, Number]:
+        """Read a coil again whose heat *trip* has stopped; go on only if that was a reply wrong by a digit.
+
+        Args:
+            trip: What stopped the heat.
+            coil: The coil.
+            phase: Of the row.
+            step_degC: Of the row.
+            before: What the probe of an undriven coil said when it tripped.
+
+        Returns:
+            The new reading and what the probe said.
+
+        Raises:
+            CeilingError: *trip*, since it is so, or was refuted too often to be believed.
+        """
+        driven = before is NOT_TAKEN
+        reading, probe = self.procedure.observe_both(coil, phase, step_degC, quick=driven)
+        wrong = self.watches[coil].refutes(reading.time_s, reading.resistance_ohm, probe, driven=driven)
+        if before.value is not None and probe.value is not None:
+            wrong = wrong or probe.value < before.value - REFUTED_K[False]
+        self._refuted[coil] += 1
+        if not wrong or self._refuted[coil] > REFUTED_TRIPS:
+            raise trip
+        self.procedure.event("heat", say("event.trip-refuted", why=str(trip)), coil)
+        return reading, probe
 
     def check(self, reading: Reading, probe: Number) -> None:
         """Check a reading of an undriven coil, and what the probe said, against the ceilings of its coil."""
@@ -286,15 +376,30 @@ class Soak:
             coil_voltage_V=self.plan.voltage_V,
             coil_current_A=coil.max_current_A,
         ) as drive:
-            rows = DrivenRows(procedure, self.watches[coil.label], drive, coil.label, "drive", step_degC)
+            rows = DrivenRows(procedure, self.watches[coil.label], drive, coil.label, "hold", step_degC)
             start_s, trouble = rows.last_s, ""
+            tripped: CeilingError | None = None
+            blind: LinkError | ReplyError | None = None
             procedure.clock.sleep(SWITCH_ON_S)
             try:
                 while not trouble and procedure.now() - start_s < self.plan.drive_s:
                     _, trouble = rows.take()
                     bench.guard.see_oven()
                     procedure.wait_until(rows.last_s + DRIVE_PERIOD_S)
-            except (CeilingError, StaleError) as exc:
+            except (LinkError, ReplyError) as exc:
+                # Off first; whoever reads next gets in step again, or connected, with nothing under power.
+                blind = exc
+            except CeilingError as exc:
+                tripped = exc
+            except StaleError as exc:
+                trouble = str(exc)
+                self.undriven.add(coil.label)
+        if blind is not None:
+            self.recover(coil.label, blind)
+        if tripped is not None:
+            try:
+                self.require_refuted(tripped, coil.label, "hold", step_degC)
+            except CeilingError as exc:
                 trouble = str(exc)
                 self.undriven.add(coil.label)
         bench.guard.forgive(coil.label)

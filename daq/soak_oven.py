@@ -86,7 +86,9 @@ def soak_in_oven(soak: Soak, progress: Progress) -> None:
         BenchError: A step was not reached in its time, a ceiling was passed, a probe is gone.
     """
     procedure, plan = soak.procedure, soak.plan
-    passing = Passing(plan.targets, plan.accuracy, procedure.kept) if _on_the_move(soak) else None
+    passing = None
+    if _on_the_move(soak):
+        passing = Passing(plan.targets, plan.accuracy, procedure.kept, procedure.bench.fits)
     if passing is not None:
         for coil in plan.labels():
             procedure.keep(coil)

@@ -20,6 +20,7 @@ from daq.sim.supply import OutputStage, SupplyInstrument
 from daq.sim.switch import SwitchInstrument
 from daq.sim.thermal import ThermalBank
 from daq.sim.thermometer import ThermometerInstrument
+from daq.sim.unreliable import LyingSupply, UnreliableMeter
 from daq.sim.wiring import Harness
 from daq.sim.world import World
 
@@ -180,6 +181,10 @@ def assemble(script: faults.FaultScript, *, clock: Clock, seed: int | None = Non
         "meter": MeterInstrument(world, script.meter, rng("meter")),
         "thermometer": ThermometerInstrument(world, script.thermometer, rng("thermometer")),
     }
+    if script.meter.unreliable:
+        peers["meter"] = UnreliableMeter(peers["meter"], world, script.meter, rng("unreliable meter"))
+    if script.supply.lies_at_off is not None:
+        peers["supply"] = LyingSupply(peers["supply"], world, script.supply.lies_at_off)
     if script.wiring.switch:
         peers["switch"] = SwitchInstrument(world)
     if oven is not None and script.oven is not None:

@@ -115,6 +115,8 @@ class Supply(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tr
     readback_error_rel: Share = 5e-4
     readback_noise_V: NotNegative = 1e-4
     readback_noise_A: NotNegative = 1e-4
+    #: At this switching-off the output stage fails closed, and the supply says that all is off.
+    lies_at_off: Annotated[int, msgspec.Meta(ge=1)] | None = None
 
 
 class Meter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -124,6 +126,18 @@ class Meter(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     offset_error_of_range: Share = 4e-5
     noise_of_range: Share = 3e-6
     mains_Hz: Positive = 50.0
+    #: On average one reading in so many is no number, and one is wrong by a digit.
+    garbage_once_in: Annotated[int, msgspec.Meta(ge=1)] | None = None
+    wrong_digit_once_in: Annotated[int, msgspec.Meta(ge=1)] | None = None
+    #: The reading of a coil under current, counted from 1, at which the meter falls silent, and for how long.
+    hangs_at_driven: Annotated[int, msgspec.Meta(ge=1)] | None = None
+    hang_s: Positive = 1e9
+
+    @property
+    def unreliable(self) -> bool:
+        """Whether it babbles or hangs."""
+        faults = (self.garbage_once_in, self.wrong_digit_once_in, self.hangs_at_driven)
+        return any(each is not None for each in faults)
 
 
 class Thermometer(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
