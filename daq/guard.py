@@ -336,8 +336,11 @@ class Guard:
         if self._supply is not None and (self._unknown or self._driven is not None):
             try:
                 self._switch_off(self._supply)
-            except Exception:  # noqa: BLE001 - whatever it is, the next round tries again
-                self._unknown = not self._watcher.switch_off(wait=False)
+            except Exception as exc:  # noqa: BLE001 - whatever it is, the next round tries again
+                # Over another wire it is the same supply's word, and may be the same lie.
+                wire = isinstance(exc, LinkError | ReplyError)
+                self._unknown = not (wire and self._watcher.switch_off(wait=False))
+                self._seen.owe()
             else:
                 self._unknown = False
             if not self._unknown:
@@ -449,6 +452,7 @@ class Guard:
         failed = isinstance(cause, LinkError) or (wait and isinstance(cause, ReplyError))
         if failed and (off := self._watcher.switch_off(wait=wait)):
             self._driven, self._unknown = None, False
+            self._seen.owe()
             if self._heat is not None and self._may_heat:
                 self._heat.believe_off()
             self._update()

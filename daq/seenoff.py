@@ -33,6 +33,10 @@ class SeenOff:
         #: Whether a coil was switched off and the meter was not to be had to see it.
         self.owed = False
 
+    def owe(self) -> None:
+        """Take somebody else's word for it that a coil is off; the meter is to see it too."""
+        self.owed = self._across is not None
+
     def look(self) -> None:
         """See that the voltage has gone; a meter that does not answer at once is asked again later.
 
@@ -43,7 +47,7 @@ class SeenOff:
         try:
             self.require()
         except (LinkError, ReplyError):
-            self.owed = self._across is not None
+            self.owe()
         finally:
             self._haste.on = False
 

@@ -65,7 +65,7 @@ class UnreliableMeter:
 
 
 class LyingSupply:
-    """A supply whose output stage fails closed at one switching-off, while all it says of itself is as told."""
+    """A supply whose output stage fails closed at one switching-off, while it says all is as told."""
 
     def __init__(self, peer: Peer, world: World, lies_at_off: int) -> None:
         self._peer = peer

@@ -20,8 +20,14 @@ INTERVAL_S = 1.1
 pytestmark = pytest.mark.slow
 
 
-def bench(folder: Path, *, meter: str = "", supply: str = "") -> Path:
-    """Write a rig whose instruments misbehave as told, over the invented coils without their faults."""
+def bench(folder: Path, **tables: str) -> Path:
+    """Write a rig whose instruments misbehave as told, over the invented coils."""
+    script_with(folder, **tables)
+    return rig_with(folder, "unreliable.toml")
+
+
+def script_with(folder: Path, *, meter: str = "", supply: str = "") -> Path:
+    """Write the invented fault script with lines more in the tables of meter and supply."""
     text = builtin("fault_scripts", "groomer_faults").read_text(encoding="utf-8")
     for table, lines in (("meter", meter), ("supply", supply)):
         assert text.count(f"\n[{table}]\n") <= 1
@@ -29,8 +35,9 @@ def bench(folder: Path, *, meter: str = "", supply: str = "") -> Path:
             text = text.replace(f"\n[{table}]\n", f"\n[{table}]\n{lines}\n")
         else:
             text = text.replace("\n[wiring]\n", f"\n[{table}]\n{lines}\n\n[wiring]\n")
-    (folder / "unreliable.toml").write_text(text, encoding="utf-8")
-    return rig_with(folder, "unreliable.toml")
+    path = folder / "unreliable.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
 
 
 def soak(folder: Path, rig: Path, *labels: str, **changed: object) -> Ran:
