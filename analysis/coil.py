@@ -12,6 +12,7 @@ from analysis.budget import coverage_factor
 from analysis.criteria import Finding
 from analysis.decision import combined_risk
 from analysis.drift import Drift, before_heat, cold_drift, hot_drift
+from analysis.driven import Driven, driven, under_power
 from analysis.estimate import Estimate, Measured, estimate
 from analysis.events import find_opens
 from analysis.evidence import account, unexplained
@@ -46,6 +47,7 @@ class Coil:
     cold: Drift | None
     hot: Drift | None
     fretting: Fretting | None
+    driven: Driven
 
     @property
     def label(self) -> str:
@@ -65,7 +67,9 @@ def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse)
         cold = (
             found.drift
         )  # of a coil read before it is quite cold the way down tells more than its last rows
-    return Coil(subject, rows, found, opens, cold, hot, fretting(rows, accuracy) if whole else None)
+    warm = rows.hottest_degC is not None
+    noise = fretting(rows, accuracy) if whole and warm else None
+    return Coil(subject, rows, found, opens, cold, hot, noise, driven(rows, accuracy))
 
 
 def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
@@ -91,6 +95,7 @@ def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float |
         interrupted.interruptions(coil.opens, heated=coil.rows.heated),
         criteria.resistance(coil.found, limits),
         criteria.leakage(coil.rows.trace, limits),
+        under_power(coil.driven, limits),
     ]
     if coil.rows.heated and coil.opens.kind not in {OpenKind.HOT, OpenKind.ALWAYS, OpenKind.COLD}:
         findings += criteria.drift(coil.cold, coil.hot, coil.rows, limits)

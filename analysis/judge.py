@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.account import Account
+from analysis.blanks import Blanks
 from analysis.coil import Coil, examine, own_findings, result, settle_drift
 from analysis.criteria import Finding
 from analysis.decision import Process, Zone, global_risks, rule_name
@@ -17,6 +18,7 @@ from analysis.mixup import alone, mixed_up
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Subject, Trace
 from analysis.opens import OpenKind
 from analysis.peers import Peer, compare, like_parts, provable
+from analysis.probes import without_lost
 from analysis.reasons import retest
 from analysis.rest import Resting
 from analysis.slope import against_peers, slope_and_joint
@@ -54,6 +56,7 @@ def judge_set(
     notes: list[str] = []
     use = meter or MeterUse()
     accuracy = trusted(accuracy, use)
+    traces, lost = without_lost(traces)
     by_label = {trace.coil: trace for trace in traces}
     named = list(subjects or [])
     known = {subject.coil for subject in named}
@@ -72,12 +75,17 @@ def judge_set(
         # Judged, until the label has been looked at, as what it reads like.
         coils = [_as_kind(coil, mixed[coil.label].kind) if coil.label in mixed else coil for coil in coils]
         belongs = {label: each.finding for label, each in mixed.items()}
-    resting = Resting({coil.label: coil.rows for coil in coils}, use)
+    rows = {coil.label: coil.rows for coil in coils}
+    resting, blanks = Resting(rows, use), Blanks(rows)
     results: dict[str, CoilResult] = {}
     for kind in dict.fromkeys(coil.subject.kind for coil in coils):
         alike = [coil for coil in coils if coil.subject.kind == kind]
         held_to = (limits or {}).get(kind) or _common_practice(kind, alike)
         asked = {coil.label: resting.findings(coil.label, held_to) for coil in alike}
+        for label in asked:
+            asked[label] += blanks.findings(label)
+        for label in asked.keys() & lost.keys():
+            asked[label].append(lost[label])
         for label in asked.keys() & belongs.keys():
             asked[label].append(belongs[label])
         judged = _judge_kind(alike, held_to, accuracy, use, soak_degC, asked)

@@ -22,15 +22,22 @@ Verdict = Literal["pass", "fail", "retest"]
 #: Status of a reading; anything but ``ok`` carries no number.
 OK = "ok"
 OVER_RANGE = "open or over range"
+#: Of a row under power: the supply held its current limit, or one of its protections went off. Voltage and
+#: current stand beside it: they tell of the coil, though no resistance is taken from them.
+LIMITING = "current limit"
+TRIPPED = "protection tripped"
+
+#: Whether a diode may sit across a coil: of no coil of this kind, of each, or nobody knows.
+DiodeFitted = Literal["none", "fitted", "unknown"]
 
 
 @dataclass(frozen=True)
 class Trace:
     """All readings of one coil in time order, one element a row; every array has shape (n,).
 
-    Numbers are NaN where there is none; *status* says why (``ok``, ``open or over range``,
-    or ``missing: reason``). *time_s* is all-NaN for a set of settled points without time.
-    *phase* is one of the words of :data:`PHASES` or empty where unknown.
+    Numbers are NaN where there is none; *status* says why (``ok``, ``open or over range``, what the
+    supply did under power, or ``missing: reason``). *time_s* is all-NaN for a set of settled points
+    without time. *phase* is one of the words of :data:`PHASES` or empty where unknown.
     """
 
     coil: str
@@ -115,6 +122,8 @@ class Limits:
     guard_band_U: float = 1.0
     #: How the maker's good parts scatter about *r20_ohm*: standard deviation over *r20_ohm*.
     r20_spread_rel: float | None = None
+    #: Whether a diode may be across it, which conducts when its leads are swapped.
+    diode: DiodeFitted = "unknown"
     #: Names of the fields above that nobody gave and that stand at common practice.
     defaulted: tuple[str, ...] = ()
 

@@ -11,8 +11,14 @@ from analysis.words import Message, say
 #: Codes of reasons whose action is the catalogue's ``action.<code>``.
 USUAL = (
     "alone-of-its-kind",
+    "blank",
     "contact",
     "drift-unsure",
+    "drive-limited",
+    "drive-tripped",
+    "driven-diode",
+    "driven-high",
+    "driven-low",
     "leakage-unsure",
     "label-mixed-up",
     "leads-not-nulled",
@@ -25,6 +31,7 @@ USUAL = (
     "opens-hot-once",
     "peers-disagree",
     "peers-unsure",
+    "probe",
     "slope-implausible",
     "unexplained",
     "unfinished",

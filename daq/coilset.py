@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 import msgspec
 
-from analysis.model import Limits, Subject
+from analysis.model import DiodeFitted, Limits, Subject
 from daq.coilsetcheck import check
 from daq.tomlfile import Loaded, load
 
@@ -105,6 +105,9 @@ class Kind(_Table, frozen=True, kw_only=True):
     peer_max_ohm: Positive | None = None
     drift_max_rel: Positive | None = None
     leakage_min_ohm: Positive | None = None
+    #: A diode across a coil conducts when its leads are swapped, and no ohmmeter sees it. Nobody is to be
+    #: convicted because a key was not filled in, so nothing is taken for granted.
+    diode: DiodeFitted = "unknown"
     maker: Short = ""
 
 
@@ -167,6 +170,7 @@ def _limits(name: str, kind: Kind, guard_band_U: float) -> Limits:
         leakage_min_ohm=given(kind.leakage_min_ohm, usual.leakage_min_ohm),
         guard_band_U=guard_band_U,
         r20_spread_rel=kind.r20_spread_rel,
+        diode=kind.diode,
         defaulted=tuple(key for key in optional if getattr(kind, key) is None),
     )
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from analysis.model import LIMITING, TRIPPED
 from daq.clock import Clock
 from daq.conversation import Number
 from daq.errors import InterlockError, LimitError
@@ -11,6 +13,11 @@ from daq.instruments.roles import Supply
 from daq.ovenguard import OvenGuard
 from daq.watcher import Watcher
 
+#: What a drive can be instead of what was asked for, for people.
+TRIP = "a protection of the supply has tripped"
+LIMIT = "the supply is limiting current where constant voltage is expected: shorted coil or leads?"
+#: The same as the status of a row. Any other trouble says nothing of the coil, and its row is missing.
+STATUS_OF: Mapping[str, str] = {TRIP: TRIPPED, LIMIT: LIMITING}
 #: No coil is driven longer in one block: a pulse of heating takes 10 s, a test at most 60 s.
 MAX_DRIVE_S = 90.0
 
@@ -81,9 +88,9 @@ class Drive:
         mode = self._supply.mode()
         # A tripped output is off: it regulates no voltage and carries no current.
         if (dead or mode != "CV") and self._supply.tripped():
-            return "a protection of the supply has tripped"
+            return TRIP
         if mode == "CC":
-            return "the supply is limiting current where constant voltage is expected: shorted coil or leads?"
+            return LIMIT
         if dead and not self._supply.output_is_on():
             return "the supply's output went off by itself: a power cut, or somebody at the supply?"
         return ""

@@ -10,6 +10,7 @@ from analysis.model import MOST_LEADS_OHM, OVER_RANGE
 from analysis.words import say
 from daq.bench import CONDUCTS_A, Bench
 from daq.conversation import Number
+from daq.drive import STATUS_OF
 from daq.record import Reading
 from daq.recordformat import ABOVE_RANGE, AGAIN, INSULATION, LEADS
 
@@ -306,7 +307,7 @@ class Procedure:
         """Make a row; under power the resistance is V/I and an interrupted current is an open.
 
         Only an ohms reading or a current that does not flow says open: a voltmeter or a probe over range
-        says nothing of the coil, nor does a supply in *trouble*.
+        says nothing of the coil. A supply at its limit or tripped is a status of its own, with V and I kept.
         """
         source = "typed" if self.bench.typed else "ohms"
         if volts is not NOT_TAKEN:
@@ -344,7 +345,7 @@ def _by_value(number: Number) -> float:
 def _ratio(volts: Number, amperes: Number, trouble: str) -> Number:
     """Return V/I, or why there is none."""
     if trouble:
-        return Number(None, f"missing: {trouble}")
+        return Number(None, STATUS_OF.get(trouble, f"missing: {trouble}"))
     if volts.value is None or amperes.value is None:
         return Number(
             None, _missing(volts, "voltage") if volts.value is None else _missing(amperes, "current")

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.model import OK, OVER_RANGE, PHASES, Trace
+from analysis.model import LIMITING, OK, OVER_RANGE, PHASES, TRIPPED, Trace
 from analysis.rows import DRIVEN_A
 from daq.errors import InputError
 from daq.plainfile import read_plain
@@ -250,6 +250,8 @@ def _trace(path: Path, label: str, rows: _Rows) -> Trace:
         ohm, judged, how = _resistance(resistance_ohm[at], voltage_V[at], current_A[at])
         if status == OVER_RANGE:
             ohm, judged = np.nan, OVER_RANGE
+        elif status in {LIMITING, TRIPPED}:
+            ohm, judged = np.nan, status
         elif status.startswith("missing: "):
             judged = status
         resistance_ohm[at] = ohm

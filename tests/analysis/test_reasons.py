@@ -104,11 +104,44 @@ def nothing_beside(bench: Bench) -> SetResult:
     return judge_set([trace], [Subject("Y1", "valve")], {"valve": Limits("valve")}, ACCURACY)
 
 
+def powered(bench: Bench, volt: float, ampere: float, status: str = "ok") -> SetResult:
+    """A soak with one drive at its end: voltage and current, as a record has them."""
+    whole, n = bench.soak(), 3
+    drive = bench.trace(
+        "Y1",
+        14500.0 + 0.3 * np.arange(n),
+        np.full(n, nan),
+        np.full(n, volt / ampere),
+        phase=np.full(n, "drive"),
+        voltage_V=np.full(n, volt),
+        current_A=np.full(n, ampere),
+    )
+    if status != "ok":
+        drive = replace(drive, status=np.full(n, status), resistance_ohm=np.full(n, nan))
+    names = ("time_s", "probe_degC", "resistance_ohm", "voltage_V", "current_A", "phase", "source", "status")
+    both = {name: np.concatenate([getattr(whole, name), getattr(drive, name)]) for name in names}
+    return judged(replace(whole, **both))
+
+
+def loose_probe(bench: Bench) -> SetResult:
+    """A probe that says 30 degC all of a sudden while its winding stays at 90."""
+    whole = bench.soak(readings=12)
+    fell = (whole.time_s > 3.04 * 3600.0) & (whole.time_s < 3.9 * 3600.0)
+    return judged(replace(whole, probe_degC=np.where(fell, 30.0, whole.probe_degC)))
+
+
 SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "not-at-rest": washed,
     "alone-of-its-kind": alone,
     "label-mixed-up": swapped,
     "nothing-beside": nothing_beside,
+    "blank": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0], [3.33, 3.69, nan])),
+    "drive-limited": lambda bench: powered(bench, 4.33, 1.3, "current limit"),
+    "drive-tripped": lambda bench: powered(bench, 0.0, 1e-4, "protection tripped"),
+    "driven-diode": lambda bench: powered(bench, 0.72, 3.0),
+    "driven-high": lambda bench: powered(bench, 8.4, 1.2),
+    "driven-low": lambda bench: powered(bench, 8.4, 2.8),
+    "probe": loose_probe,
     "contact": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf])),
     "drift-unsure": lambda bench: judged(bench.soak(grown_rel=0.01)),
     "joint-unsure": joints,

@@ -1,0 +1,306 @@
+"""Rows without a reading: a recorder leaves the cell of an open coil empty as often as it writes that it is.
+
+An empty cell convicts nobody, since a lead, a scanner or a recorder may have left it. But where a coil was
+not read while its neighbours were, or at the hottest only, it was not seen to be sound there. Rows that a
+recorder leaves empty as a matter of course tell nothing: one that reads one coil a row leaves the same few
+empty from reading to reading, hot and cold alike; and a row that is empty for all coils is the recorder's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import exp, lgamma
+
+import numpy as np
+
+from analysis.criteria import Finding
+from analysis.events import WARM_K
+from analysis.model import BoolArray, Criterion, FloatArray
+from analysis.reasons import retest
+from analysis.rows import Rows
+from analysis.sampling import runs
+from analysis.words import Message, say
+
+#: A coil that was read within this of a temperature was seen at it.
+SEEN_K = 1.5
+#: So many rows in succession of a coil that was seen at their temperature are no slip of a recorder; so many
+#: of one that has no neighbours, while its temperature stands within SAME_K.
+_ROWS, _ROWS_ALONE, _SAME_K, _SAME_SHARE = 3, 5, 3.0, 0.8
+#: Of so many cold readings, or else of so many runs, the usual length of an empty run is known.
+_COLD_READINGS, _USUAL_RUNS = 3, 6
+#: Warm rows are emptier than cold ones, and than those of neighbours, with less than this chance of it.
+_CHANCE, _LEAST_COLD = 1e-4, 10
+#: Coils are logged together if this share of the rows of one are at the times of others.
+_TOGETHER = 0.8
+#: Without times: neighbours read this much hotter than a coil was tried at.
+_HOTTER_K = 5.0
+
+
+@dataclass(frozen=True)
+class _Line:
+    """The rows of one coil in order, each array of shape (n,): of time, or of temperature where times lack.
+
+    *blank* rows should have a reading and have none; those that the table lacks altogether are *absent*.
+    """
+
+    time_s: FloatArray
+    degC: FloatArray
+    good: BoolArray
+    blank: BoolArray
+    absent: BoolArray
+    timed: bool
+    coldest_degC: float
+
+    @property
+    def warm(self) -> BoolArray:
+        """Rows well above the coldest reading."""
+        return self.degC >= self.coldest_degC + WARM_K
+
+
+class Blanks:
+    """The empty rows of a set, each coil beside the others."""
+
+    def __init__(self, rows: Mapping[str, Rows]) -> None:
+        with_readings = {coil: each for coil, each in rows.items() if each.good.any()}
+        own = {coil: _line(each) for coil, each in with_readings.items()}
+        self._lines = {
+            coil: _with_absent(
+                each, [own[other] for other in own if other != coil], phased=_phased(with_readings[coil])
+            )
+            for coil, each in own.items()
+        }
+
+    def findings(self, coil: str) -> list[Finding]:
+        """Return what the empty rows of *coil* say; nothing where they say nothing."""
+        line = self._lines.get(coil)
+        if line is None or not line.blank.any():
+            return []
+        others = [each for label, each in self._lines.items() if label != coil]
+        counted = np.zeros(line.blank.size, dtype=np.bool_)
+        beside = 0
+        usual = _usual(line)
+        for first, last in runs(line.blank):
+            reading = _counts(line, first, last, usual, others)
+            if reading is not None:
+                counted[first : last + 1] = True
+                beside = max(beside, reading)
+        if counted.any():
+            where = _where(line.degC[counted & np.isfinite(line.degC)])
+            count = int(counted.sum())
+            text = say("reason.blank-gap", where=where, count=count, beside=_beside(beside))
+            return [_finding(int(counted.sum()), text)]
+        return _piled_up(line, others)
+
+
+def _finding(count: int, text: Message) -> Finding:
+    criterion = Criterion("blank", say("criterion.blank"), "", float(count), None, None, 0.0, "retest")
+    return Finding(criterion, retest("blank", text))
+
+
+def _where(degC: FloatArray) -> str:
+    if not degC.size:
+        return ""
+    low, high = float(degC.min()), float(degC.max())
+    if high - low < SEEN_K:
+        return say("part.at-degC", degC=high)
+    return say("part.opened", low=low, high=high)
+
+
+def _beside(others: int) -> str:
+    return say("part.beside", count=others) if others else ""
+
+
+def _phased(rows: Rows) -> bool:
+    return bool((rows.trace.phase != "").any())
+
+
+def _line(rows: Rows) -> _Line:
+    """The rows of a coil that say something, or should; what its own supply withheld is not among them."""
+    trace = rows.trace
+    lacking = np.char.startswith(trace.status, "missing: ") & ~np.isfinite(trace.resistance_ohm)
+    lacking &= ~rows.driven & (trace.source != "switching")
+    at = np.flatnonzero((rows.good & ~rows.driven) | rows.opened | lacking)
+    degC = rows.temperature_degC if rows.timed else trace.probe_degC
+    known = rows.temperature_degC[rows.good & np.isfinite(rows.temperature_degC)]
+    if not rows.timed:
+        at = at[np.lexsort((lacking[at], np.nan_to_num(degC[at], nan=-np.inf)))]
+    return _Line(
+        trace.time_s[at],
+        degC[at],
+        rows.good[at],
+        lacking[at],
+        np.zeros(at.size, dtype=np.bool_),
+        rows.timed,
+        float(known.min()) if known.size else np.inf,
+    )
+
+
+def _with_absent(line: _Line, others: Sequence[_Line], *, phased: bool) -> _Line:
+    """Add the rows that a table lacks, of a coil that is logged together with others."""
+    others = [each for each in others if each.timed == line.timed]
+    if phased or not others or not line.good.any():
+        return line
+    if line.timed:
+        when, degC = _lacking_times(line, others)
+    else:
+        when = degC = _lacking_degCs(line, others)
+    n = when.size
+    if not n:
+        return line
+    order = np.argsort(np.concatenate([line.time_s if line.timed else line.degC, when]), kind="stable")
+    nothing, each = np.zeros(n, dtype=np.bool_), np.ones(n, dtype=np.bool_)
+    when = when if line.timed else np.full(n, np.nan)
+    return _Line(
+        np.concatenate([line.time_s, when])[order],
+        np.concatenate([line.degC, degC])[order],
+        np.concatenate([line.good, nothing])[order],
+        np.concatenate([line.blank, each])[order],
+        np.concatenate([line.absent, each])[order],
+        line.timed,
+        line.coldest_degC,
+    )
+
+
+def _lacking_times(line: _Line, others: Sequence[_Line]) -> tuple[FloatArray, FloatArray]:
+    """Times at which most others have a row and this coil has none, with their temperatures, shape (m,)."""
+    times = np.concatenate([each.time_s for each in others])
+    degCs = np.concatenate([each.degC for each in others])
+    if float(np.isin(line.time_s, times).mean()) < _TOGETHER:
+        return np.empty(0), np.empty(0)
+    when, first, count = np.unique(times, return_index=True, return_counts=True)
+    lacks = (2 * count > len(others)) & ~np.isin(when, line.time_s)
+    return when[lacks], degCs[first[lacks]]
+
+
+def _lacking_degCs(line: _Line, others: Sequence[_Line]) -> FloatArray:
+    """Temperatures at which others were read and that this coil was not brought to, shape (m,)."""
+    degC = np.concatenate([each.degC[each.good] for each in others])
+    degC = np.unique(degC[np.isfinite(degC)])
+    if not np.isfinite(line.degC).any() or _seen_share(line, others) < _TOGETHER:
+        return np.empty(0)
+    return degC[degC > float(np.nanmax(line.degC)) + _HOTTER_K]
+
+
+def _seen_share(line: _Line, others: Sequence[_Line]) -> float:
+    """Which share of a coil's temperatures others were read at."""
+    mine = line.degC[np.isfinite(line.degC)]
+    theirs = np.concatenate([each.degC[each.good] for each in others])
+    theirs = theirs[np.isfinite(theirs)]
+    if not mine.size or not theirs.size:
+        return 0.0
+    return float((np.abs(mine[:, None] - theirs[None, :]).min(axis=1) <= SEEN_K).mean())
+
+
+def _usual(line: _Line) -> float:
+    """How many rows are usually empty from reading to reading: of the cold ones, else of all."""
+    lengths = np.array([last - first + 1 for first, last in runs(line.blank)], dtype=np.float64)
+    cold = np.array([not line.warm[first : last + 1].any() for first, last in runs(line.blank)])
+    if int((line.good & ~line.warm).sum()) >= _COLD_READINGS:
+        return float(np.median(lengths[cold])) if cold.any() else 0.0
+    return float(np.median(lengths)) if lengths.size >= _USUAL_RUNS else 0.0
+
+
+def _counts(line: _Line, first: int, last: int, usual: float, others: Sequence[_Line]) -> int | None:
+    """How many neighbours were read while *line* was not, None where the run says nothing against it."""
+    length = last - first + 1
+    mine = slice(first, last + 1)
+    warm = bool(line.warm[mine].any())
+    bracketed = bool(line.good[:first].any())  # what precedes the first reading may not have been wired yet
+    if not warm and (not bracketed or line.absent[mine].any()):
+        return None
+    seen = _seen_at_hottest(line, mine)
+    if length <= (2.0 * usual if usual else (_ROWS - 1.0 if seen else 0.0)):
+        return None
+    reading = sum(_read_there(each, line, mine) for each in others)
+    if reading:
+        return reading
+    if any(_empty_there(each, line, mine) for each in others):
+        return None  # the recorder's own gap
+    if not warm:
+        return None
+    return 0 if not seen or _opened_at_rest(line, mine) else None
+
+
+def _seen_at_hottest(line: _Line, mine: slice) -> bool:
+    """Whether the coil was read near the hottest of its empty rows, at whatever time."""
+    hottest = np.nanmax(np.append(line.degC[mine], -np.inf))
+    return bool((np.abs(line.degC[line.good] - hottest) <= SEEN_K).any())
+
+
+def _opened_at_rest(line: _Line, mine: slice) -> bool:
+    """Whether the longest empty run is one in which the temperature stands: no ramp that nobody reads on."""
+    lengths = sorted(last - first + 1 for first, last in runs(line.blank))
+    longest_other = lengths[-2] if len(lengths) > 1 else 0
+    degC = line.degC[mine]
+    if not line.timed or degC.size < max(_ROWS_ALONE, 3 * longest_other + 1):
+        return False
+    return float((np.abs(degC - degC[0]) <= _SAME_K).mean()) >= _SAME_SHARE
+
+
+def _during(other: _Line, line: _Line, mine: slice) -> BoolArray:
+    """Rows of *other* at the times of the empty ones, else at their temperatures, shape (n,)."""
+    if line.timed and other.timed:
+        begin_s, end_s = line.time_s[mine.start], line.time_s[mine.stop - 1]
+        return np.asarray((other.time_s >= begin_s) & (other.time_s <= end_s))
+    degC = line.degC[mine][np.isfinite(line.degC[mine])]
+    if not degC.size:
+        return np.zeros(other.good.size, dtype=np.bool_)
+    return np.asarray((np.abs(other.degC[:, None] - degC[None, :]) <= SEEN_K).any(axis=1))
+
+
+def _read_there(other: _Line, line: _Line, mine: slice) -> bool:
+    """Whether *other* was read as often as its own custom has it while *line* was empty."""
+    there = _during(other, line, mine)
+    return bool(other.good[there].sum() >= 0.5 * min(_ROWS, mine.stop - mine.start)) and bool(
+        other.good[there].any()
+    )
+
+
+def _empty_there(other: _Line, line: _Line, mine: slice) -> bool:
+    there = _during(other, line, mine)
+    return bool((other.blank & ~other.absent)[there].any())
+
+
+def _piled_up(line: _Line, others: Sequence[_Line]) -> list[Finding]:
+    """Scattered empty rows: more of them when warm than cold, and than neighbours have."""
+    real, warm = ~line.absent, line.warm
+    own = _empty(line.blank & real, warm & real)
+    cold = _empty(line.blank & real, ~warm & real)
+    pooled = [_empty(each.blank & ~each.absent, each.warm & ~each.absent) for each in others]
+    theirs = (sum(empty for empty, _ in pooled), sum(rows for _, rows in pooled))
+    if own[0] < _ROWS or not theirs[1] or _chance(own, theirs) > _CHANCE:
+        return []
+    if cold[1] >= _LEAST_COLD and _chance(own, cold) > _CHANCE:
+        return []
+    text = say(
+        "reason.blank-hot",
+        count=own[0] + cold[0],
+        warm=100.0 * own[0] / own[1],
+        cold=100.0 * cold[0] / cold[1] if cold[1] else 0.0,
+        beside=_beside(sum(rows > 0 for _, rows in pooled)),
+    )
+    return [_finding(own[0], text)]
+
+
+def _empty(blank: BoolArray, of: BoolArray) -> tuple[int, int]:
+    return int((blank & of).sum()), int(of.sum())
+
+
+def _chance(own: tuple[int, int], beside: tuple[int, int]) -> float:
+    """Chance of so many or more empty rows in the first, if both were alike (Fisher's exact test)."""
+    empty, rows = own[0] + beside[0], own[1] + beside[1]
+    whole = _log_ways(rows, empty)
+    most = min(own[1], empty)
+    return min(
+        1.0,
+        sum(
+            exp(_log_ways(own[1], k) + _log_ways(beside[1], empty - k) - whole)
+            for k in range(own[0], most + 1)
+            if empty - k <= beside[1]
+        ),
+    )
+
+
+def _log_ways(n: int, k: int) -> float:
+    return lgamma(n + 1.0) - lgamma(k + 1.0) - lgamma(n - k + 1.0)
