@@ -26,6 +26,8 @@ from analysis.verdict import K, decide, overall
 from analysis.words import Message, say
 
 _NONE = (None, None)
+#: Reasons for a retest that a lost probe brings with it.
+_BY_PROBE = frozenset({"no-temperature", "not-hot-enough", "one-temperature", "unfinished"})
 _WHAT_TO_DO = {
     Story.STEPS: "steps",
     Story.RAMP: "steps",
@@ -123,7 +125,7 @@ def result(coil: Coil, checks: Sequence[Finding], accuracy: Accuracy) -> CoilRes
     if verdict != "fail" and missing:
         verdict = "retest"
     # What convicts a coil comes alone: the rest follows from it, and stands in the criteria.
-    shown = reasons["fail"] if verdict == "fail" else [*reasons["retest"], *missing]
+    shown = reasons["fail"] if verdict == "fail" else _without_echo([*reasons["retest"], *missing])
     if verdict == "pass":
         shown = [Reason("within-limits", _sound(coil)), *reasons["pass"]]
     r20, parts = _pair(found.r20), found.parts
@@ -155,6 +157,13 @@ def result(coil: Coil, checks: Sequence[Finding], accuracy: Accuracy) -> CoilRes
         interruptions=coil.opens,
         account=told,
     )
+
+
+def _without_echo(reasons: list[Reason]) -> list[Reason]:
+    """Of a coil whose probe was lost, leave out what only follows from that: its advice would mislead."""
+    if all(each.code != "probe" for each in reasons):
+        return reasons
+    return [each for each in reasons if each.code not in _BY_PROBE]
 
 
 def _missing(coil: Coil) -> list[Reason]:

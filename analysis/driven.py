@@ -215,7 +215,7 @@ def _nearest(rows: Rows, own: IndexArray, first: np.intp) -> IndexArray:
         before_s = rows.time_s[first] - rows.time_s[own]
         lately = own[(before_s >= 0.0) & (before_s < _NEAR_S) & (off_K < _NEAR_K)]
         if lately.size:
-            return lately[-_NEAREST:]
+            return np.asarray(lately[-_NEAREST:])
     return np.asarray(own[np.argsort(off_K, kind="stable")[:_NEAREST]])
 
 

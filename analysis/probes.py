@@ -35,6 +35,8 @@ _APART_K, _NOISES = 8.0, 6.0
 _FASTEST_K_PER_s, _FALLEN_K = 0.25, 20.0
 #: A probe in still air falls within this; a winding whose body is quenched has followed after that.
 _FALL_S, _FOLLOWED_S = 60.0, 300.0
+#: What of a fall has to last: a quenched body's winding follows by and by.
+_MOST_OF_IT = 0.6
 #: So many rows say that a probe stays where it fell to; so many that it is apart from others, or stuck.
 _STAYS, _ROWS, _STUCK_ROWS = 2, 3, 10
 #: Others are alike if they scatter by less than this (standard deviation).
@@ -164,13 +166,10 @@ def _fell(told: _Told) -> Lost | None:
     for begin in np.flatnonzero(sudden):
         parted = told.apart_K - told.apart_K[begin]
         fall = float(moved[begin] - followed[begin])
-        after = np.arange(time_s.size) > ends[begin]
-        stays = after & (time_s <= time_s[ends[begin]] + _FOLLOWED_S)
-        if not stays.any():
-            stays = np.arange(time_s.size) == ends[begin]
-        if stays.sum() < _STAYS and abs(fall) < _FALLEN_K:
-            continue
-        if float(np.median(parted[stays] / fall)) < 0.6:
+        reached = np.flatnonzero(parted / fall >= _MOST_OF_IT)
+        there = int(reached[reached > begin][0])
+        stays = parted[(np.arange(time_s.size) >= there) & (time_s <= time_s[ends[begin]] + _FOLLOWED_S)]
+        if stays.size < _STAYS or float(np.median(stays / fall)) < _MOST_OF_IT:
             continue
         first = int(begin) + 1 + int(np.argmax(np.abs(parted[begin + 1 :]) > least / 4.0))
         what = say(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from analysis.copper import winding_temperature
 from daq.conversation import Number
 from daq.errors import CeilingError, ProbeLostError, StaleError
+from daq.probewatch import FallWatch
 
 #: Successive readings without a temperature that are borne before heating stops.
 BEARABLE_MISSES = 3
@@ -21,6 +22,8 @@ BEARABLE_JUMPS = 5
 LOW_SHARE = 0.75
 #: So many in succession are no slip of one reading.
 LOW_ROWS = 2
+#: A winding's temperature from longer ago says nothing of where its body is now.
+FRESH_S = 5.0
 #: Heat that no body of this size hides: about 100 J/K, so some 8 K.
 TELLING_ENERGY_J = 800.0
 #: What the probe must have risen by then, far less than expected.
@@ -43,7 +46,7 @@ class Ceilings:
 class HeatWatch:
     """Watches one coil while it is heated; each sight either passes or raises."""
 
-    def __init__(self, coil: str, ceilings: Ceilings, *, stale_s: float) -> None:
+    def __init__(self, coil: str, ceilings: Ceilings, *, stale_s: float, falls: bool = True) -> None:
         self._coil = coil
         self._ceilings = ceilings
         self._stale_s = stale_s
@@ -57,6 +60,7 @@ class HeatWatch:
         self._follows = False
         #: What passed its ceiling last, when, and what it read: winding or body.
         self._tripped: tuple[str, float, float] | None = None
+        self._falls, self._fall = falls, FallWatch()
 
     @property
     def alive(self) -> bool:
@@ -146,7 +150,7 @@ class HeatWatch:
 
         Raises:
             CeilingError: The body is above its ceiling.
-            ProbeLostError: The probe is gone or silent.
+            ProbeLostError: The probe is gone, silent, or off its body.
             StaleError: The probe does not follow the heat.
         """
         if probe.value is None:
@@ -159,6 +163,12 @@ class HeatWatch:
             raise CeilingError(
                 f"coil {self._coil}: body at {probe.value:.1f} degC passes its ceiling of "
                 f"{self._ceilings.body_degC:g} degC; heating told to stop"
+            )
+        fresh = self._seen is not None and time_s - self._seen[0] <= FRESH_S
+        winding = self._seen[1] if self._seen is not None and fresh else None
+        if self._falls and (fell := self._fall.see(time_s, probe.value, winding)) is not None:
+            raise ProbeLostError(
+                f"coil {self._coil}: {fell}; heating told to stop. Fix the probe to its body, and soak again"
             )
         if energy_J is not None and not self._follows:
             self._see_rise(probe.value, energy_J)

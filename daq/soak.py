@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
@@ -16,6 +16,7 @@ from daq.enough import Targets
 from daq.errors import BenchError, CeilingError, LinkError, ProbeLostError, ReplyError, StaleError
 from daq.heatwatch import REFUTED_K, SLACK_K, Ceilings, HeatWatch
 from daq.ovenguard import LOOK_S
+from daq.probewatch import Company
 from daq.procedure import NOT_TAKEN, Procedure
 from daq.record import Reading
 from daq.recordformat import DONE
@@ -82,11 +83,18 @@ class Soak:
     def __init__(self, procedure: Procedure, plan: SoakPlan, finished: Finished | None = None) -> None:
         self.procedure = procedure
         self.plan = plan
-        self.watches = {coil: HeatWatch(coil, plan.ceilings, stale_s=STALE_S) for coil in plan.labels()}
+        # Figures that a person types come when they come, and their rates tell nothing.
+        falls = not procedure.bench.typed
+        self.watches = {
+            coil: HeatWatch(coil, plan.ceilings, stale_s=STALE_S, falls=falls) for coil in plan.labels()
+        }
         #: Whether one oven heats all coils, so that others tell what a lost probe no longer does.
         self.in_oven = False
-        #: Coils whose probe was lost in the oven: no longer read.
+        #: Whether a person heats all of them together.
+        self.by_hand = False
+        #: Coils whose probe was lost in heat that they share: no longer read.
         self.lost: set[str] = set()
+        self._company = Company()
         #: Coils whose drive went wrong, or whose winding is no thermometer: no longer driven.
         self.undriven: set[str] = set()
         self._refuted: Counter[str] = Counter()
@@ -208,8 +216,8 @@ class Soak:
 
         In an oven its body and the oven's air are held to what the oven was told, heating or not.
 
-        In an oven a coil whose probe is lost is dropped, as long as another probe follows and the oven's
-        own thermometer bounds what the unseen body can reach; see :attr:`lost`.
+        In heat that all share a coil whose probe is lost is dropped, as long as another probe follows; in an
+        oven its own thermometer bounds what the unseen body can reach. See :attr:`lost`.
         """
         reading, probe = self.procedure.observe_both(coil, phase, step_degC)
         try:
@@ -231,7 +239,7 @@ class Soak:
                 self.check(reading, probe)
             except ProbeLostError as exc:
                 self._drop(reading.coil, exc)
-            if self.lost:
+            if self.lost and self.in_oven:
                 self._see_air()
 
     def recover(self, coil: str, blind: Exception) -> None:
@@ -324,10 +332,37 @@ class Soak:
 
     def _drop(self, coil: str, lost: ProbeLostError) -> None:
         self.lost.add(coil)
-        if not self.in_oven or not any(self.watches[other].alive for other in self.watched()):
+        shared = self.in_oven or self.by_hand
+        if not shared or not any(self.watches[other].alive for other in self.watched()):
             raise lost
-        status = str(lost).partition("(")[2].partition(")")[0]
-        self.procedure.event("heat", say("event.probe-lost", status=status), coil)
+        why = str(lost).removeprefix(f"coil {coil}: ").partition("; heating")[0]
+        self.procedure.event("heat", say("event.probe-lost", why=why), coil)
+        if self.by_hand:
+            self.procedure.bench.operator.tell(say("event.take-heat-off", coil=coil))
+
+    def leave_behind(self, coils: Sequence[str], target_degC: float) -> None:
+        """Drop *coils* that did not settle at *target_degC* in the time that most of them needed.
+
+        Raises:
+            ProbeLostError: No probe is left that would tell of the heat.
+        """
+        for coil in coils:
+            why = say("event.left-behind", target=target_degC, limit=self.plan.max_step_s)
+            self._drop(coil, ProbeLostError(f"coil {coil}: {why}"))
+
+    def see_company(self, newest: Mapping[str, Reading]) -> None:
+        """Drop the coils whose probes parted from those of the others, by the *newest* reading of each.
+
+        Raises:
+            ProbeLostError: No other probe is left that would tell of the heat.
+        """
+        probes, windings = {}, {}
+        for coil, reading in newest.items():
+            winding = self.watches[coil].winding_degC(reading.resistance_ohm)
+            if reading.probe_degC is not None and winding is not None and coil not in self.lost:
+                probes[coil], windings[coil] = reading.probe_degC, winding
+        for coil, why in self._company.apart(probes, windings).items():
+            self._drop(coil, ProbeLostError(f"coil {coil}: {why}"))
 
     def _see_air(self) -> None:
         """Hold the oven's own thermometer to the ceiling of the bodies: no body gets hotter than its air."""

@@ -29,6 +29,7 @@ def soak_by_hand(soak: Soak, progress: Progress) -> None:
     """Run the soak with prompts; with typed instruments each settled reading is asked for once."""
     procedure, plan = soak.procedure, soak.plan
     operator = procedure.bench.operator
+    soak.by_hand = True
     coils = plan.labels()
     ambient_degC = cold_before(soak, progress)
     for step in plan.steps_degC:
@@ -47,7 +48,7 @@ def soak_by_hand(soak: Soak, progress: Progress) -> None:
         progress.enter(procedure.now())
         operator.confirm("Stop heating and let the coils come back to room temperature")
         _watch(soak, progress, None, "cool", 20.0 if ambient_degC is None else ambient_degC, COLD_K)
-        soak.cold(coils, "return")
+        soak.cold(soak.left(coils), "return")
         soak.finish(BACK)
     procedure.bench.harness.release()
 
@@ -64,11 +65,14 @@ def _watch(
     forecast = Forecast(window_s=WINDOW_S, tolerance_K=SETTLED_K)
     while procedure.now() - began_s < soak.plan.max_step_s:
         round_s = procedure.now()
-        for coil, approach in approaches.items():
-            reading = soak.look(coil, phase, step, heating=step is not None)
-            approach.add(reading)
-            forecast.add(reading)
-        waiting = [coil for coil, approach in approaches.items() if not approach.there(target_degC, reach_K)]
+        newest = {}
+        for coil in soak.left(list(approaches)):
+            newest[coil] = soak.look(coil, phase, step, heating=step is not None)
+            approaches[coil].add(newest[coil])
+            forecast.add(newest[coil])
+        soak.see_company(newest)
+        left = soak.left(list(newest))
+        waiting = [coil for coil in left if not approaches[coil].there(target_degC, reach_K)]
         left_s = forecast.left_s(waiting, procedure.now(), target_degC, reach_K)
         progress.settling(procedure.now(), left_s, 0.0)
         if not waiting:

@@ -24,6 +24,11 @@ class Coil:
         self.label = part.label
         self.kind = part.kind
         self.probe = part.probe
+        self.probe_fault = part.probe_fault
+        self.probe_offset_K = part.probe_offset_K
+        self.probe_on = part.probe_on or part.label
+        #: Across it, and only where it can conduct: no ohmmeter's millivolts open it.
+        self.diode = part.diode if part.diode is not None and part.diode.leads_swapped else None
         spread = 1.0 + kind.spread_rel * float(np.clip(rng.standard_normal(), -2.0, 2.0))
         whole_ohm = kind.copper_ohm * spread if part.copper_ohm is None else part.copper_ohm
         #: Copper at 20 degC as it left the bench builder, shorted turns already gone, drift not yet come.

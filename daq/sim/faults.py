@@ -71,6 +71,27 @@ class Drift(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     rate_rel_per_h: NotNegative
 
 
+class Diode(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A diode across the coil: it blocks, or with the leads swapped it takes the supply's current."""
+
+    leads_swapped: bool = False
+    #: Where it begins to conduct, and what it has beyond that.
+    forward_V: Positive = 0.7
+    series_ohm: Positive = 0.02
+
+
+class ProbeFault(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What becomes of a coil's probe once its body passes *at_degC*, on its way up or down."""
+
+    at_degC: DegC
+    becomes: Literal["off", "sliding", "frozen", "open"]
+    on_the_way_down: bool = False
+    #: Time constant of a probe that is off; how long one slides.
+    within_s: Positive = 15.0
+    #: What it then hangs in: the room, or the air around the coils.
+    hangs_in: Literal["room", "oven"] = "room"
+
+
 class CoilPart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One coil and its faults; what is not given is as its kind says."""
 
@@ -83,9 +104,14 @@ class CoilPart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     heat_open: HeatOpen | None = None
     dropouts: Dropouts | None = None
     drift: Drift | None = None
+    diode: Diode | None = None
     #: Where it starts: just washed, or out of an oven; None: at ambient.
     start_degC: DegC | None = None
     probe: Literal["good", "loose", "open", "shorted"] = "good"
+    probe_fault: ProbeFault | None = None
+    probe_offset_K: Annotated[float, msgspec.Meta(ge=-100, le=100)] = 0.0
+    #: On the body of which coil its probe sits, if not on its own.
+    probe_on: Label | None = None
 
 
 class Oven(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -222,6 +248,8 @@ def _contradictions(script: FaultScript) -> Iterator[tuple[str, str]]:
             yield f"{at}.label", f"is {part.label!r}, which is there twice; labels must differ"
         if part.kind not in script.kinds:
             yield f"{at}.kind", f"is {part.kind!r}, none of the kinds {', '.join(sorted(script.kinds))}"
+        if part.probe_on is not None and part.probe_on not in labels:
+            yield f"{at}.probe_on", f"is {part.probe_on!r}, none of the coils {', '.join(labels)}"
         hot = part.heat_open
         if hot is not None and not hot.closes_below_degC < hot.opens_above_degC:
             yield f"{at}.heat_open.closes_below_degC", "must be below opens_above_degC"

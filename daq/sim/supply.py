@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from daq.sim.branch import Branch
 from daq.sim.faults import Supply
 from daq.sim.scpi import BOOLEAN, ErrorCode, Instrument, Reply, number
 
@@ -69,13 +71,20 @@ class OutputStage:
             self.target_V if abs(gap_V) <= reach_V else self.level_V + math.copysign(reach_V, gap_V)
         )
 
-    def solve(self, conductance_S: float) -> tuple[float, float, bool]:
-        """Return voltage, current and whether the current limit holds, into *conductance_S*."""
+    def solve(self, branches: Sequence[Branch]) -> tuple[float, float, bool]:
+        """Return voltage, current and whether the current limit holds, into *branches* side by side."""
         limit_A = self.limit_A * self._gain_A
-        current_A = self.level_V * conductance_S
+        current_A = sum(branch.current_A(self.level_V) for branch in branches)
         if current_A <= limit_A:
             return self.level_V, current_A, False
-        return limit_A / conductance_S, limit_A, True
+        # Currents rise with voltage, in straight pieces: the limit is met between two of their ends.
+        ends_V = sorted({0.0, self.level_V, *(branch.bends_at_V for branch in branches)})
+        ends_V = [end_V for end_V in ends_V if end_V <= self.level_V]
+        flows_A = [sum(branch.current_A(end_V) for branch in branches) for end_V in ends_V]
+        above = next(at for at, flow_A in enumerate(flows_A) if flow_A > limit_A)
+        low_V, low_A = ends_V[above - 1], flows_A[above - 1]
+        share = (limit_A - low_A) / (flows_A[above] - low_A)
+        return low_V + share * (ends_V[above] - low_V), limit_A, True
 
     def protect(self, voltage_V: float, current_A: float) -> None:
         """Switch off at once above a protection level."""
@@ -186,7 +195,7 @@ class SupplyInstrument(Instrument):
         mean_A = 0.0
         for contact in world.harness.powered:
             ohm = world.resistance_ohm(contact.coil) + contact.contact_ohm + lead_ohm
-            mean_A += (1.0 - shares[contact.coil]) * self._stage.solve(1.0 / ohm)[1]
+            mean_A += (1.0 - shares[contact.coil]) * self._stage.solve([Branch(0.0, 1.0 / ohm)])[1]
         return mean_A
 
     def _ask_condition(self) -> Reply:

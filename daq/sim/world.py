@@ -9,12 +9,14 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from daq.clock import Clock
+from daq.sim.branch import Branch
 from daq.sim.coil import Coil
 from daq.sim.hand import SimHand
 from daq.sim.oven import TICK_S, OvenAir
+from daq.sim.probe import Probe
 from daq.sim.supply import OutputStage
 from daq.sim.thermal import BODY, PROBE, ThermalBank
-from daq.sim.wiring import Harness
+from daq.sim.wiring import Contact, Harness
 
 #: Longest step while heat or faults may change the resistance, and while the supply is slewing.
 _DRIVEN_STEP_S = 0.25
@@ -66,6 +68,9 @@ class World:
         self.contacts_moved_under_current = 0
         self.sense_moved_on_live_coil = 0
         self._tick_s = self.now_s + TICK_S if oven is not None else math.inf
+        self._probes = [Probe(coil.probe_fault) for coil in coils]
+        labels = [coil.label for coil in coils]
+        self._probe_on = [labels.index(coil.probe_on) for coil in coils]
         self._watched = [(index, coil) for index, coil in enumerate(coils) if coil.heat_sensitive]
         for coil in coils:
             coil.start(self.now_s)
@@ -141,17 +146,17 @@ class World:
         """Solve the supply's circuit at this instant."""
         if self.stage.level_V <= 0.0:
             return Drive()
-        branches_ohm: dict[int, float] = {}
-        for contact in self.harness.powered:
-            coil = self.coils[contact.coil]
-            if coil.is_open:
-                branches_ohm[contact.coil] = math.inf
-                continue
-            own_ohm = coil.resistance_at(self.bank.winding_degC(contact.coil))
-            branches_ohm[contact.coil] = own_ohm + contact.contact_ohm + self.harness.power_lead_ohm
-        conductance_S = sum(1.0 / ohm for ohm in branches_ohm.values())
-        voltage_V, current_A, limited = self.stage.solve(conductance_S)
-        return Drive(voltage_V, current_A, limited, {i: voltage_V / ohm for i, ohm in branches_ohm.items()})
+        branches = {contact.coil: self._branch(contact) for contact in self.harness.powered}
+        voltage_V, current_A, limited = self.stage.solve(list(branches.values()))
+        across = {index: branch.across_V(voltage_V) for index, branch in branches.items()}
+        flowing = {index: branch.winding_S * across[index] for index, branch in branches.items()}
+        return Drive(voltage_V, current_A, limited, flowing)
+
+    def _branch(self, contact: Contact) -> Branch:
+        coil = self.coils[contact.coil]
+        own_ohm = coil.resistance_at(self.bank.winding_degC(contact.coil))
+        winding_S = 0.0 if coil.is_open else 1.0 / own_ohm
+        return Branch(contact.contact_ohm + self.harness.power_lead_ohm, winding_S, coil.diode)
 
     def resistance_ohm(self, index: int) -> float:
         """Return the resistance between the terminals of a coil, were it closed."""
@@ -168,7 +173,13 @@ class World:
             return None
         if state == "shorted":
             return -math.inf
-        return self.air_degC if state == "loose" else self.bank.node_degC(index, PROBE)
+        coil = self.coils[index]
+        on_degC = self.air_degC if state == "loose" else self.bank.node_degC(self._probe_on[index], PROBE)
+        fault = coil.probe_fault
+        air_degC = self.ambient_degC if fault is not None and fault.hangs_in == "room" else self.air_degC
+        body_degC = self.body_degC(index)
+        found_degC = self._probes[index].temperature_degC(self.now_s, on_degC, body_degC, air_degC)
+        return None if found_degC is None else found_degC + coil.probe_offset_K
 
     def move_contacts(self, channels: tuple[int, ...], *, close: bool) -> None:
         """Move switch contacts now and note which of them moved with current on."""
