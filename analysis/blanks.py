@@ -29,8 +29,8 @@ SEEN_K = 1.5
 _ROWS, _ROWS_ALONE, _SAME_K, _SAME_SHARE = 3, 5, 3.0, 0.8
 #: Of so many cold readings, or else of so many runs, the usual length of an empty run is known.
 _COLD_READINGS, _USUAL_RUNS = 3, 6
-#: Warm rows are emptier than cold ones, and than those of neighbours, with less than this chance of it.
-_CHANCE, _LEAST_COLD = 1e-4, 10
+#: Warm rows are emptier than those of neighbours, and than its own cold ones, with less than this chance.
+_CHANCE, _CHANCE_COLD, _LEAST_COLD = 1e-4, 0.01, 10
 #: Coils are logged together if this share of the rows of one are at the times of others.
 _TOGETHER = 0.8
 #: Without times: neighbours read this much hotter than a coil was tried at.
@@ -271,7 +271,7 @@ def _piled_up(line: _Line, others: Sequence[_Line]) -> list[Finding]:
     theirs = (sum(empty for empty, _ in pooled), sum(rows for _, rows in pooled))
     if own[0] < _ROWS or not theirs[1] or _chance(own, theirs) > _CHANCE:
         return []
-    if cold[1] >= _LEAST_COLD and _chance(own, cold) > _CHANCE:
+    if cold[1] >= _LEAST_COLD and _chance(own, cold) > _CHANCE_COLD:
         return []
     text = say(
         "reason.blank-hot",

@@ -32,7 +32,7 @@ from analysis.model import (
     Trace,
 )
 from analysis.reasons import retest
-from analysis.rows import DRIVEN_A, Rows, Story
+from analysis.rows import DRIVEN_A, RELAXED_S, Rows, Story
 from analysis.verdict import K, undetermined
 from analysis.words import say
 
@@ -174,7 +174,7 @@ def _drive(
     told = at[np.isfinite(ratio)]
     if not told.size or not own.size:
         return None
-    at_rest = rows.story is not Story.SELF_HEATED
+    at_rest = rows.story is not Story.SELF_HEATED or _rested(rows, at[0])
     body = rows.temperature_degC
     near = _nearest(rows, own, told[0]) if at_rest else _coldest(rows, own)
     r20 = float(np.median(to_20degC(rows.trace.resistance_ohm[near], _known(body[near]))))
@@ -200,6 +200,14 @@ def _drive(
         current_A=float(np.median(np.abs(rows.trace.current_A[told]))),
         limited=bool(limiting[at].any()),
     )
+
+
+def _rested(rows: Rows, first: np.intp) -> bool:
+    """Whether no current flowed for so long before a drive that the winding had come to its body."""
+    if not rows.timed:
+        return False
+    before = rows.time_s[:first][rows.driven[:first]]
+    return not before.size or float(rows.time_s[first] - before[-1]) > RELAXED_S
 
 
 def _known(degC: FloatArray) -> FloatArray:
