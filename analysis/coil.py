@@ -56,6 +56,16 @@ class Coil:
         """The coil's label."""
         return self.subject.coil
 
+    @property
+    def hottest_degC(self) -> float | None:
+        """The hottest that something was made of a reading of it, be it a resistance or an open."""
+        rows, found = self.rows, self.found
+        told = rows.good | rows.opened
+        if found.method == "line" and found.used.size:
+            told = found.used | rows.opened | found.jumped
+        degC = rows.trace.probe_degC[told & np.isfinite(rows.trace.probe_degC)]
+        return float(degC.max()) if degC.size else None
+
 
 def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse) -> Coil:
     """Find out everything one trace says about its coil."""
@@ -104,8 +114,10 @@ def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float |
         findings.append(criteria.noise(coil.fretting))
     if (through := leads(meter, coil.found)) is not None:
         findings.append(through)
+    if (bent := criteria.straightness(coil.found, limits)) is not None:
+        findings.append(bent)
     if soak_degC is not None:
-        findings.append(criteria.heat(coil.rows.hottest_degC, soak_degC))
+        findings.append(criteria.heat(coil.hottest_degC, soak_degC))
     return findings
 
 
@@ -144,7 +156,7 @@ def result(coil: Coil, checks: Sequence[Finding], accuracy: Accuracy) -> CoilRes
         joint_ohm=joint[0],
         joint_u_ohm=joint[1],
         method=found.method,
-        hottest_degC=rows.hottest_degC,
+        hottest_degC=coil.hottest_degC,
         readings=int((rows.good | rows.opened).sum()),
         wrong_risk=combined_risk(verdict, ((each.outcome, each.wrong_risk) for each in checked)),
         point_degC=found.point_degC,
@@ -177,13 +189,13 @@ def _missing(coil: Coil) -> list[Reason]:
         if not coil.rows.good.size:
             return [retest("not-read", say("reason.not-read"))]
         return [retest("no-reading", say("reason.no-reading"), change)]
-    if found.parts is not None or story is Story.SWEEP:
+    if found.parts is not None or found.bend is not None or story is Story.SWEEP:
         return []
     return [retest(code, say("reason.undetermined", lack=found.lack), change)]
 
 
 def _sound(coil: Coil) -> Message:
-    hottest = coil.rows.hottest_degC
+    hottest = coil.hottest_degC
     if coil.rows.heated and hottest is not None:
         return say("reason.within-limits", hottest=hottest)
     return say("reason.within-limits-cold", cold=say("lack.cold-only"))

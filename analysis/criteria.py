@@ -15,8 +15,9 @@ from analysis.model import Criterion, Limits, Reason, Trace
 from analysis.reasons import largest_change, retest
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story
+from analysis.straight import Bend, BendKind
 from analysis.verdict import judged, nothing_passes, undetermined
-from analysis.words import Message, say
+from analysis.words import Message, say, say_count
 
 #: A body further below the temperature asked for has not been soaked at it.
 REACHED_K = 5.0
@@ -137,6 +138,57 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: floa
             retest("drift-unsure", say("reason.drift-unsure", percent=percent, most=100 * most)),
         )
     return Finding(criterion)
+
+
+def straightness(found: Estimate, limits: Limits) -> Finding | None:
+    """Judge how a coil leaves the straight line of copper and joint; None where it does not.
+
+    Within the limit too it is no pass: what a coil does when hot was seen, and nothing explains it.
+    """
+    if found.bend is not None:
+        return _bent(found.bend, limits)
+    below = int(np.count_nonzero(found.set_aside == "below"))
+    if not below:
+        return None
+    name = say("criterion.straight")
+    criterion = Criterion("straight", name, "", float(below), None, None, 0.0, "retest")
+    return Finding(criterion, retest("reads-low", say_count("reason.reads-low", below)))
+
+
+def _bent(bend: Bend, limits: Limits) -> Finding:
+    most, name = limits.drift_max_rel, say("criterion.straight")
+    criterion = judged(
+        "straight",
+        name,
+        "",
+        bend.change_rel,
+        bend.u_rel,
+        low=-most,
+        high=most,
+        guard_band_U=limits.guard_band_U,
+        dof=bend.dof,
+    )
+    percent = with_uncertainty(100.0 * abs(bend.change_rel), 100.0 * bend.u_rel)
+    if bend.kind is BendKind.CURVED:
+        text = say("reason.not-straight", percent=percent)
+        return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest("not-straight", text))
+    code = f"{bend.kind}-hot"
+    text = say(f"reason.{code}", percent=percent, between=_where(bend), most=100.0 * most)
+    if criterion.outcome == "fail" and bend.sure:
+        return Finding(criterion, Reason(code, text))
+    return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest(code, text))
+
+
+def _where(bend: Bend) -> str:
+    """Between which temperatures at the probe it happens, and goes back."""
+    if bend.between_degC is None:
+        return ""
+    low, high = bend.between_degC
+    there = say("part.from", low=low, high=high)
+    if bend.back_degC is None:
+        return there
+    low, high = bend.back_degC
+    return say("part.and-back", there=there, low=low, high=high)
 
 
 def heat(hottest_degC: float | None, soak_degC: float) -> Finding:

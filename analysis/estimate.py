@@ -18,12 +18,13 @@ from analysis.contributions import REST_K, Scatter, Shift, common_shifts, line_b
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.drift import Drift, ramp_drift
 from analysis.line import line_errors_in_both, theil_sen
-from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
+from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray, TextArray
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.ramp import RampFit, fit_ramp
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story, spans
 from analysis.selfheated import fit_self_heated, own_covariance
+from analysis.straight import Bend, find_bend, visits
 from analysis.words import say
 
 #: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
@@ -32,6 +33,11 @@ _STEP_WIDTH_K = 1.5
 _LAG_S = 60.0
 #: A reading further than this from the line is a contact that jumped, not the coil.
 _JUMP_REL, _JUMP_SIGMAS = 0.01, 6.0
+#: Of readings that scatter more at one temperature than elsewhere it has to be further off, by so many of their
+#: own standard deviations; beyond the share no scatter excuses it. Fewer readings tell no scatter of their own.
+_OWN_SIGMAS, _OWN_MOST_REL, _OWN_ROWS = 8.0, 0.05, 8
+#: Rows within this of the coldest are cold where a coil leaves its line.
+_COLD_K = 3.0
 #: More readings in a row off the line than a contact explains.
 _CONTACT_ROWS = 3
 
@@ -87,6 +93,10 @@ class Estimate:
         changed: Whether the coil itself changed during the run, within its limit: no line fits it well.
         point_degC, point_ohm: Settled points, shape (m,).
         jumped: Rows left out because they are too high for the line, shape (n,).
+        used: Rows that R20 and slope were made of, shape (n,), or empty.
+        set_aside: Why a row at rest is not among them, shape (n,) or empty: ``above``, ``below`` (the line),
+            ``hot`` (of a coil that leaves its line), else nothing.
+        bend: How the coil leaves its straight line, None where it does not.
         budgets: What the uncertainties of R20 and joint are made of.
         line_cov: Covariance of R20 and slope (ohms a kelvin), shape (2, 2), empty without a slope.
         drift: By how much it changed while it was hot, where the fit itself tells.
@@ -101,6 +111,9 @@ class Estimate:
     point_degC: FloatArray = field(default_factory=lambda: np.empty(0))
     point_ohm: FloatArray = field(default_factory=lambda: np.empty(0))
     jumped: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+    used: BoolArray = field(default_factory=lambda: np.empty(0, dtype=np.bool_))
+    set_aside: TextArray = field(default_factory=lambda: np.empty(0, dtype=np.str_))
+    bend: Bend | None = None
     budgets: tuple[Budget, ...] = ()
     line_cov: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
     drift: Drift | None = None
@@ -127,18 +140,46 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
     if float(np.median(ohm)) < SHORT_OHM:
         return _single(probe, ohm, accuracy, say("lack.hardly-any"))
     trusted = replace(accuracy, gain_rel=accuracy.vi_gain_rel) if rows.driven[chosen].any() else accuracy
-    away, slope = _away(probe, ohm)
-    keep = away == 0
+    # Where the temperature moves a winding ahead of its probe is off the line, and sound.
+    moving = rows.story is Story.COOLING
+    member = visits(rows, chosen, trusted).member[chosen]
+    bend = None if moving else find_bend(rows, chosen, trusted)
+    if bend is not None:
+        return _bent(bend, rows, chosen, member, trusted)
+    away, slope = _away(probe, ohm, member)
+    keep, aside = away == 0, np.full(chosen.size, "", dtype="<U5")
     jumped = np.zeros_like(chosen)
     lasting = np.zeros(away.size, dtype=np.bool_)
-    if rows.story is not Story.COOLING:  # there a winding ahead of its probe is above the line and sound
-        lasting = _lasting(away > 0, np.arange(away.size) if rows.timed else np.argsort(probe, kind="stable"))
-        jumped[np.flatnonzero(chosen)[(away > 0) & ~lasting]] = True
+    order = np.arange(away.size) if rows.timed else np.argsort(probe, kind="stable")
+    aside[np.flatnonzero(chosen)[away > 0]] = "above"
+    aside[np.flatnonzero(chosen)[away < 0]] = "below"
+    if not moving:
+        above = _lasting(away > 0, order)
+        lasting = above | _lasting(away < 0, order)
+        jumped[np.flatnonzero(chosen)[(away > 0) & ~above]] = True
+    used = np.zeros_like(chosen)
+    used[np.flatnonzero(chosen)[keep]] = True
+    rest = {"jumped": jumped, "used": used, "set_aside": aside}
     if not spans(probe[keep]):
-        return _single(probe[keep], ohm[keep], trusted, say("lack.one-temperature"))
-    lag = _lag(rows.time_s[chosen], probe) if rows.story is Story.COOLING else None
-    found = replace(_by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag), jumped=jumped)
+        return replace(_single(probe[keep], ohm[keep], trusted, say("lack.one-temperature")), **rest)
+    lag = _lag(rows.time_s[chosen], probe) if moving else None
+    found = replace(_by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag), **rest)
     return replace(found, parts=None, lack=say("lack.off-line")) if lasting.any() else found
+
+
+def _bent(bend: Bend, rows: Rows, chosen: BoolArray, member: IndexArray, accuracy: Accuracy) -> Estimate:
+    """R20 of a coil that leaves its line: by its cold rows alone, since no line goes through all."""
+    at, probe, ohm = np.flatnonzero(chosen), rows.trace.probe_degC, rows.trace.resistance_ohm
+    cold = chosen & ~bend.hot & (probe <= float(probe[chosen].min()) + _COLD_K)
+    if not cold.any():
+        cold = chosen & (probe <= float(probe[chosen].min()) + _COLD_K)
+    found = _single(probe[cold], ohm[cold], accuracy, say("lack.bent"))
+    level = np.array([float(np.median(ohm[at[member == own]])) if own >= 0 else np.nan for own in range(member.max() + 1)])
+    off = ohm[at] / level[np.maximum(member, 0)] - 1.0
+    jumped = np.zeros_like(chosen)
+    jumped[at] = (member >= 0) & (off > _OWN_MOST_REL)
+    aside = np.where(jumped, "above", np.where(chosen & ~cold, "hot", ""))
+    return replace(found, bend=bend, used=cold & ~jumped, set_aside=aside, jumped=jumped)
 
 
 def _lasting(above: BoolArray, order: IndexArray) -> BoolArray:
@@ -155,13 +196,22 @@ def _lasting(above: BoolArray, order: IndexArray) -> BoolArray:
     return found
 
 
-def _away(probe_degC: FloatArray, ohm: FloatArray) -> tuple[FloatArray, float]:
-    """How far rows that do not belong to the line are off it in ohms, shape (n,), else 0; and its slope."""
+def _away(probe_degC: FloatArray, ohm: FloatArray, member: IndexArray) -> tuple[FloatArray, float]:
+    """How far rows that do not belong to the line are off it in ohms, shape (n,), else 0; and its slope.
+
+    *member* is the visit of a temperature that a row belongs to: what scatters more there is held to that.
+    """
     order = np.lexsort((ohm, probe_degC))
     intercept, slope = theil_sen(probe_degC[order], ohm[order])
     off = ohm - intercept - slope * probe_degC
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(off)))
-    near = max(_JUMP_SIGMAS * scatter, _JUMP_REL * float(np.median(ohm)))
+    near = np.full(ohm.size, max(_JUMP_SIGMAS * scatter, _JUMP_REL * float(np.median(ohm))))
+    for own in np.unique(member[member >= 0]):
+        here = member == own
+        if np.count_nonzero(here) >= _OWN_ROWS:
+            own_ohm = MAD_TO_SIGMA * float(np.median(np.abs(off[here] - np.median(off[here]))))
+            most = np.maximum(near[here], _OWN_MOST_REL * ohm[here])
+            near[here] = np.clip(_OWN_SIGMAS * own_ohm, near[here], most)
     return np.where(np.abs(off) <= near, 0.0, off), slope
 
 

@@ -15,7 +15,7 @@ from scipy.special import fdtrc
 
 from analysis.events import JUMP_REL, winding_or_body
 from analysis.model import Accuracy, BoolArray, FloatArray
-from analysis.rows import SHORT_OHM, Rows
+from analysis.rows import SHORT_OHM, Rows, digit_ohm
 
 #: Readings further apart than this have no local line in common.
 _NEAR_S = 60.0
@@ -85,7 +85,7 @@ def _compared(rows: Rows, of: BoolArray, accuracy: Accuracy) -> Fretting | None:
     if span < _LEAST_SPAN_K or min(hot.size, cold.size) < _LEAST:
         return None
     # Of readings in whole digits, the last one may flicker when it did not before.
-    known_ohm = max(_scatter(cold), accuracy.noise_ohm, _digit(ohm[of]) / 2.0)
+    known_ohm = max(_scatter(cold), accuracy.noise_ohm, digit_ohm(ohm[of]) / 2.0)
     hot_ohm = _scatter(hot)
     ratio = hot_ohm / known_ohm
     chance = float(fdtrc(_WORTH * hot.size, _WORTH * cold.size, ratio**2))
@@ -96,8 +96,3 @@ def _compared(rows: Rows, of: BoolArray, accuracy: Accuracy) -> Fretting | None:
 def _scatter(off: FloatArray) -> float:
     return float(np.quantile(off, _QUANTILE)) / _MARK
 
-
-def _digit(values: FloatArray) -> float:
-    """The least step between different readings, shape (n,)."""
-    steps = np.diff(np.unique(values))
-    return float(steps.min()) if steps.size else 0.0

@@ -202,6 +202,12 @@ def running_median(
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
 
 
+def digit_ohm(values: FloatArray) -> float:
+    """The least step between different readings, shape (n,); 0 where all are the same."""
+    steps = np.diff(np.unique(values))
+    return float(steps.min()) if steps.size else 0.0
+
+
 def last_known(values: FloatArray) -> FloatArray:
     """Fill gaps with the value before, those at the start with the first value; all-NaN stays."""
     known = np.flatnonzero(np.isfinite(values))
