@@ -183,7 +183,7 @@ def _missing(coil: Coil) -> list[Reason]:
     found, story = coil.found, coil.rows.story
     change = say(f"advice.{_WHAT_TO_DO[story]}")
     code = "self-heated" if story is Story.SELF_HEATED else "one-temperature"
-    if found.r20 is None and story is not Story.SELF_HEATED:
+    if found.r20 is None and found.bend is None and story is not Story.SELF_HEATED:
         if coil.rows.good.any():
             return [retest("no-temperature", found.lack, change)]
         if not coil.rows.good.size:

@@ -170,13 +170,17 @@ def _bent(bend: Bend, limits: Limits) -> Finding:
     )
     percent = with_uncertainty(100.0 * abs(bend.change_rel), 100.0 * bend.u_rel)
     if bend.kind is BendKind.CURVED:
-        text = say("reason.not-straight", percent=percent)
-        return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest("not-straight", text))
-    code = f"{bend.kind}-hot"
-    text = say(f"reason.{code}", percent=percent, between=_where(bend), most=100.0 * most)
+        curved = say("reason.not-straight", percent=percent)
+        return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest("not-straight", curved))
+    figures = {"percent": percent, "between": _where(bend), "most": 100.0 * most}
+    reason = Reason("rises-hot", say("reason.rises-hot", **figures))
+    if bend.kind is BendKind.DROPS:
+        reason = Reason("drops-hot", say("reason.drops-hot", **figures))
     if criterion.outcome == "fail" and bend.sure:
-        return Finding(criterion, Reason(code, text))
-    return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest(code, text))
+        return Finding(criterion, reason)
+    return Finding(
+        replace(criterion, outcome="retest", wrong_risk=None), retest(f"{reason.code}-unsure", reason.text)
+    )
 
 
 def _where(bend: Bend) -> str:

@@ -17,6 +17,7 @@ from analysis.budget import Budget, Source, coverage_factor, effective_dof
 from analysis.contributions import REST_K, Scatter, Shift, common_shifts, line_budgets, single_budget
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.drift import Drift, ramp_drift
+from analysis.leaps import bend_of_leaps, find_leaps
 from analysis.line import line_errors_in_both, theil_sen
 from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray, TextArray
 from analysis.outliers import MAD_TO_SIGMA
@@ -33,8 +34,8 @@ _STEP_WIDTH_K = 1.5
 _LAG_S = 60.0
 #: A reading further than this from the line is a contact that jumped, not the coil.
 _JUMP_REL, _JUMP_SIGMAS = 0.01, 6.0
-#: Of readings that scatter more at one temperature than elsewhere it has to be further off, by so many of their
-#: own standard deviations; beyond the share no scatter excuses it. Fewer readings tell no scatter of their own.
+#: Of readings that scatter more at one temperature than elsewhere it has to be further off, by so many of
+#: their own standard deviations; beyond the share no scatter excuses it. Fewer readings tell no scatter.
 _OWN_SIGMAS, _OWN_MOST_REL, _OWN_ROWS = 8.0, 0.05, 8
 #: Rows within this of the coldest are cold where a coil leaves its line.
 _COLD_K = 3.0
@@ -128,22 +129,29 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
         settled: Settled rows to go by, shape (n,), if not all of them.
     """
     chosen = rows.settled if settled is None else settled
+    leapt = bend_of_leaps(rows, find_leaps(rows)) if settled is None else None
+    if leapt is not None and rows.story is not Story.STEPS:
+        return _leapt(leapt, rows, chosen, accuracy)
     probe, ohm = rows.trace.probe_degC[chosen], rows.trace.resistance_ohm[chosen]
     whole = _by_whole_trace(rows, accuracy, probe, ohm) if settled is None else None
     if whole is not None:
         return whole
     if not ohm.size:
         return Estimate("none", lack=say("lack.no-pair"))
-    if not spans(probe):
-        lack = say("lack.no-ramp" if rows.story is Story.RAMP else "lack.one-temperature")
-        return _single(probe, ohm, accuracy, lack)
-    if float(np.median(ohm)) < SHORT_OHM:
-        return _single(probe, ohm, accuracy, say("lack.hardly-any"))
+    if spans(probe) and float(np.median(ohm)) >= SHORT_OHM:
+        return _of_points(rows, chosen, leapt, accuracy)
+    lack = "hardly-any" if spans(probe) else "no-ramp" if rows.story is Story.RAMP else "one-temperature"
+    return replace(_single(probe, ohm, accuracy, say(f"lack.{lack}")), used=chosen)
+
+
+def _of_points(rows: Rows, chosen: BoolArray, leapt: Bend | None, accuracy: Accuracy) -> Estimate:
+    """The line through rows at several temperatures, where there is one."""
+    probe, ohm = rows.trace.probe_degC[chosen], rows.trace.resistance_ohm[chosen]
     trusted = replace(accuracy, gain_rel=accuracy.vi_gain_rel) if rows.driven[chosen].any() else accuracy
     # Where the temperature moves a winding ahead of its probe is off the line, and sound.
     moving = rows.story is Story.COOLING
-    member = visits(rows, chosen, trusted).member[chosen]
-    bend = None if moving else find_bend(rows, chosen, trusted)
+    member = np.full(ohm.size, -1) if moving else visits(rows, chosen, trusted).member[chosen]
+    bend = None if moving else _one_of(find_bend(rows, chosen, trusted), leapt)
     if bend is not None:
         return _bent(bend, rows, chosen, member, trusted)
     away, slope = _away(probe, ohm, member)
@@ -159,12 +167,38 @@ def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -
         jumped[np.flatnonzero(chosen)[(away > 0) & ~above]] = True
     used = np.zeros_like(chosen)
     used[np.flatnonzero(chosen)[keep]] = True
-    rest = {"jumped": jumped, "used": used, "set_aside": aside}
-    if not spans(probe[keep]):
-        return replace(_single(probe[keep], ohm[keep], trusted, say("lack.one-temperature")), **rest)
-    lag = _lag(rows.time_s[chosen], probe) if moving else None
-    found = replace(_by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag), **rest)
-    return replace(found, parts=None, lack=say("lack.off-line")) if lasting.any() else found
+    if spans(probe[keep]):
+        lag = _lag(rows.time_s[chosen], probe) if moving else None
+        found = _by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag)
+        if lasting.any():
+            found = replace(found, parts=None, lack=say("lack.off-line"))
+    else:
+        found = _single(probe[keep], ohm[keep], trusted, say("lack.one-temperature"))
+    return replace(found, jumped=jumped, used=used, set_aside=aside)
+
+
+def _one_of(bend: Bend | None, leapt: Bend | None) -> Bend | None:
+    """What points and leaps say together: the points how much, the leaps where."""
+    if bend is None or leapt is None:
+        return bend or leapt
+    if (bend.change_rel < 0.0) != (leapt.change_rel < 0.0) or not leapt.sure:
+        return bend
+    if not bend.sure:
+        return leapt
+    return replace(bend, between_degC=leapt.between_degC, back_degC=leapt.back_degC)
+
+
+def _leapt(bend: Bend, rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Estimate:
+    """A coil that leapt on the move or under its own heat, where few rows are at rest: R20 by those, cold."""
+    probe, ohm = rows.trace.probe_degC, rows.trace.resistance_ohm
+    rest = chosen & ~bend.hot
+    if not rest.any():
+        return Estimate("none", lack=say("lack.bent"), bend=bend)
+    cold = rest & (probe <= float(probe[rest].min()) + _COLD_K)
+    aside = np.where(chosen & ~cold, "hot", "")
+    return replace(
+        _single(probe[cold], ohm[cold], accuracy, say("lack.bent")), bend=bend, used=cold, set_aside=aside
+    )
 
 
 def _bent(bend: Bend, rows: Rows, chosen: BoolArray, member: IndexArray, accuracy: Accuracy) -> Estimate:
@@ -174,7 +208,9 @@ def _bent(bend: Bend, rows: Rows, chosen: BoolArray, member: IndexArray, accurac
     if not cold.any():
         cold = chosen & (probe <= float(probe[chosen].min()) + _COLD_K)
     found = _single(probe[cold], ohm[cold], accuracy, say("lack.bent"))
-    level = np.array([float(np.median(ohm[at[member == own]])) if own >= 0 else np.nan for own in range(member.max() + 1)])
+    level = np.array(
+        [float(np.median(ohm[at[member == own]])) if own >= 0 else np.nan for own in range(member.max() + 1)]
+    )
     off = ohm[at] / level[np.maximum(member, 0)] - 1.0
     jumped = np.zeros_like(chosen)
     jumped[at] = (member >= 0) & (off > _OWN_MOST_REL)

@@ -9,7 +9,8 @@ import numpy as np
 from analysis.copper import to_20degC, winding_temperature
 from analysis.model import BoolArray, FloatArray, IndexArray, MeterUse
 from analysis.opens import OpenKind, Opens
-from analysis.rows import PATIENT_S, SHORT_OHM, Rows, last_known, next_known
+from analysis.outliers import MAD_TO_SIGMA
+from analysis.rows import PATIENT_S, SHORT_OHM, Rows, last_known, next_known, running_median
 from analysis.sampling import open_time, pulses, runs, watch, windows, with_looks
 
 #: Above the coldest by this much a coil counts as warm.
@@ -17,6 +18,8 @@ WARM_K = 10.0
 #: A reading above its neighbours by this share was interrupted while it was taken.
 JUMP_REL = 0.05
 _NEIGHBOURS = 3
+#: Nor is it one within so many standard deviations of readings of the same state; beyond the share it is.
+_TAIL_SIGMAS, _TAIL_MOST_REL = 8.0, 0.25
 #: An open that lasts: so many readings in a row over so many seconds. Shorter ones are dropouts. Of warm
 #: readings that somebody waited for two are enough: no contact bounces that long.
 _LASTING = ((5, 5.0), (3, 60.0))
@@ -185,8 +188,24 @@ def _jumps(rows: Rows, jumped: BoolArray) -> BoolArray:
     at_20 = to_20degC(rows.trace.resistance_ohm, rows.temperature_degC)
     for source in (rows.good & rows.driven, rows.good & ~rows.driven):
         at = np.flatnonzero(source)
-        found[at] |= at_20[at] > (1.0 + JUMP_REL) * _beside(at_20[at])
+        beside = _beside(at_20[at])
+        found[at] |= at_20[at] > beside + np.maximum(JUMP_REL * beside, _tail_ohm(rows, at, at_20[at]))
     return found
+
+
+def _tail_ohm(rows: Rows, at: IndexArray, at_20: FloatArray) -> FloatArray:
+    """How far readings of the same state, cold or warm, scatter beside each other at most, shape (n,)."""
+    tail = np.zeros(at.size)
+    if at.size < 2 * _NEIGHBOURS + 1:
+        return tail
+    off = np.abs(at_20 - running_median(at_20, 2 * _NEIGHBOURS + 1))
+    degC = rows.temperature_degC[at]
+    warm = degC >= (rows.coldest_degC if rows.coldest_degC is not None else np.inf) + WARM_K
+    for state in (warm, ~warm):
+        if state.any():
+            scatter = MAD_TO_SIGMA * float(np.median(off[state]))
+            tail[state] = np.minimum(_TAIL_SIGMAS * scatter, _TAIL_MOST_REL * at_20[state])
+    return tail
 
 
 def _beside(values: FloatArray) -> FloatArray:

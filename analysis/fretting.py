@@ -95,4 +95,3 @@ def _compared(rows: Rows, of: BoolArray, accuracy: Accuracy) -> Fretting | None:
 
 def _scatter(off: FloatArray) -> float:
     return float(np.quantile(off, _QUANTILE)) / _MARK
-

@@ -95,6 +95,7 @@ def judge_set(
             notes.append(provable(compared, kind, held_to.peer_max_ohm))
         notes += _risk_of_kind(alike, held_to)
     notes += _rules(limits)
+    notes += _scale(results)
     notes += [
         say("note.of", coils=coil.label, what=coil.found.caution) for coil in coils if coil.found.caution
     ]
@@ -161,6 +162,15 @@ def _common_practice(kind: str, coils: Sequence[Coil]) -> Limits:
     )
 
 
+def _scale(results: Mapping[str, CoilResult]) -> list[str]:
+    """What it means that most coils look as if they were not of copper: said once for all of them."""
+    told = [each.coil for each in results.values() if each.alpha20_per_K is not None]
+    steep = [each.coil for each in results.values() if any(why.code == "not-copper" for why in each.reasons)]
+    if len(steep) < 2 or 2 * len(steep) <= len(told):
+        return []
+    return [say("note.scale", coils=", ".join(steep), count=len(steep), total=len(told))]
+
+
 def _rules(limits: Mapping[str, Limits] | None) -> list[str]:
     """The decision rules that are not the usual one."""
     asked = dict.fromkeys(each.guard_band_U for each in (limits or {}).values())
@@ -208,7 +218,7 @@ def _judge_kind(
             *slope_and_joint(coil.found, others, limits),
             *asked[coil.label],
         ]
-    compared = _Company(settled, findings, limits)
+    compared = _Company(settled, findings, limits, meter.wires)
     return {
         coil.label: result(coil, [*findings[coil.label], compared.finding(coil)], accuracy)
         for coil in settled
@@ -219,9 +229,13 @@ class _Company:
     """Like parts compared: by R20 where no joint blurs it, else by the copper part."""
 
     def __init__(
-        self, coils: Sequence[Coil], findings: Mapping[str, Sequence[Finding]], limits: Limits
+        self,
+        coils: Sequence[Coil],
+        findings: Mapping[str, Sequence[Finding]],
+        limits: Limits,
+        wires: int | None,
     ) -> None:
-        self._limits = limits
+        self._limits, self._wires = limits, wires
         # Outcomes of slope and joint by coil.
         self._slope = {label: _outcome(of, "slope") for label, of in findings.items()}
         self._joint = {label: _outcome(of, "joint") for label, of in findings.items()}
@@ -247,7 +261,7 @@ class _Company:
             comparison, basis = self._by_copper.get(coil.label), say("part.copper")
         else:
             comparison, basis = self._by_r20.get(coil.label), say("part.r20")
-        finding = against_peers(comparison, self._limits, basis, say("lack.no-peer"))
+        finding = against_peers(comparison, self._limits, basis, say("lack.no-peer"), self._wires)
         return finding if comparison is not None else self._untold(coil, finding)
 
     def _untold(self, coil: Coil, finding: Finding) -> Finding:

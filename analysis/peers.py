@@ -20,6 +20,8 @@ from statistics import median
 from analysis.outliers import apart_by_scatter, outlying
 from analysis.words import Message, say
 
+#: A coil known so many times worse than most tells nothing of what the others should be.
+_BLURRED = 3.0
 #: Neighbours in resistance further apart than this are parts of another kind (common practice, no source).
 OTHER_KIND_RATIO = 1.15
 
@@ -66,12 +68,15 @@ def compare(peers: Mapping[str, Peer], limit_ohm: float) -> dict[str, Comparison
     """
     if len(peers) < 2:
         return {}
-    agreed = _agreeing(peers, limit_ohm)
-    majority = len(agreed) > 1 and 2 * len(agreed) > len(peers)
+    usual_u_ohm = median(peer.u_ohm for peer in peers.values())
+    telling = {coil: peer for coil, peer in peers.items() if peer.u_ohm <= _BLURRED * usual_u_ohm}
+    agreed = _agreeing(telling, limit_ohm)
+    majority = len(agreed) > 1 and 2 * len(agreed) > len(telling)
     unlike = _unlike(peers) if majority else set()
     result: dict[str, Comparison] = {}
     for coil, own in peers.items():
-        others = [peers[c] for c in (agreed if majority else list(peers)) if c != coil]
+        others = [peers[c] for c in (agreed if majority else list(telling)) if c != coil]
+        others = others or [peer for c, peer in peers.items() if c != coil]
         if not majority:
             others = [min(others, key=lambda peer: abs(peer.value_ohm - own.value_ohm))]
         reference = median(peer.value_ohm for peer in others)

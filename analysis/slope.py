@@ -30,6 +30,9 @@ from analysis.words import Message, say
 
 #: Of fewer like parts, the coil itself not counted, nobody can say which of them is the usual one.
 _LEAST_OTHERS = 2
+#: By this share of a coil's resistance its joint may seem to differ where its copper is of another batch: one
+#: per cent of alpha20 either way would be two; most are nearer (common practice, no source).
+_BATCHES_REL = 0.01
 
 
 def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) -> tuple[Finding, Finding]:
@@ -58,6 +61,10 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         text = say("reason.slope-steep", alpha=_shown(alpha), high=1e3 * high)
         reason = retest("slope-implausible", text)
         return Finding(replace(slope, outcome="retest"), reason), Finding(alone)
+    if (other := _other_wire(found.parts, others)) is not None:
+        return Finding(replace(slope, outcome="retest"), other), Finding(
+            replace(alone, outcome="not determined", wrong_risk=None)
+        )
     decided = _decided(alone, beside, most)
     if decided.outcome == "fail":
         confirmed = _corroboration(found.parts, others, limits)
@@ -67,6 +74,35 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         text = say("reason.joint-unsure", joint=joint, most=most)
         return Finding(slope), Finding(decided, retest("joint-unsure", text, change))
     return Finding(slope), Finding(decided)
+
+
+def less_than_none(parts: Parts, others: Sequence[Parts]) -> bool:
+    """Whether the joint would have to be negative: the wire is not copper, or the probe's scale is off.
+
+    By itself that is so where it is below zero by more than U, the doubt about copper's coefficient included.
+    Like parts share the batch of wire and its coefficient: beside two of them or more it is so where it is
+    below zero without that doubt, and below theirs by U and more than copper of two batches can differ.
+    """
+    joint, whole_ohm = parts.joint, parts.copper.value + parts.joint.value
+    if joint.value + joint.expanded_u < 0.0:
+        return True
+    if len(others) < _LEAST_OTHERS or joint.value + coverage_factor(joint.own_dof) * joint.own_u >= 0.0:
+        return False
+    theirs_ohm = median(other.joint.value for other in others)
+    u_ohm = hypot(joint.own_u, median(other.joint.own_u for other in others))
+    most_ohm = _BATCHES_REL * whole_ohm
+    return joint.value - theirs_ohm + coverage_factor(joint.own_dof) * u_ohm < -most_ohm
+
+
+def _other_wire(parts: Parts, others: Sequence[Parts]) -> Reason | None:
+    if not less_than_none(parts, others):
+        return None
+    alpha = _shown(parts.alpha20)
+    if others and 2 * sum(other.joint.value + other.joint.expanded_u < 0.0 for other in others) >= len(
+        others
+    ):
+        return retest("not-copper", say("reason.not-copper-alike", alpha=alpha), say("advice.scale"))
+    return retest("not-copper", say("reason.not-copper", alpha=alpha, joint=parts.joint))
 
 
 def _judged(joint: Measured, limits: Limits, note: str) -> Criterion:
@@ -156,7 +192,9 @@ def _corroboration(parts: Parts, others: Sequence[Parts], limits: Limits) -> tup
     return "", say("doubt.disagree", copper=copper)
 
 
-def against_peers(comparison: Comparison | None, limits: Limits, basis: str, note: str) -> Finding:
+def against_peers(
+    comparison: Comparison | None, limits: Limits, basis: str, note: str, wires: int | None = None
+) -> Finding:
     """Judge one coil against like parts.
 
     Args:
@@ -164,6 +202,7 @@ def against_peers(comparison: Comparison | None, limits: Limits, basis: str, not
         limits: What the kind is held to.
         basis: What was compared, in words.
         note: Why there was no comparison.
+        wires: Of the meter, 2 or 4; None where nobody knows.
     """
     code, name, unit, most = "peers", say("criterion.peers"), "ohm", limits.peer_max_ohm
     if comparison is None:
@@ -183,20 +222,21 @@ def against_peers(comparison: Comparison | None, limits: Limits, basis: str, not
         return Finding(
             replace(criterion, outcome="retest", wrong_risk=None), retest("peers-disagree", text, change)
         )
-    return Finding(criterion, _unlike(comparison, criterion, value, most, guard))
+    return Finding(criterion, _unlike(comparison, criterion, value, limits, wires))
 
 
 def _unlike(
-    comparison: Comparison, criterion: Criterion, value: Message, most: float, guard_band_U: float
+    comparison: Comparison, criterion: Criterion, value: Message, limits: Limits, wires: int | None
 ) -> Reason | None:
     """What to say of a coil that differs by *value* from a majority; None where there is nothing to say."""
+    most = limits.peer_max_ohm
     if criterion.outcome == "pass":
         text = say("reason.unlike-peers", difference=value, most=most)
         return Reason("unlike-peers", text) if comparison.outlying else None
     if criterion.outcome == "retest":
-        if nothing_passes(criterion, guard_band_U):
+        if nothing_passes(criterion, limits.guard_band_U):
             coarse = say("reason.peers-coarse", difference=value, most=most, U=K * comparison.u_ohm)
-            return retest("peers-unsure", coarse, say("advice.finer"))
+            return retest("peers-unsure", coarse, say("advice.finer-four" if wires == 4 else "advice.finer"))
         return retest("peers-unsure", say("reason.peers-unsure", difference=value, most=most))
     if comparison.difference_ohm < 0.0:
         return Reason("shorted-turns", say("reason.shorted-turns", difference=value))

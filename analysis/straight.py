@@ -1,10 +1,10 @@
 """Does one straight line go through all that was read at rest, cold and hot?
 
-Copper and a joint in series give a line. Turns that short above a temperature, or a joint that opens up, put the
-hot points on another line; a thermistor in the connector bends it. The points, a mean for each visit of a
-temperature, are fitted with the line, with a line that steps by a share above a temperature (which coming down
-may be a lower one), and with a curve. A line is given up only for one of these that explains far more than
-chance, or where points lie too far off it for everything that is known of their noise.
+Copper and a joint in series give a line. Turns that short above a temperature, or a joint that opens up, put
+the hot points on another line; a thermistor in the connector bends it. The points, a mean for each visit of a
+temperature, are fitted with the line, with a line that steps by a share above a temperature (which coming
+down may be a lower one), and with a curve. A line is given up only for one of these that explains far more
+than chance, or where points lie too far off it for everything that is known of their noise.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from math import sqrt
 
 import numpy as np
@@ -25,12 +26,15 @@ from analysis.rows import Rows, digit_ohm, spans
 _VISIT_K = 1.5
 #: More points than this tell nothing more: neighbours in temperature are put together.
 _MOST_POINTS = 24
-#: A departure below this share of the resistance is none (a fifth of a joint's limit on a coil of 3 ohm): what a
-#: hand thermometer is off by between two readings makes as much.
+#: A departure below this share of the resistance is none: what a hand thermometer is off by between two
+#: readings makes as much.
 LEAST_REL = 0.005
 #: Chance that a straight coil is called something else, all places for a step together.
 _CHANCE = 1e-5
-#: A step is sure where what it leaves over is noise (variance over the stated one), or far less than a curve does.
+#: How far the stated noise is trusted, as if so many degrees of freedom stood behind it; the points' own
+#: scatter counts beside it.
+_STATED_DOF = 8
+#: A step is sure where what it leaves over is noise (variance over the stated one), or far less than a curve.
 _LEFT, _BETTER = 4.0, 9.0
 #: Points this many standard deviations and this share off a line that nothing else explains speak against it.
 _OFF_SIGMAS, _OFF_REL = 6.0, 0.01
@@ -50,7 +54,7 @@ class Bend:
 
     Attributes:
         kind: In which way.
-        change_rel: The hot points against the line of the cold ones, relative; of a curve, what it is off its chord.
+        change_rel: The hot points against the line of the cold ones, relative; of a curve, against its chord.
         u_rel: Standard uncertainty of that.
         dof: Degrees of freedom behind *u_rel*, None for endless.
         between_degC: It happens between these temperatures at the probe on the way up.
@@ -71,7 +75,10 @@ class Bend:
 
 @dataclass(frozen=True)
 class Points:
-    """Means of visits, each of shape (m,), in time order where there are times; *member* is a row's point, or -1."""
+    """Means of visits, each of shape (m,), in time order where there are times.
+
+    *member*, shape (n,), is the place of a row's point, -1 for a row of none.
+    """
 
     probe_degC: FloatArray
     ohm: FloatArray
@@ -112,7 +119,9 @@ def find_bend(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Bend | None:
     if points.ohm.size < 4:
         return None
     line = _least_squares(points, [])
-    steps = [(hot, fit) for hot in _sides(points, timed=rows.timed) if (fit := _stepped(points, hot)) is not None]
+    steps = [
+        (hot, fit) for hot in _sides(points, timed=rows.timed) if (fit := _stepped(points, hot)) is not None
+    ]
     middle = points.probe_degC.mean()
     curve = _least_squares(points, [(points.probe_degC - middle) ** 2])
     if line is None:
@@ -130,7 +139,7 @@ def find_bend(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Bend | None:
 
 
 def visits(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Points:
-    """Put rows of one visit of a temperature together, shape (n,) in; a contact that jumped does not count."""
+    """Put rows of one visit of a temperature together; a contact that jumped does not count."""
     at = np.flatnonzero(chosen)
     probe, ohm = rows.trace.probe_degC, rows.trace.resistance_ohm
     if not rows.timed:
@@ -151,7 +160,9 @@ def visits(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Points:
         index = np.array(group)
         level = ohm[index] - slope * (probe[index] - probe[index[0]])
         off = np.abs(level - np.median(level))
-        kept = index[off <= max(6.0 * MAD_TO_SIGMA * float(np.median(off)), 0.01 * abs(float(np.median(level))))]
+        kept = index[
+            off <= max(6.0 * MAD_TO_SIGMA * float(np.median(off)), 0.01 * abs(float(np.median(level))))
+        ]
         member[index] = number
         n = kept.size
         noise_K, noise_ohm = accuracy.probe_noise_K, max(accuracy.noise_ohm, digit / sqrt(12.0))
@@ -159,9 +170,7 @@ def visits(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Points:
             scatter = float((ohm[kept] - slope * probe[kept]).std(ddof=1))
             noise_ohm = max(noise_ohm, sqrt(max(scatter**2 - (slope * noise_K) ** 2, 0.0)))
         # A digit that does not flicker is off alike in all readings.
-        u_ohm = sqrt(
-            (noise_ohm**2 + (slope * noise_K) ** 2) / n + (slope * REST_K) ** 2 + digit**2 / 12.0
-        )
+        u_ohm = sqrt((noise_ohm**2 + (slope * noise_K) ** 2) / n + (slope * REST_K) ** 2 + digit**2 / 12.0)
         found.append((float(probe[kept].mean()), float(ohm[kept].mean()), u_ohm))
     columns = [np.array(column) for column in zip(*found, strict=True)]
     return Points(columns[0], columns[1], columns[2], member)
@@ -170,7 +179,9 @@ def visits(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Points:
 def _longest(groups: list[list[int]]) -> list[list[int]]:
     """The visits of most rows, in their order: what moves on is no visit."""
     least = sorted((len(group) for group in groups), reverse=True)[2 * _MOST_POINTS - 1]
-    return [group for group in groups if len(group) >= max(least, 2)][: 2 * _MOST_POINTS] or groups[: 2 * _MOST_POINTS]
+    return [group for group in groups if len(group) >= max(least, 2)][: 2 * _MOST_POINTS] or groups[
+        : 2 * _MOST_POINTS
+    ]
 
 
 def _rough_slope(probe_degC: FloatArray, ohm: FloatArray) -> float:
@@ -203,10 +214,10 @@ def _stepped(points: Points, hot: BoolArray) -> _Fit | None:
 
 
 def _sides(points: Points, *, timed: bool) -> Iterator[BoolArray]:
-    """Every way of parting the points, shape (m,), into cold and hot: up at one temperature, back at a lower."""
+    """Every way of parting the points, shape (m,), in two: up at one temperature, back at a lower one."""
     probe = points.probe_degC
     levels = np.unique(np.round(probe, 1))
-    cuts = [(a + b) / 2.0 for a, b in zip(levels, levels[1:], strict=False) if b - a > _VISIT_K]
+    cuts = [(a + b) / 2.0 for a, b in pairwise(levels) if b - a > _VISIT_K]
     top = int(np.argmax(probe))
     later = np.arange(probe.size) > top if timed else np.zeros(probe.size, dtype=np.bool_)
     seen: set[bytes] = set()
@@ -219,16 +230,12 @@ def _sides(points: Points, *, timed: bool) -> Iterator[BoolArray]:
 
 
 def _explains(line: _Fit, other: _Fit, places: int) -> bool:
-    """Whether *other*, with a parameter more and *places* to choose, explains more of the points than chance does."""
-    from scipy.special import fdtrc, ndtr  # loaded where it is asked for: it takes a quarter of a second
+    """Whether *other*, with a parameter more and *places* to choose, explains more than chance does."""
+    from scipy.special import fdtrc  # loaded where it is asked for: it takes a quarter of a second
 
-    gain = line.chi2 - other.chi2
-    if gain <= 0.0:
-        return False
-    plain = 2.0 * float(ndtr(-sqrt(gain)))
-    # Where more is left over than stated, the points' own scatter is the measure.
-    own = float(fdtrc(1, other.dof, gain / (other.chi2 / other.dof))) if other.dof > 0 and other.left > 1.0 else 0.0
-    return places * max(plain, own) < _CHANCE
+    gain, dof = line.chi2 - other.chi2, other.dof + _STATED_DOF
+    scale = max(1.0, (other.chi2 + _STATED_DOF) / dof)
+    return gain > 0.0 and places * float(fdtrc(1, dof, gain / scale)) < _CHANCE
 
 
 def _of_step(

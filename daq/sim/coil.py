@@ -1,4 +1,4 @@
-"""One coil as a resistor with a history: copper law, joint, shorted turns, opens, dropouts, drift."""
+"""One coil as a resistor with a history: copper law, joint, shorted turns (some only when hot), opens, dropouts, drift."""
 
 from __future__ import annotations
 
@@ -37,6 +37,7 @@ class Coil:
         self.drift_rel = 0.0
         self.energy_J = 0.0
         self.heat_opened = False
+        self.hot_shorted = False
         self.dropped = False
         #: When the coil went open and closed again (monotonic seconds); the last may be unfinished.
         self.opens_s: list[list[float]] = []
@@ -45,6 +46,7 @@ class Coil:
         self._leakage_ohm = kind.leakage_ohm if part.leakage_ohm is None else part.leakage_ohm
         self._leakage_halving_K = kind.leakage_halving_K
         self._heat_open = part.heat_open
+        self._hot_short = part.hot_short
         self._dropouts = part.dropouts
         self._drift = part.drift
         self._rng = rng
@@ -61,11 +63,13 @@ class Coil:
     @property
     def heat_sensitive(self) -> bool:
         """Whether the coil must be looked at while its temperature changes."""
-        return self._heat_open is not None or self._drift is not None
+        return any(fault is not None for fault in (self._heat_open, self._hot_short, self._drift))
 
     def copper_at(self, winding_degC: float) -> float:
         """Return the resistance of the winding alone, in ohms."""
-        return self.copper_ohm * (1.0 + self.drift_rel) * copper_factor(winding_degC, self._alpha20_per_K)
+        turns = 1.0 - self._hot_short.share if self._hot_short is not None and self.hot_shorted else 1.0
+        grown = turns * (1.0 + self.drift_rel)
+        return self.copper_ohm * grown * copper_factor(winding_degC, self._alpha20_per_K)
 
     def resistance_at(self, winding_degC: float) -> float:
         """Return the resistance between the terminals in ohms while the coil is not open."""
@@ -85,6 +89,11 @@ class Coil:
         drift = self._drift
         if drift is not None and winding_degC > drift.above_degC:
             self.drift_rel += drift.rate_rel_per_h * dt_s / 3600.0
+        short = self._hot_short
+        if short is not None and winding_degC > short.shorts_above_degC:
+            self.hot_shorted = True
+        elif short is not None and winding_degC < short.parts_below_degC:
+            self.hot_shorted = False
         hot = self._heat_open
         if hot is None:
             return

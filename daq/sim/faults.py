@@ -55,6 +55,14 @@ class HeatOpen(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     closes_below_degC: DegC
 
 
+class HotShort(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A share of the turns shorts above one temperature and parts again below a lower one."""
+
+    share: Annotated[float, msgspec.Meta(gt=0, lt=1)]
+    shorts_above_degC: DegC
+    parts_below_degC: DegC
+
+
 class Dropouts(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Short opens; their rate grows linearly from the onset to *open_share* of the time at the reference."""
 
@@ -102,6 +110,7 @@ class CoilPart(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     leakage_ohm: Positive | None = None
     shorted_share: Share = 0.0
     heat_open: HeatOpen | None = None
+    hot_short: HotShort | None = None
     dropouts: Dropouts | None = None
     drift: Drift | None = None
     diode: Diode | None = None
@@ -253,6 +262,9 @@ def _contradictions(script: FaultScript) -> Iterator[tuple[str, str]]:
         hot = part.heat_open
         if hot is not None and not hot.closes_below_degC < hot.opens_above_degC:
             yield f"{at}.heat_open.closes_below_degC", "must be below opens_above_degC"
+        short = part.hot_short
+        if short is not None and not short.parts_below_degC < short.shorts_above_degC:
+            yield f"{at}.hot_short.parts_below_degC", "must be below shorts_above_degC"
         drops = part.dropouts
         if drops is not None and not drops.onset_degC < drops.reference_degC:
             yield f"{at}.dropouts.onset_degC", "must be below reference_degC"

@@ -1,13 +1,13 @@
 """Tables as a logger or a hand writes them, of coils whose truth is known; the physics is written out here.
 
-Air goes up by steps and back, the body follows it, winding and probe follow the body, each with a time constant
-of its own. Nothing of the program's formulas is used. Every coil is invented.
+Air goes up by steps and back, the body follows it, winding and probe follow the body, each with a time
+constant of its own. Nothing of the program's formulas is used. Every coil is invented.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,13 +54,6 @@ class Logger:
     steps_degC: tuple[float, ...] = STEPS_DEGC
     ambient_degC: float = 22.0
     outliers: int = 0
-
-
-@dataclass(frozen=True)
-class Sources:
-    """Where luck comes from; *rng* is shared by all that is drawn for one table."""
-
-    rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(1))
 
 
 def drops(share: float, above_degC: float, hysteresis_K: float = 6.0) -> Fault:
@@ -142,7 +135,9 @@ _HEATS: dict[Logger, tuple[Array, Array, Array, Array]] = {}
 
 def timed(parts: Sequence[Part], logger: Logger, rng: np.random.Generator) -> list[Trace]:
     """Return what a logger writes down of a soak, a row a coil every *every_s*."""
-    plain = replace(logger, noise_ohm=0.0, noise_hot_ohm=None, noise_K=0.0, digit_ohm=1.0, gaps=0.0, outliers=0)
+    plain = replace(
+        logger, noise_ohm=0.0, noise_hot_ohm=None, noise_K=0.0, digit_ohm=1.0, gaps=0.0, outliers=0
+    )
     if plain not in _HEATS:
         time_s, body, winding = heat(plain)
         _HEATS[plain] = time_s, body, winding, follow(body, PROBE_S)
@@ -153,12 +148,16 @@ def timed(parts: Sequence[Part], logger: Logger, rng: np.random.Generator) -> li
         times = at_s + 0.5 * number
         times = times[rng.random(times.size) >= logger.gaps]
         found.append(
-            _read(part, times, np.interp(times, grid_s, winding), np.interp(times, grid_s, probe), logger, rng)
+            _read(
+                part, times, np.interp(times, grid_s, winding), np.interp(times, grid_s, probe), logger, rng
+            )
         )
     return found
 
 
-def settled(parts: Sequence[Part], logger: Logger, rng: np.random.Generator, readings: int = 2) -> list[Trace]:
+def settled(
+    parts: Sequence[Part], logger: Logger, rng: np.random.Generator, readings: int = 2
+) -> list[Trace]:
     """Return what a hand writes down at rest: cold, at each step, and cold again, without times."""
     cold = logger.ambient_degC
     points = np.array([cold, 35.0, *logger.steps_degC[:1], 60.0, *logger.steps_degC[1:], cold + 0.5])

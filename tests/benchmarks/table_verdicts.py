@@ -4,7 +4,8 @@ From the top of the tree, some minutes for a thousand coils a setting::
 
     python tests/benchmarks/table_verdicts.py --coils 1000
 
-Every coil is invented; the physics is that of ``tests/analysis/tablekit.py``. Intervals: Clopper-Pearson, 95 %.
+Every coil is invented; the physics is that of ``tests/analysis/tablekit.py``. Intervals are those of Clopper
+and Pearson, 95 %.
 """
 
 from __future__ import annotations
@@ -48,7 +49,7 @@ SETTINGS: dict[str, tuple[str, Logger]] = {
     "settled, noise x3": ("settled", Logger(noise_ohm=0.003, noise_K=0.15)),
     "timed, noisy hot": ("timed", Logger(noise_hot_ohm=0.02, outliers=2)),
     "timed, 60 s": ("timed", Logger(every_s=60.0)),
-    "timed, moving": ("timed", Logger(hold_s=0.0)),
+    "timed, moving": ("timed", Logger(hold_s=0.0, steps_degC=(115.0,))),
 }
 PARTS = 5
 
@@ -126,7 +127,9 @@ def one(task: tuple[str, str, int, str]) -> list[tuple[str, str, str]]:
 
 def main() -> None:
     """Count and print."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--coils", type=int, default=100, help="coils with the fault a setting")
     parser.add_argument("--only", default="", help="settings whose name holds this")
     parser.add_argument("--fault", default="", help="faults whose name holds this")
@@ -152,8 +155,9 @@ def _print(name: str, setting: str, role: str, rows: list[tuple[str, str, str]])
     bounds = binomtest(caught, n).proportion_ci(method="exact")
     codes = Counter(f"{row[1]}:{row[2]}" for row in rows if row[1] != "pass" or row[2] != "within-limits")
     shown = "  ".join(f"{code} {times}" for code, times in codes.most_common(4))
+    told = f"fail {fails:4} retest {retests:4} pass {n - fails - retests:4}"
     print(  # noqa: T201
-        f"{name:14} {setting:18} {role:6} n {n:5} fail {fails:4} retest {retests:4} pass {n - fails - retests:4}"
+        f"{name:14} {setting:18} {role:6} n {n:5} {told}"
         f" ({100.0 * bounds.low:.2f}-{100.0 * bounds.high:.2f} %)  {shown}",
         flush=True,
     )
