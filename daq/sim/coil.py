@@ -1,4 +1,4 @@
-"""One coil as a resistor with a history: copper law, joint, shorted turns (some only when hot), opens, dropouts, drift."""
+"""One coil as a resistor with a history: copper law, joint, shorted turns, opens, dropouts, drift."""
 
 from __future__ import annotations
 

@@ -62,7 +62,8 @@ def test_scatter_is_measured_about_the_local_line(bench: Bench) -> None:
 def test_fretting_asks_for_a_retest_with_what_to_do(bench: Bench) -> None:
     """Alone it convicts nobody: the coil is to be soaked again with clean and tight contacts."""
     (coil,) = judge_set([soak(bench, contact(1, 1.0, 0.03))], None, None, ACCURACY).coils
-    assert (coil.verdict, [reason.code for reason in coil.reasons]) == ("retest", ["noisy-when-hot"])
+    # What it adds when hot may make the slope look too steep besides.
+    assert (coil.verdict, coil.reasons[0].code) == ("retest", "noisy-when-hot")
     assert "times more when hot than cold" in coil.reasons[0].text
     assert "clean and tighten" in coil.reasons[0].action
     (sound,) = judge_set([soak(bench)], None, None, ACCURACY).coils

@@ -130,7 +130,23 @@ def loose_probe(bench: Bench) -> SetResult:
     return judged(replace(whole, probe_degC=np.where(fell, 30.0, whole.probe_degC)))
 
 
+def by_hand(bench: Bench, *off_rel: float) -> SetResult:
+    """Settled points of copper, each off its line by a share."""
+    degC = [22.0, 35.0, 50.0, 60.0, 70.0, 80.0, 90.0]
+    ohm = [3.3 * (1.0 + 0.00393 * (t - 20.0)) * (1.0 + off) for t, off in zip(degC, off_rel, strict=True)]
+    return judged(bench.points("Y1", degC, ohm))
+
+
 SCENES: dict[str, Callable[[Bench], SetResult]] = {
+    "drops-hot-unsure": lambda bench: by_hand(bench, 0, 0, 0, 0, 0, -0.009, -0.009),
+    "rises-hot-unsure": lambda bench: by_hand(bench, 0, 0, 0, 0, 0, 0.009, 0.009),
+    "not-straight": lambda bench: by_hand(
+        bench, *(-0.03 * ((t - 55.0) / 35.0) ** 2 for t in range(20, 90, 10))
+    ),
+    "reads-low": lambda bench: judged(
+        bench.points("Y1", [22.0] * 9 + [90.0] * 9, [3.326] * 9 + [4.208] * 8 + [4.0])
+    ),
+    "not-copper": lambda bench: judged(bench.points("Y1", [20.0, 90.0], [3.3, 3.3 * 1.2849])),
     "not-at-rest": washed,
     "alone-of-its-kind": alone,
     "label-mixed-up": swapped,
