@@ -17,6 +17,7 @@ from analysis.model import Accuracy, Limits, MeterUse, Reason, SetResult, Subjec
 from analysis.reasons import DEPENDING, USUAL, largest_change, retest
 from analysis.words import catalogue, say
 from tests.analysis.conftest import Bench
+from tests.analysis.tablekit import Logger, Part, drops, timed
 from tests.benchmarks.oven_truth import fitted
 
 ACTIONS = (*USUAL, *DEPENDING)
@@ -134,14 +135,23 @@ def by_hand(bench: Bench, *off_rel: float) -> SetResult:
     """Settled points of copper, each off its line by a share."""
     degC = [22.0, 35.0, 50.0, 60.0, 70.0, 80.0, 90.0]
     ohm = [3.3 * (1.0 + 0.00393 * (t - 20.0)) * (1.0 + off) for t, off in zip(degC, off_rel, strict=True)]
-    return judged(bench.points("Y1", degC, ohm))
+    # Each read four times, two hundredths of a kelvin apart.
+    return judged(
+        bench.points("Y1", [t + 0.02 * n for t in degC for n in range(4)], np.repeat(ohm, 4).tolist())
+    )
+
+
+def leaping(share: float) -> SetResult:
+    """A logged coil that loses a share of its resistance above 70 degC, too near what is allowed."""
+    part = Part("A", fault=drops(share, 70.0))
+    return judged(*timed([part], Logger(), np.random.default_rng(1)), limits=NOMINAL["valve"])
 
 
 SCENES: dict[str, Callable[[Bench], SetResult]] = {
-    "drops-hot-unsure": lambda bench: by_hand(bench, 0, 0, 0, 0, 0, -0.009, -0.009),
-    "rises-hot-unsure": lambda bench: by_hand(bench, 0, 0, 0, 0, 0, 0.009, 0.009),
+    "drops-hot-unsure": lambda _: leaping(0.0095),
+    "rises-hot-unsure": lambda _: leaping(-0.0095),
     "not-straight": lambda bench: by_hand(
-        bench, *(-0.03 * ((t - 55.0) / 35.0) ** 2 for t in range(20, 90, 10))
+        bench, *(-0.06 * ((t - 55.0) / 35.0) ** 2 for t in range(20, 90, 10))
     ),
     "reads-low": lambda bench: judged(
         bench.points("Y1", [22.0] * 9 + [90.0] * 9, [3.326] * 9 + [4.208] * 8 + [4.0])
