@@ -97,13 +97,16 @@ def test_hot_points_off_the_line_do_not_vanish(bench: Bench, share: float) -> No
 
 
 def test_one_reading_alone_may_be_a_slip(bench: Bench) -> None:
-    """One low reading of a hundred is a slip and told as such, two are not."""
-    trace = bench.soak(readings=20)
-    ohm = trace.resistance_ohm.copy()
-    ohm[31] *= 0.9
+    """One low reading of two hundred, on the way to a step, is a slip and told as such; two are not."""
+    trace = bench.soak(readings=40)
+    phase = trace.phase.copy()
+    phase[40:50] = "rise"
+    trace, ohm = replace(trace, phase=phase), trace.resistance_ohm.copy()
+    ohm[42] *= 0.85
     found = judged(with_ohms(trace, ohm))
-    assert (found.verdict, found.account.explained) == ("pass", {Place.SLIP: 1})
-    ohm[37] *= 0.9
+    assert found.verdict == "pass"
+    assert found.account.explained == {Place.TRAILING: 9, Place.SLIP: 1}
+    ohm[47] *= 0.85
     found = judged(with_ohms(trace, ohm))
     assert found.account.against == {Place.LOW: 2}
     assert found.verdict == "retest"

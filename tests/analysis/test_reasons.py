@@ -77,11 +77,12 @@ def swapped(bench: Bench) -> SetResult:
 
 
 def slips(bench: Bench) -> SetResult:
-    """Two readings lower than any heat explains, among many."""
+    """Two readings on the way to a step that are lower than any heat explains."""
     trace = bench.soak(readings=40)
-    ohm = trace.resistance_ohm.copy()
-    ohm[[50, 57]] *= 0.9
-    return judged(replace(trace, resistance_ohm=ohm))
+    ohm, phase = trace.resistance_ohm.copy(), trace.phase.copy()
+    ohm[[42, 47]] *= 0.85
+    phase[40:50] = "rise"
+    return judged(replace(trace, resistance_ohm=ohm, phase=phase))
 
 
 def alone(bench: Bench) -> SetResult:
