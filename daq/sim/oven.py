@@ -35,6 +35,7 @@ class OvenAir:
         #: The fan starts with the first switching on and then stays on.
         self.fan = False
         self._mains = mains
+        self._pulled = False
         self._ticks = 0
         self._oven = oven
         self._ambient_degC = ambient_degC
@@ -65,9 +66,14 @@ class OvenAir:
 
     def power(self, *, mains: bool) -> None:
         """Give the oven its mains, or take them away: then nothing heats and nothing blows."""
-        if mains != self._mains:
+        if mains != self._mains and not self._pulled:
             self._mains = mains
             self.control()
+
+    def pull_plug(self) -> None:
+        """Take the mains away for good, as a person does."""
+        self.power(mains=False)
+        self._pulled = True
 
     def fail(self, fault: str) -> None:
         """Let *fault* happen now."""
