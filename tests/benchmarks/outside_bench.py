@@ -1,0 +1,98 @@
+"""The whole campaign of the outside bench: each case under some seeds, what was said and what was true.
+
+    python -m tests.benchmarks.outside_bench --groups coils,bench --seeds 3 --out /tmp/campaign
+
+One line of JSON a run goes to ``rows.jsonl`` in the folder; a table of counts comes last.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from tests.outside.cases import GROUPS
+from tests.outside.run import Case, Outcome, soak
+
+
+def findings(case: Case, outcome: Outcome) -> list[str]:
+    """Tell what of an outcome is not as it must be; nothing if all is well."""
+    found = []
+    for label in case.coils:
+        verdict = outcome.verdicts.get(label, "none")
+        expected = case.bad.get(label)
+        if expected is None:
+            if verdict == "fail":
+                found.append(f"sound {label} fails: {outcome.text(label)}")
+            elif verdict != "pass" and outcome.status == 0:
+                found.append(f"sound {label} {verdict}: {outcome.text(label)}")
+        elif verdict not in expected.verdicts:
+            found.append(f"{label} {verdict}, must be {'/'.join(expected.verdicts)}: {outcome.text(label)}")
+    if outcome.driven_later or outcome.heated_later:
+        still = "driven" if outcome.driven_later else "heated"
+        found.append(
+            f"{still} 60 s after the end" + ("" if outcome.alarm_at_end else ", no alarm at the end")
+        )
+    if outcome.truth.moved:
+        first = outcome.truth.moved[0]
+        found.append(
+            f"{len(outcome.truth.moved)} contacts moved under current, first {first.current_A:.2f} A"
+        )
+    if outcome.truth.ohms_driven:
+        found.append(f"{outcome.truth.ohms_driven} ohms readings on a driven coil")
+    if outcome.left_over:
+        found.append(f"left running: {outcome.left_over}")
+    return found
+
+
+def campaign(
+    names: list[str], seeds: int, first: int, only: str, scale: float
+) -> Iterator[tuple[Case, Outcome]]:
+    """Run every case of the groups under each seed."""
+    for name in names:
+        for case in GROUPS[name]:
+            if only in case.name:
+                for seed in range(first, first + seeds):
+                    with tempfile.TemporaryDirectory(prefix="outside-") as folder:
+                        one = replace(case, seed=seed, scale=scale or case.scale)
+                        yield one, soak(one, Path(folder))
+
+
+def main() -> None:
+    """Run the campaign and write its rows and its table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--groups", default=",".join(GROUPS))
+    parser.add_argument("--seeds", type=int, default=1)
+    parser.add_argument("--first-seed", type=int, default=1)
+    parser.add_argument("--only", default="", help="part of a case's name")
+    parser.add_argument(
+        "--scale", type=float, default=0.0, help="time runs this much faster; 0: the case's own"
+    )
+    parser.add_argument("--out", type=Path, default=Path("outside-campaign"))
+    given = parser.parse_args()
+    given.out.mkdir(parents=True, exist_ok=True)
+    counts: Counter[str] = Counter()
+    runs = campaign(given.groups.split(","), given.seeds, given.first_seed, given.only, given.scale)
+    with (given.out / "rows.jsonl").open("a", encoding="utf-8") as rows:
+        for case, outcome in runs:
+            found = findings(case, outcome)
+            row: dict[str, Any] = {"seed": case.seed, "found": found, **outcome.row()}
+            rows.write(json.dumps(row) + "\n")
+            rows.flush()
+            (given.out / f"{case.name.replace('/', '-')}-{case.seed}.txt").write_text(outcome.screen)
+            counts["runs"] += 1
+            counts["as must be" if not found else "not as must be"] += 1
+            counts.update(f"verdict {verdict}" for verdict in outcome.verdicts.values())
+            sys.stdout.write(f"{case.name} [{case.seed}] status {outcome.status}: {found or 'as must be'}\n")
+            sys.stdout.flush()
+    sys.stdout.write("".join(f"{name:20} {count}\n" for name, count in sorted(counts.items())))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,307 @@
+"""The cases of the campaign: what is wrong with which coil or with the bench, and what must be said of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from tests.outside.bench import POWER, SENSE, Bench, Trigger
+from tests.outside.faults import (
+    BadJoint,
+    Diode,
+    Drift,
+    Dropouts,
+    FilmJoint,
+    Insulation,
+    OpensAbove,
+    OpensAfterTimeHot,
+    OpensOnCooling,
+    Parallel,
+    PolySwitch,
+    StrandOpens,
+    Thermistor,
+    ThinStrand,
+    TurnsShortDriven,
+    TurnsShorted,
+)
+from tests.outside.run import Case, Expected, Rig
+
+FAIL = Expected(("fail",))
+DOUBT = Expected(("fail", "retest"))
+ANY_BUT_FAIL = Expected(("pass", "retest"))
+RETEST = Expected(("retest",))
+
+
+def air_over(degC: float) -> Callable[[Bench], bool]:
+    """Hold once the oven's air passes a temperature."""
+    return lambda bench: bench.oven is not None and bench.oven.air_degC > degC
+
+
+def hot_and_driven(degC: float, amps: float = 0.8) -> Callable[[Bench], bool]:
+    """Hold once a coil is driven with its body above a temperature."""
+    return lambda bench: bench.supply.out_A > amps and float(bench.heat.T[:, 4].max()) > degC
+
+
+def body_over(degC: float, index: int) -> Callable[[Bench], bool]:
+    """Hold once a coil's body passes a temperature."""
+    return lambda bench: float(bench.heat.T[index, 4]) > degC
+
+
+# Coils and probes
+
+
+def _probe_off(index: int, contact: float, degC: float = 60.0) -> Callable[[Rig], list[Trigger]]:
+    def off(bench: Bench) -> None:
+        bench.coils[index].probe_contact = contact
+
+    return lambda rig: [Trigger("probe off", body_over(degC, index), off)]
+
+
+def _probe_frozen(index: int, degC: float = 60.0) -> Callable[[Rig], list[Trigger]]:
+    def freeze(bench: Bench) -> None:
+        bench.coils[index].probe_frozen_degC = bench.probe_degC(index)
+
+    return lambda rig: [Trigger("probe frozen", body_over(degC, index), freeze)]
+
+
+def _probe_dead(index: int, degC: float = 60.0) -> Callable[[Rig], list[Trigger]]:
+    def die(bench: Bench) -> None:
+        bench.coils[index].probe_dead = True
+
+    return lambda rig: [Trigger("probe dead", body_over(degC, index), die)]
+
+
+def _swap_probes(rig: Rig) -> None:
+    rig.bench.coils[0].probe_as, rig.bench.coils[2].probe_as = 2, 0
+
+
+def _aluminium(rig: Rig) -> None:
+    rig.bench.coils[1].alpha20 = 0.00403 * 1.005
+    rig.bench.coils[6].alpha20 = 0.00403
+
+
+def _wrong_label(rig: Rig) -> None:
+    rig.bench.coils[1].r20_ohm, rig.bench.coils[6].r20_ohm = (
+        rig.bench.coils[6].r20_ohm,
+        rig.bench.coils[1].r20_ohm,
+    )
+
+
+def _fan_dead(rig: Rig) -> None:
+    rig.bench.heat.fan = 0.25
+
+
+COILS: list[Case] = [
+    Case("sound"),
+    Case("sound, other dialects", other_dialects=True),
+    Case(
+        "diode across, conducting",
+        faults={"Y2": [Diode(forward=True)], "Y7": [Diode(forward=False)]},
+        bad={"Y2": DOUBT, "Y7": Expected(("pass",))},
+    ),
+    Case("turns short above 70, 8 %", faults={"Y3": [TurnsShorted(0.08, 70)]}, bad={"Y3": DOUBT}),
+    Case("turns short above 70, 3 %", faults={"Y5": [TurnsShorted(0.03, 70)]}, bad={"Y5": DOUBT}),
+    Case("turns short above 70, 1.5 %", faults={"Y4": [TurnsShorted(0.015, 70)]}, bad={"Y4": DOUBT}),
+    Case(
+        "turns short above 84, 8 and 3 %",
+        faults={"Y1": [TurnsShorted(0.08, 84)], "Y8": [TurnsShorted(0.03, 84)]},
+        bad={"Y1": DOUBT, "Y8": DOUBT},
+    ),
+    Case("turns shorted, 6 %", faults={"Y4": [TurnsShorted(0.06)]}, bad={"Y4": DOUBT}),
+    Case("joint 0.30", faults={"Y4": [BadJoint(0.30)]}, bad={"Y4": FAIL}),
+    Case("joint grows hot", faults={"Y4": [BadJoint(0.01, 60, 0.008)]}, bad={"Y4": DOUBT}),
+    Case("aluminium winding", prepare=_aluminium, bad={"Y2": RETEST, "Y7": RETEST}),
+    Case("compensation by NTC", faults={"Y4": [Thermistor(0.8, 3200.0)]}, bad={"Y4": DOUBT}),
+    Case("opens above 75", faults={"Y2": [OpensAbove(75, 66)]}, bad={"Y2": FAIL}),
+    Case("opens above 84", faults={"Y7": [OpensAbove(84, 80)]}, bad={"Y7": FAIL}),
+    Case("dropouts", faults={"Y4": [Dropouts(55, 40.0, 1.5)]}, bad={"Y4": DOUBT}),
+    Case("drift 3 %", faults={"Y6": [Drift(0.30)]}, bad={"Y6": DOUBT}),
+    Case("insulation hot", faults={"Y3": [Insulation(2e5, 70)]}, bad={"Y3": FAIL}),
+    Case("probe off at 60", triggers=_probe_off(1, 0.1), bad={"Y2": RETEST}),
+    Case("probe slides at 60", triggers=_probe_off(1, 0.8), bad={"Y2": ANY_BUT_FAIL}),
+    Case("probe frozen at 60", triggers=_probe_frozen(1), bad={"Y2": RETEST}),
+    Case("probe dead at 60", triggers=_probe_dead(1), bad={"Y2": RETEST}),
+    Case("probes swapped", prepare=_swap_probes, bad={"Y1": ANY_BUT_FAIL, "Y3": ANY_BUT_FAIL}),
+    Case("wrong label", prepare=_wrong_label, bad={"Y2": DOUBT, "Y7": DOUBT}),
+    Case("fan dead, coils apart", prepare=_fan_dead),
+]
+
+#: Faults that no table of the program lists.
+UNLISTED: list[Case] = [
+    Case("film of oxide, 0.25 ohm at 1 mA only", faults={"Y2": [FilmJoint(0.25)]}, bad={"Y2": DOUBT}),
+    Case("thin strand, 0.8 ohm under drive only", faults={"Y2": [ThinStrand(0.2)]}, bad={"Y2": DOUBT}),
+    Case("one of two strands opens at 75", faults={"Y2": [StrandOpens(75)]}, bad={"Y2": DOUBT}),
+    Case("a strand of ten opens at 75", faults={"Y7": [StrandOpens(75, 1.1)]}, bad={"Y7": DOUBT}),
+    Case("20 % of turns short under drive only", faults={"Y2": [TurnsShortDriven(0.2)]}, bad={"Y2": DOUBT}),
+    Case("opens at 65 to 50 on cooling only", faults={"Y2": [OpensOnCooling(65, 50)]}, bad={"Y2": DOUBT}),
+    Case("opens after 4 min hot", faults={"Y2": [OpensAfterTimeHot(80, 60)]}, bad={"Y2": DOUBT}),
+    Case("resettable fuse steps at 80", faults={"Y2": [PolySwitch(1.5, 80)]}, bad={"Y2": DOUBT}),
+    Case(
+        "drops out under drive only",
+        faults={"Y2": [Dropouts(60, 2.0, 0.5, only_driven=True)]},
+        bad={"Y2": DOUBT},
+    ),
+    Case("carbon path of 20 ohm above 70", faults={"Y2": [Parallel(20.0, 70)]}, bad={"Y2": DOUBT}),
+    Case("fixed 68 ohm across", faults={"Y2": [Parallel(68.0)]}, bad={"Y2": ANY_BUT_FAIL}),
+    Case("PTC in the connector, 0.2 ohm", faults={"Y2": [Thermistor(0.2, -2500.0)]}, bad={"Y2": DOUBT}),
+    Case(
+        "joint and shorted turns that make up for each other",
+        faults={"Y2": [TurnsShorted(0.06), BadJoint(0.24)]},
+        bad={"Y2": DOUBT},
+    ),
+    Case(
+        "all coils of a kind: joint 0.2",
+        faults={f"Y{n}": [BadJoint(0.2)] for n in range(1, 6)},
+        bad={f"Y{n}": DOUBT for n in range(1, 6)},
+    ),
+    Case(
+        "all coils of a kind: 3 % short above 75",
+        faults={f"Y{n}": [TurnsShorted(0.03, 75)] for n in range(1, 6)},
+        bad={f"Y{n}": DOUBT for n in range(1, 6)},
+    ),
+    Case("drift back: 2 % for while hot only", faults={"Y2": [StrandOpens(60, 1.02)]}, bad={"Y2": DOUBT}),
+]
+
+# The bench
+
+
+def _oven(what: str, when: Callable[[Bench], bool], **changes: bool) -> Callable[[Rig], list[Trigger]]:
+    def do(bench: Bench) -> None:
+        for name, value in changes.items():
+            setattr(bench.oven, name, value)
+
+    return lambda rig: [Trigger(what, when, do)]
+
+
+def _line(
+    name: str, act: Callable[[Rig], None], when: Callable[[Bench], bool]
+) -> Callable[[Rig], list[Trigger]]:
+    return lambda rig: [Trigger(name, when, lambda _bench: act(rig))]
+
+
+def _says_off_and_heats(rig: Rig) -> list[Trigger]:
+    def do(bench: Bench) -> None:
+        assert bench.oven is not None
+        bench.oven.ignores_off = True
+
+    return [Trigger("oven hears no off", air_over(50), do)]
+
+
+def _stage_shorts(rig: Rig) -> list[Trigger]:
+    def do(bench: Bench) -> None:
+        bench.supply.stage_shorted = True
+        bench.supply.stage_V = 7.0
+        rig.supply.blind_when_off = True
+
+    return [Trigger("stage shorted, panel blind", hot_and_driven(40), do)]
+
+
+def _deaf(rig: Rig) -> list[Trigger]:
+    def do(_bench: Bench) -> None:
+        rig.supply.deaf_to_off = True
+
+    return [Trigger("supply deaf to off", hot_and_driven(40), do)]
+
+
+def _share(line: str, what: str, share: float) -> Callable[[Rig], None]:
+    return lambda rig: setattr(rig.lines[line], what, share)
+
+
+def _lost_and_found(line: str, when: Callable[[Bench], bool]) -> Callable[[Rig], list[Trigger]]:
+    return _line(f"{line} lost and found", lambda rig: rig.lines[line].drop(), when)
+
+
+def _hang(line: str, when: Callable[[Bench], bool]) -> Callable[[Rig], list[Trigger]]:
+    return _line(f"{line} hangs", lambda rig: setattr(rig.lines[line], "hanging", True), when)
+
+
+def _refuse(line: str, when: Callable[[Bench], bool]) -> Callable[[Rig], list[Trigger]]:
+    return _line(f"{line} refuses", lambda rig: rig.lines[line].refuse(), when)
+
+
+def _weld(channel: int) -> Callable[[Rig], None]:
+    return lambda rig: rig.bench.welded.add(channel)
+
+
+def _dead(channel: int) -> Callable[[Rig], None]:
+    return lambda rig: rig.bench.dead.add(channel)
+
+
+THREE = ("Y1", "Y2", "Y3", "Y4")
+BENCH: list[Case] = [
+    replace(case, coils=THREE, steps_degC=(60, 90), hold_s=150.0)
+    for case in (
+        Case("oven welded on at 60", triggers=_oven("welded", air_over(58), welded=True)),
+        Case("oven hears no off", triggers=_says_off_and_heats),
+        Case("supply drops and refuses", triggers=_refuse("supply", hot_and_driven(40))),
+        Case("supply hangs with output on", triggers=_hang("supply", hot_and_driven(40))),
+        Case("supply deaf to off", triggers=_deaf),
+        Case("meter hangs under drive", triggers=_hang("meter", hot_and_driven(40))),
+        Case("meter refuses", triggers=_refuse("meter", air_over(55))),
+        Case("stage shorted, panel blind", triggers=_stage_shorts),
+        Case("oven hangs heating", triggers=_hang("oven", air_over(55))),
+        Case("oven refuses heating", triggers=_refuse("oven", air_over(55))),
+        Case("switch hangs", triggers=_hang("switch", hot_and_driven(40))),
+        Case("thermometer dead", triggers=_hang("probe", air_over(55))),
+        Case("meter garbage 1 in 100", prepare=_share("meter", "garbage_share", 0.01)),
+        Case("meter digit wrong 1 in 100", prepare=_share("meter", "digit_share", 0.01)),
+        Case("meter silent 1 in 100", prepare=_share("meter", "silent_share", 0.01)),
+        Case("supply garbage 1 in 100", prepare=_share("supply", "garbage_share", 0.01)),
+        Case("supply digit wrong 1 in 100", prepare=_share("supply", "digit_share", 0.01)),
+        Case("switch garbage 1 in 100", prepare=_share("switch", "garbage_share", 0.01)),
+        Case("thermometer digit wrong 1 in 100", prepare=_share("probe", "digit_share", 0.01)),
+        Case("oven digit wrong 1 in 50", prepare=_share("oven", "digit_share", 0.02)),
+        Case("meter lost and found", triggers=_lost_and_found("meter", air_over(55))),
+        Case("supply lost and found under drive", triggers=_lost_and_found("supply", hot_and_driven(40))),
+        Case("switch lost and found", triggers=_lost_and_found("switch", air_over(55))),
+        Case("thermometer lost and found", triggers=_lost_and_found("probe", air_over(55))),
+        Case("oven lost and found", triggers=_lost_and_found("oven", air_over(55))),
+        Case("power relay of Y2 welded", prepare=_weld(POWER + 2)),
+        Case("sense relay of Y2 welded", prepare=_weld(SENSE + 2)),
+        Case("power relay of Y2 dead", prepare=_dead(POWER + 2), bad={"Y2": ANY_BUT_FAIL}),
+        Case("sense relay of Y2 dead", prepare=_dead(SENSE + 2), bad={"Y2": DOUBT}),
+    )
+]
+
+#: The same heated by the supply; the coils' own heat starts the bench's faults.
+OWN = {"joint_u_ohm": 0.02}
+OWN_HEAT: list[Case] = [
+    replace(case, name=f"{case.name} (own heat)", heat="supply", coils=THREE, steps_degC=(70,), test=OWN)
+    for case in (
+        Case("sound"),
+        Case("diode across, conducting", faults={"Y2": [Diode(forward=True)]}, bad={"Y2": DOUBT}),
+        Case("turns short above 70, 8 %", faults={"Y3": [TurnsShorted(0.08, 70)]}, bad={"Y3": DOUBT}),
+        Case("opens above 75", faults={"Y2": [OpensAbove(75, 66)]}, bad={"Y2": FAIL}),
+        Case("joint 0.30", faults={"Y4": [BadJoint(0.30)]}, bad={"Y4": DOUBT}),
+        Case("probe off at 50", triggers=_probe_off(1, 0.1, 50.0), bad={"Y2": RETEST}),
+        Case("supply drops and refuses", triggers=_refuse("supply", hot_and_driven(45))),
+        Case("supply hangs with output on", triggers=_hang("supply", hot_and_driven(45))),
+        Case("supply deaf to off", triggers=_deaf),
+        Case("meter hangs under drive", triggers=_hang("meter", hot_and_driven(45))),
+        Case("stage shorted, panel blind", triggers=_stage_shorts),
+        Case("switch hangs", triggers=_hang("switch", hot_and_driven(45))),
+        Case("thermometer dead", triggers=_hang("probe", hot_and_driven(45))),
+        Case("meter garbage 1 in 100", prepare=_share("meter", "garbage_share", 0.01)),
+        Case("supply lost and found under drive", triggers=_lost_and_found("supply", hot_and_driven(45))),
+    )
+]
+
+WITHOUT_COMPANION: list[Case] = [
+    replace(case, name=f"{case.name} (no companion)", companion=False)
+    for case in BENCH + OWN_HEAT
+    if case.name.split(" (")[0]
+    in {
+        "oven welded on at 60",
+        "supply drops and refuses",
+        "supply hangs with output on",
+        "stage shorted, panel blind",
+    }
+]
+
+GROUPS = {
+    "coils": COILS,
+    "unlisted": UNLISTED,
+    "bench": BENCH,
+    "own": OWN_HEAT,
+    "alone": WITHOUT_COMPANION,
+}
