@@ -17,38 +17,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from tests.outside.cases import GROUPS
+from tests.outside.cases import GROUPS, findings
 from tests.outside.run import Case, Outcome, soak
-
-
-def findings(case: Case, outcome: Outcome) -> list[str]:
-    """Tell what of an outcome is not as it must be; nothing if all is well."""
-    found = []
-    for label in case.coils:
-        verdict = outcome.verdicts.get(label, "none")
-        expected = case.bad.get(label)
-        if expected is None:
-            if verdict == "fail":
-                found.append(f"sound {label} fails: {outcome.text(label)}")
-            elif verdict != "pass" and outcome.status == 0:
-                found.append(f"sound {label} {verdict}: {outcome.text(label)}")
-        elif verdict not in expected.verdicts:
-            found.append(f"{label} {verdict}, must be {'/'.join(expected.verdicts)}: {outcome.text(label)}")
-    if outcome.driven_later or outcome.heated_later:
-        still = "driven" if outcome.driven_later else "heated"
-        found.append(
-            f"{still} 60 s after the end" + ("" if outcome.alarm_at_end else ", no alarm at the end")
-        )
-    if outcome.truth.moved:
-        first = outcome.truth.moved[0]
-        found.append(
-            f"{len(outcome.truth.moved)} contacts moved under current, first {first.current_A:.2f} A"
-        )
-    if outcome.truth.ohms_driven:
-        found.append(f"{outcome.truth.ohms_driven} ohms readings on a driven coil")
-    if outcome.left_over:
-        found.append(f"left running: {outcome.left_over}")
-    return found
 
 
 def campaign(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -24,7 +25,7 @@ from tests.outside.faults import (
     TurnsShortDriven,
     TurnsShorted,
 )
-from tests.outside.run import Case, Expected, Rig
+from tests.outside.run import Case, Expected, Needs, Outcome, Rig
 
 FAIL = Expected(("fail",))
 DOUBT = Expected(("fail", "retest"))
@@ -91,6 +92,10 @@ def _fan_dead(rig: Rig) -> None:
     rig.bench.heat.fan = 0.25
 
 
+def _hunts(rig: Rig) -> None:
+    rig.bench.heat.swing_share = 0.012
+
+
 COILS: list[Case] = [
     Case("sound"),
     Case("sound, other dialects", other_dialects=True),
@@ -124,6 +129,7 @@ COILS: list[Case] = [
     Case("probes swapped", prepare=_swap_probes, bad={"Y1": ANY_BUT_FAIL, "Y3": ANY_BUT_FAIL}),
     Case("wrong label", prepare=_wrong_label, bad={"Y2": DOUBT, "Y7": DOUBT}),
     Case("fan dead, coils apart", prepare=_fan_dead),
+    Case("oven hunts by 0.8 K", prepare=_hunts),
 ]
 
 #: Faults that no table of the program lists.
@@ -227,46 +233,54 @@ def _dead(channel: int) -> Callable[[Rig], None]:
     return lambda rig: rig.bench.dead.add(channel)
 
 
-THREE = ("Y1", "Y2", "Y3", "Y4")
+FOUR = ("Y1", "Y2", "Y3", "Y4")
+TWO = ("Y1", "Y2")
+GOES_ON = Needs(status=0)
+FOUND = Needs(status=0, event="connection|reconnect|again|lost")
+#: The bench's faults that a soak in an oven meets, at a pace that any machine keeps.
 BENCH: list[Case] = [
-    replace(case, coils=THREE, steps_degC=(60, 90), hold_s=150.0)
+    replace(case, coils=FOUR, steps_degC=(60, 90), hold_s=150.0)
     for case in (
-        Case("oven welded on at 60", triggers=_oven("welded", air_over(58), welded=True)),
-        Case("oven hears no off", triggers=_says_off_and_heats),
-        Case("supply drops and refuses", triggers=_refuse("supply", hot_and_driven(40))),
-        Case("supply hangs with output on", triggers=_hang("supply", hot_and_driven(40))),
-        Case("supply deaf to off", triggers=_deaf),
-        Case("meter hangs under drive", triggers=_hang("meter", hot_and_driven(40))),
-        Case("meter refuses", triggers=_refuse("meter", air_over(55))),
-        Case("stage shorted, panel blind", triggers=_stage_shorts),
-        Case("oven hangs heating", triggers=_hang("oven", air_over(55))),
-        Case("oven refuses heating", triggers=_refuse("oven", air_over(55))),
-        Case("switch hangs", triggers=_hang("switch", hot_and_driven(40))),
-        Case("thermometer dead", triggers=_hang("probe", air_over(55))),
-        Case("meter garbage 1 in 100", prepare=_share("meter", "garbage_share", 0.01)),
-        Case("meter digit wrong 1 in 100", prepare=_share("meter", "digit_share", 0.01)),
-        Case("meter silent 1 in 100", prepare=_share("meter", "silent_share", 0.01)),
-        Case("supply garbage 1 in 100", prepare=_share("supply", "garbage_share", 0.01)),
-        Case("supply digit wrong 1 in 100", prepare=_share("supply", "digit_share", 0.01)),
-        Case("switch garbage 1 in 100", prepare=_share("switch", "garbage_share", 0.01)),
-        Case("thermometer digit wrong 1 in 100", prepare=_share("probe", "digit_share", 0.01)),
-        Case("oven digit wrong 1 in 50", prepare=_share("oven", "digit_share", 0.02)),
-        Case("meter lost and found", triggers=_lost_and_found("meter", air_over(55))),
-        Case("supply lost and found under drive", triggers=_lost_and_found("supply", hot_and_driven(40))),
-        Case("switch lost and found", triggers=_lost_and_found("switch", air_over(55))),
-        Case("thermometer lost and found", triggers=_lost_and_found("probe", air_over(55))),
-        Case("oven lost and found", triggers=_lost_and_found("oven", air_over(55))),
+        Case("meter garbage 1 in 100", prepare=_share("meter", "garbage_share", 0.01), needs=GOES_ON),
+        Case("meter digit wrong 1 in 100", prepare=_share("meter", "digit_share", 0.01), needs=GOES_ON),
+        Case("meter silent 1 in 100", prepare=_share("meter", "silent_share", 0.01), needs=GOES_ON),
+        Case("supply garbage 1 in 100", prepare=_share("supply", "garbage_share", 0.01), needs=GOES_ON),
+        Case("supply digit wrong 1 in 100", prepare=_share("supply", "digit_share", 0.01), needs=GOES_ON),
+        Case("switch garbage 1 in 100", prepare=_share("switch", "garbage_share", 0.01), needs=GOES_ON),
+        Case("thermometer digit wrong 1 in 100", prepare=_share("probe", "digit_share", 0.01), needs=GOES_ON),
+        Case("oven digit wrong 1 in 50", prepare=_share("oven", "digit_share", 0.02), needs=GOES_ON),
+        Case("meter lost and found", triggers=_lost_and_found("meter", air_over(55)), needs=FOUND),
+        Case("switch lost and found", triggers=_lost_and_found("switch", air_over(55)), needs=FOUND),
+        Case("thermometer lost and found", triggers=_lost_and_found("probe", air_over(55)), needs=FOUND),
+        Case("oven lost and found", triggers=_lost_and_found("oven", air_over(55)), needs=FOUND),
         Case("power relay of Y2 welded", prepare=_weld(POWER + 2)),
         Case("sense relay of Y2 welded", prepare=_weld(SENSE + 2)),
         Case("power relay of Y2 dead", prepare=_dead(POWER + 2), bad={"Y2": ANY_BUT_FAIL}),
         Case("sense relay of Y2 dead", prepare=_dead(SENSE + 2), bad={"Y2": DOUBT}),
     )
 ]
-
-#: The same heated by the supply; the coils' own heat starts the bench's faults.
-OWN = {"joint_u_ohm": 0.02}
+#: The bench's faults in which seconds count: slower, two coils, and links that do not wait longer than 4 s.
+OVEN_S = 40.0
+SAFETY: list[Case] = [
+    replace(case, coils=TWO, steps_degC=(60, 90), hold_s=60.0, scale=20.0, timeout_s=0.2)
+    for case in (
+        Case(
+            "oven welded on at 60",
+            triggers=_oven("welded", air_over(58), welded=True),
+            needs=Needs(alarm_s=OVEN_S, air_degC=95.0),
+        ),
+        Case("oven hangs heating", triggers=_hang("oven", air_over(50)), needs=Needs(alarm_s=OVEN_S)),
+        Case("oven refuses heating", triggers=_refuse("oven", air_over(50)), needs=Needs(alarm_s=OVEN_S)),
+        Case("thermometer hangs", triggers=_hang("probe", air_over(50)), needs=Needs(safe_s=OVEN_S)),
+        Case("meter refuses heating", triggers=_refuse("meter", air_over(50)), needs=Needs(safe_s=OVEN_S)),
+        Case("switch hangs heating", triggers=_hang("switch", air_over(50)), needs=Needs(safe_s=OVEN_S)),
+        Case("oven hears no off", triggers=_says_off_and_heats, scale=50.0),
+        Case("stage shorted, panel blind", triggers=_stage_shorts, scale=50.0),
+    )
+]
+#: Heated by the coils' own current.
 OWN_HEAT: list[Case] = [
-    replace(case, name=f"{case.name} (own heat)", heat="supply", coils=THREE, steps_degC=(70,), test=OWN)
+    replace(case, name=f"{case.name} (own heat)", heat="supply", coils=FOUR, steps_degC=(70,))
     for case in (
         Case("sound"),
         Case("diode across, conducting", faults={"Y2": [Diode(forward=True)]}, bad={"Y2": DOUBT}),
@@ -274,27 +288,64 @@ OWN_HEAT: list[Case] = [
         Case("opens above 75", faults={"Y2": [OpensAbove(75, 66)]}, bad={"Y2": FAIL}),
         Case("joint 0.30", faults={"Y4": [BadJoint(0.30)]}, bad={"Y4": DOUBT}),
         Case("probe off at 50", triggers=_probe_off(1, 0.1, 50.0), bad={"Y2": RETEST}),
-        Case("supply drops and refuses", triggers=_refuse("supply", hot_and_driven(45))),
-        Case("supply hangs with output on", triggers=_hang("supply", hot_and_driven(45))),
-        Case("supply deaf to off", triggers=_deaf),
-        Case("meter hangs under drive", triggers=_hang("meter", hot_and_driven(45))),
-        Case("stage shorted, panel blind", triggers=_stage_shorts),
-        Case("switch hangs", triggers=_hang("switch", hot_and_driven(45))),
-        Case("thermometer dead", triggers=_hang("probe", hot_and_driven(45))),
-        Case("meter garbage 1 in 100", prepare=_share("meter", "garbage_share", 0.01)),
-        Case("supply lost and found under drive", triggers=_lost_and_found("supply", hot_and_driven(45))),
+        Case("meter garbage 1 in 100", prepare=_share("meter", "garbage_share", 0.01), needs=GOES_ON),
+    )
+] + [
+    replace(
+        case,
+        name=f"{case.name} (own heat)",
+        heat="supply",
+        coils=TWO,
+        steps_degC=(70,),
+        scale=10.0,
+        timeout_s=0.2,
+    )
+    for case in (
+        Case(
+            "supply drops and refuses",
+            triggers=_refuse("supply", hot_and_driven(30)),
+            needs=Needs(alarm_s=10.0),
+        ),
+        Case(
+            "supply hangs with output on",
+            triggers=_hang("supply", hot_and_driven(30)),
+            needs=Needs(alarm_s=15.0),
+        ),
+        Case("supply deaf to off", triggers=_deaf, needs=Needs(alarm_s=600.0)),
+        Case("meter hangs under drive", triggers=_hang("meter", hot_and_driven(30)), needs=Needs(safe_s=6.0)),
+        Case(
+            "meter refuses under drive",
+            triggers=_refuse("meter", hot_and_driven(30)),
+            needs=Needs(safe_s=6.0),
+        ),
+        Case(
+            "switch hangs under drive",
+            triggers=_hang("switch", hot_and_driven(30)),
+            needs=Needs(safe_s=600.0),
+        ),
+        Case(
+            "thermometer hangs under drive",
+            triggers=_hang("probe", hot_and_driven(30)),
+            needs=Needs(safe_s=10.0),
+        ),
+        Case("stage shorted, panel blind", triggers=_stage_shorts, needs=Needs(alarm_s=600.0)),
+        Case(
+            "supply lost and found under drive",
+            triggers=_lost_and_found("supply", hot_and_driven(30)),
+            needs=Needs(event="connection|reconnect|again|lost"),
+        ),
     )
 ]
 
 WITHOUT_COMPANION: list[Case] = [
     replace(case, name=f"{case.name} (no companion)", companion=False)
-    for case in BENCH + OWN_HEAT
+    for case in SAFETY + OWN_HEAT
     if case.name.split(" (")[0]
     in {
         "oven welded on at 60",
         "supply drops and refuses",
         "supply hangs with output on",
-        "stage shorted, panel blind",
+        "meter hangs under drive",
     }
 ]
 
@@ -302,6 +353,77 @@ GROUPS = {
     "coils": COILS,
     "unlisted": UNLISTED,
     "bench": BENCH,
+    "safety": SAFETY,
     "own": OWN_HEAT,
     "alone": WITHOUT_COMPANION,
 }
+
+
+def findings(case: Case, outcome: Outcome) -> list[str]:
+    """Tell what of an outcome is not as it must be; nothing if all is well."""
+    found = [*_verdict_findings(case, outcome), *_need_findings(case.needs, outcome)]
+    if outcome.driven_later or outcome.heated_later:
+        still = "driven" if outcome.driven_later else "heated"
+        found.append(
+            f"{still} 60 s after the end" + ("" if outcome.alarm_at_end else ", no alarm at the end")
+        )
+    if outcome.truth.moved:
+        first = outcome.truth.moved[0]
+        found.append(
+            f"{len(outcome.truth.moved)} contacts moved under current, first {first.current_A:.2f} A"
+        )
+    if outcome.truth.ohms_driven:
+        found.append(f"{outcome.truth.ohms_driven} ohms readings on a driven coil")
+    if outcome.left_over:
+        found.append(f"left running: {outcome.left_over}")
+    if "Traceback" in outcome.screen:
+        found.append("traceback on the screen")
+    if outcome.overdue:
+        found.append("had to be stopped")
+    return found
+
+
+def _verdict_findings(case: Case, outcome: Outcome) -> list[str]:
+    found = []
+    for label in case.coils:
+        verdict = outcome.verdicts.get(label, "none")
+        expected = case.bad.get(label)
+        if expected is None:
+            if verdict == "fail":
+                found.append(f"sound {label} fails: {outcome.text(label)}")
+            elif verdict != "pass" and outcome.status == 0:
+                found.append(f"sound {label} {verdict}: {outcome.text(label)}")
+        elif verdict not in expected.verdicts:
+            found.append(f"{label} {verdict}, must be {'/'.join(expected.verdicts)}: {outcome.text(label)}")
+        elif not re.search(expected.reason, outcome.text(label), re.IGNORECASE):
+            found.append(f"{label} {verdict}, reason must name '{expected.reason}': {outcome.text(label)}")
+    if case.bad and outcome.status != 0:
+        found.append(f"the soak of all ended with status {outcome.status}: {outcome.screen.strip()[-300:]}")
+    return found
+
+
+def _need_findings(needs: Needs, outcome: Outcome) -> list[str]:
+    found = []
+    if needs.status is not None and outcome.status != needs.status:
+        found.append(f"status {outcome.status}, must be {needs.status}: {outcome.screen.strip()[-300:]}")
+    if (needs.safe_s or needs.alarm_s or needs.event) and outcome.fault_s is None:
+        return [*found, "the fault never came: the soak did not get so far"]
+    assert outcome.fault_s is not None or not (needs.safe_s or needs.alarm_s)
+    if needs.safe_s is not None and (outcome.safe_s is None or outcome.safe_s > needs.safe_s):
+        found.append(f"safe after {outcome.safe_s} s, must be within {needs.safe_s} s")
+    if needs.alarm_s is not None:
+        told_s = None if outcome.alarm_s is None else outcome.alarm_s - outcome.fault_s
+        safe_alone = outcome.safe_s is not None and outcome.safe_s <= needs.alarm_s and outcome.hand_s is None
+        if not safe_alone and (told_s is None or told_s > needs.alarm_s):
+            found.append(
+                f"neither safe nor told after {needs.alarm_s} s: alarm {told_s} s, safe {outcome.safe_s} s"
+            )
+    if needs.air_degC is not None and outcome.alarm_s is None:
+        hottest = outcome.hottest_after_fault_degC["air"]
+        if hottest > needs.air_degC:
+            found.append(f"air went to {hottest:.0f} degC without an alarm")
+    if needs.event and not any(
+        re.search(needs.event, event["text"], re.IGNORECASE) for event in outcome.events
+    ):
+        found.append("nothing of the lost connection in events.csv")
+    return found

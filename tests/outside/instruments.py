@@ -1,6 +1,6 @@
-"""A supply, a meter, a switch unit, an oven controller and a thermometer, each a parser of its own over the bench.
+"""Supply, meter, switch unit, oven controller and thermometer, each a parser of its own over the bench.
 
-The spellings follow the documented command syntaxes; the parsing, and what the instruments do, are written here anew.
+The spellings follow the documented command syntaxes; parsing, and what the instruments do, are written here anew.
 """
 
 from __future__ import annotations

@@ -160,6 +160,7 @@ class Heat:
         self.swing_phase = rng.uniform(0, 6.28, count)
         self.fan_h = rng.uniform(50.0, 62.0, count)
         self.fan = 1.0
+        self.swing_share = 0.003
 
     def step(self, now_s: float, dt_s: float, oven: Oven | None, copper_W: Floats, joint_W: Floats) -> float:
         """Let *dt_s* pass; return the heat that went from the oven's air into the coils, in W."""
@@ -170,7 +171,7 @@ class Heat:
             forced = 0.0 * self.fan_h
         else:
             over = oven.air_degC - self.room_degC
-            swing = 0.012 * np.sin(now_s / 45.0 + self.swing_phase)
+            swing = self.swing_share * np.sin(now_s / 45.0 + self.swing_phase)
             self.air[:] = self.room_degC + over * (1.0 + self.place_share / max(self.fan, 0.2) + swing)
             forced = self.fan_h * self.fan
         dT = body - self.air

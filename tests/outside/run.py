@@ -1,4 +1,4 @@
-"""Puts a soak by the program on this bench, as a user would, and tells what the program said and what was true."""
+"""Puts a soak on this bench as a user would, and tells what the program said and what was true."""
 
 from __future__ import annotations
 
@@ -70,6 +70,21 @@ class Expected:
     reason: str = ""
 
 
+@dataclass(frozen=True)
+class Needs:
+    """What must come of a fault of the bench; None: not asked.
+
+    Times are bench time from the fault on. What must be safe within a time may instead be told by an alarm within
+    that time, which has a hand pull the plugs, where the program has no means left.
+    """
+
+    status: int | None = None
+    safe_s: float | None = None
+    alarm_s: float | None = None
+    air_degC: float | None = None
+    event: str = ""
+
+
 @dataclass
 class Case:
     """What is put on the bench and what happens to it."""
@@ -90,6 +105,8 @@ class Case:
     hand_after_s: float | None = 120.0
     longest_s: float = 9000.0
     bad: dict[str, Expected] = field(default_factory=dict)
+    needs: Needs = Needs()
+    timeout_s: float = 0.5
 
 
 @dataclass
@@ -202,8 +219,8 @@ def write_files(case: Case, rig: Rig, folder: Path) -> tuple[Path, Path]:
         if name not in lines:
             continue
         out += [f"[{name}]", f'resource = "{lines[name].resource}"', f'dialect = "{dialect[name]}"']
-        if not other:
-            out.append("timeout_s = 2.0")
+        # A link waits by the wall, whatever the bench's time does.
+        out.append(f"timeout_s = {case.timeout_s}")
         if name == "meter":
             out.append("wires = 4\nnplc = 10.0\nquick_nplc = 1.0\nrange_ohm = 100.0\nrange_V = 100.0")
             out.append("mains_Hz = 50\ncalibrated = 2026-06-01")

@@ -137,7 +137,7 @@ class Line:
 
 def one_digit_wrong(reply: str, pick: int) -> str:
     """Change one digit of a reply into another."""
-    digits = [m.start() for m in re.finditer(r"\d", reply.split("E")[0])]
+    digits = [m.start() for m in re.finditer(r"\d", reply.split("E", maxsplit=1)[0])]
     if not digits:
         return reply
     at = digits[pick % len(digits)]
