@@ -1,6 +1,6 @@
-"""The bench as it truly is: one clock for all, the circuit between supply, relays, coils and meter, and a log.
+"""The bench as it truly is: one clock for all, the circuit of supply, relays, coils and meter, and a log.
 
-Instruments ask and change it under one lock; it is brought up to the present first, in steps short enough for copper.
+Instruments ask and change it under one lock; it is brought up to the present first, in short steps.
 """
 
 from __future__ import annotations
@@ -272,7 +272,7 @@ class Bench:
             if self.closes(group + i + 1)
         ]
 
-    def meter_ohm(self, wires: int, current_A: float) -> tuple[float, float]:
+    def meter_ohm(self, wires: int) -> tuple[float, float]:
         """Return true resistance (ohm, infinite: open) and stray voltage (V) at the meter's terminals."""
         self._states(0.0)
         loop = 0.12 if wires == 2 else 0.0

@@ -1,7 +1,7 @@
-"""What can be wrong with a coil, its connector and its insulation; each fault turns a true resistance into another.
+"""What can be wrong with a coil, its connector and its insulation: each fault changes a true resistance.
 
-A fault sees the winding's mean temperature, the body's, the time, the current, and whether the supply drives the
-coil. Faults of the bench are switches on the instruments (``instruments.py``).
+A fault sees the winding's mean temperature, the body's, the time, the current, and whether the supply drives
+the coil. Faults of the bench are switches on the instruments (``instruments.py``).
 """
 
 from __future__ import annotations
@@ -235,7 +235,7 @@ class PolySwitch(Fault):
 
 @dataclass
 class Diode(Fault):
-    """A diode across the coil: with *forward* it conducts when driven; the ohmmeter's millivolts do not wake it."""
+    """A diode across the coil: *forward* conducts when driven; the ohmmeter's millivolts do not wake it."""
 
     forward: bool
     knee_V: float = 0.72

@@ -1,6 +1,6 @@
 """Supply, meter, switch unit, oven controller and thermometer, each a parser of its own over the bench.
 
-The spellings follow the documented command syntaxes; parsing, and what the instruments do, are written here anew.
+The spellings follow the documented command syntaxes; parsing and doing are written here anew.
 """
 
 from __future__ import annotations
@@ -223,7 +223,7 @@ class MeterPanel(Instrument):
             return volts if abs(volts) < 1.2 * self.range["VOLT"] else np.inf
         full = self.range[self.function]
         test_A = {1e1: 1e-2, 1e2: 1e-3, 1e3: 1e-3, 1e4: 1e-4, 1e5: 1e-5}.get(full, 1e-6)
-        ohm, stray_V = self.bench.meter_ohm(4 if self.function == "FRES" else 2, test_A)
+        ohm, stray_V = self.bench.meter_ohm(4 if self.function == "FRES" else 2)
         if abs(stray_V) > 0.05:
             return np.inf
         if not (self.compensated and self.function == "FRES"):

@@ -92,7 +92,7 @@ class Oven:
         miss = self.setpoint_degC - self.sensor_degC
         asked = self.output or self.ignores_off
         if asked:
-            self.integral = min(max(self.integral + miss * dt_s, -100.0), 100.0)
+            self.integral = min(max(self.integral + miss * dt_s, -300.0), 300.0)
         else:
             self.integral = 0.0
         share = min(max(0.12 * miss + 0.0012 * self.integral, 0.0), 1.0) if asked else 0.0

@@ -74,8 +74,8 @@ class Expected:
 class Needs:
     """What must come of a fault of the bench; None: not asked.
 
-    Times are bench time from the fault on. What must be safe within a time may instead be told by an alarm within
-    that time, which has a hand pull the plugs, where the program has no means left.
+    Times are bench time from the fault on. Where the program has no means left an alarm within the time
+    does, which has a hand pull the plugs.
     """
 
     status: int | None = None
@@ -206,7 +206,7 @@ def build(case: Case) -> Rig:
 
 def write_files(case: Case, rig: Rig, folder: Path) -> tuple[Path, Path]:
     """Write rig file and coil-set file as a user would; return both paths."""
-    lines, other = rig.lines, case.other_dialects
+    lines = rig.lines
     dialect = {name: line.instrument.dialect for name, line in lines.items()}
     out = [
         'name = "outside bench (invented)"',

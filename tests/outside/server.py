@@ -59,6 +59,8 @@ class Line:
         """Close every connection and take no new one."""
         self.refused = True
         with contextlib.suppress(OSError):
+            # Closed alone it would listen on until the acceptor wakes.
+            self._listener.shutdown(socket.SHUT_RDWR)
             self._listener.close()
         self.drop()
 
