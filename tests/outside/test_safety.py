@@ -1,4 +1,4 @@
-"""The program on a bench that sticks, hangs, refuses and lies: safe in time, or told so that nobody overhears it."""
+"""The program on a bench that sticks, hangs, refuses and lies: safe in time, or told unmistakably."""
 
 from __future__ import annotations
 
@@ -21,6 +21,6 @@ CASES: list[Case] = [case for case in SAFETY + OWN_HEAT if case.name in NAMES]
 @pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_a_bench_that_fails_is_safe_or_told(outcomes: dict[str, Outcome], name: str) -> None:
-    """Within the time that its case gives, all is off, or an alarm that stays has told a hand to pull the plugs."""
+    """Within the time its case gives all is off, or an alarm that stays has called a hand to the plugs."""
     case = next(case for case in CASES if case.name == name)
     assert findings(case, outcomes[name]) == [], outcomes[name].screen
