@@ -225,6 +225,18 @@ def _refuse(line: str, when: Callable[[Bench], bool]) -> Callable[[Rig], list[Tr
     return _line(f"{line} refuses", lambda rig: rig.lines[line].refuse(), when)
 
 
+def _for_60_s(line: str, when: Callable[[Bench], bool]) -> Callable[[Rig], list[Trigger]]:
+    def triggers(rig: Rig) -> list[Trigger]:
+        first = Trigger(f"{line} refuses", when, lambda _bench: rig.lines[line].refuse())
+
+        def over(bench: Bench) -> bool:
+            return first.at_s is not None and bench.now_s > first.at_s + 60.0
+
+        return [first, Trigger(f"{line} is back", over, lambda _bench: rig.lines[line].relent())]
+
+    return triggers
+
+
 def _weld(channel: int) -> Callable[[Rig], None]:
     return lambda rig: rig.bench.welded.add(channel)
 
@@ -262,7 +274,7 @@ BENCH: list[Case] = [
 #: The bench's faults in which seconds count: slower, two coils, and links that do not wait longer than 4 s.
 OVEN_S = 40.0
 SAFETY: list[Case] = [
-    replace(case, coils=TWO, steps_degC=(60, 90), hold_s=60.0, scale=20.0, timeout_s=0.2)
+    replace(case, coils=TWO, steps_degC=(60, 90), hold_s=60.0, scale=20.0, timeout_s=0.2, hand_after_s=60.0)
     for case in (
         Case(
             "oven welded on at 60",
@@ -274,13 +286,13 @@ SAFETY: list[Case] = [
         Case("thermometer hangs", triggers=_hang("probe", air_over(50)), needs=Needs(safe_s=OVEN_S)),
         Case("meter refuses heating", triggers=_refuse("meter", air_over(50)), needs=Needs(safe_s=OVEN_S)),
         Case("switch hangs heating", triggers=_hang("switch", air_over(50)), needs=Needs(safe_s=OVEN_S)),
-        Case("oven hears no off", triggers=_says_off_and_heats, scale=50.0),
-        Case("stage shorted, panel blind", triggers=_stage_shorts, scale=50.0),
+        Case("oven hears no off", triggers=_says_off_and_heats, needs=Needs()),
+        Case("stage shorted, panel blind", triggers=_stage_shorts, needs=Needs(alarm_s=600.0)),
     )
 ]
 #: Heated by the coils' own current.
 OWN_HEAT: list[Case] = [
-    replace(case, name=f"{case.name} (own heat)", heat="supply", coils=FOUR, steps_degC=(70,))
+    replace(case, name=f"{case.name} (own heat)", heat="supply", coils=FOUR, steps_degC=(70,), scale=25.0)
     for case in (
         Case("sound"),
         Case("diode across, conducting", faults={"Y2": [Diode(forward=True)]}, bad={"Y2": DOUBT}),
@@ -296,9 +308,11 @@ OWN_HEAT: list[Case] = [
         name=f"{case.name} (own heat)",
         heat="supply",
         coils=TWO,
-        steps_degC=(70,),
-        scale=10.0,
+        steps_degC=(50,),
+        scale=case.scale if case.scale != 100.0 else 10.0,
         timeout_s=0.2,
+        hand_after_s=None if case.hand_after_s is None else 30.0,
+        longest_s=1500.0,
     )
     for case in (
         Case(
@@ -310,6 +324,12 @@ OWN_HEAT: list[Case] = [
             "supply hangs with output on",
             triggers=_hang("supply", hot_and_driven(30)),
             needs=Needs(alarm_s=15.0),
+        ),
+        Case(
+            "supply refuses for 60 s, nobody comes",
+            triggers=_for_60_s("supply", hot_and_driven(30)),
+            needs=Needs(safe_s=75.0),
+            hand_after_s=None,
         ),
         Case("supply deaf to off", triggers=_deaf, needs=Needs(alarm_s=600.0)),
         Case("meter hangs under drive", triggers=_hang("meter", hot_and_driven(30)), needs=Needs(safe_s=6.0)),
@@ -328,11 +348,12 @@ OWN_HEAT: list[Case] = [
             triggers=_hang("probe", hot_and_driven(30)),
             needs=Needs(safe_s=10.0),
         ),
-        Case("stage shorted, panel blind", triggers=_stage_shorts, needs=Needs(alarm_s=600.0)),
+        Case("stage shorted, panel blind", triggers=_stage_shorts, needs=Needs(alarm_s=600.0), scale=25.0),
         Case(
             "supply lost and found under drive",
             triggers=_lost_and_found("supply", hot_and_driven(30)),
             needs=Needs(event="connection|reconnect|again|lost"),
+            enough_s=30.0,
         ),
     )
 ]
@@ -362,11 +383,12 @@ GROUPS = {
 def findings(case: Case, outcome: Outcome) -> list[str]:
     """Tell what of an outcome is not as it must be; nothing if all is well."""
     found = [*_verdict_findings(case, outcome), *_need_findings(case.needs, outcome)]
-    if outcome.driven_later or outcome.heated_later:
-        still = "driven" if outcome.driven_later else "heated"
-        found.append(
-            f"{still} 60 s after the end" + ("" if outcome.alarm_at_end else ", no alarm at the end")
-        )
+    left = (outcome.driven_at_end or outcome.driven_later, outcome.heated_at_end or outcome.heated_later)
+    for still, what in zip(left, ("driven", "heated"), strict=True):
+        if still:
+            found.append(
+                f"{what} when the program had ended" + ("" if outcome.alarm_at_end else ", without an alarm")
+            )
     if outcome.truth.moved:
         first = outcome.truth.moved[0]
         found.append(
@@ -383,6 +405,12 @@ def findings(case: Case, outcome: Outcome) -> list[str]:
     return found
 
 
+def told(outcome: Outcome) -> str:
+    """The last lines in which the program speaks of what ended it."""
+    lines = [line for line in outcome.screen.splitlines() if line.startswith("coilsoak:")]
+    return " ".join(lines[-1:])[:300]
+
+
 def _verdict_findings(case: Case, outcome: Outcome) -> list[str]:
     found = []
     for label in case.coils:
@@ -397,15 +425,13 @@ def _verdict_findings(case: Case, outcome: Outcome) -> list[str]:
             found.append(f"{label} {verdict}, must be {'/'.join(expected.verdicts)}: {outcome.text(label)}")
         elif not re.search(expected.reason, outcome.text(label), re.IGNORECASE):
             found.append(f"{label} {verdict}, reason must name '{expected.reason}': {outcome.text(label)}")
-    if case.bad and outcome.status != 0:
-        found.append(f"the soak of all ended with status {outcome.status}: {outcome.screen.strip()[-300:]}")
     return found
 
 
 def _need_findings(needs: Needs, outcome: Outcome) -> list[str]:
     found = []
     if needs.status is not None and outcome.status != needs.status:
-        found.append(f"status {outcome.status}, must be {needs.status}: {outcome.screen.strip()[-300:]}")
+        found.append(f"status {outcome.status}, must be {needs.status}: {told(outcome)}")
     if (needs.safe_s or needs.alarm_s or needs.event) and outcome.fault_s is None:
         return [*found, "the fault never came: the soak did not get so far"]
     assert outcome.fault_s is not None or not (needs.safe_s or needs.alarm_s)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
+import math
 import os
 import re
 import signal
@@ -87,7 +88,11 @@ class Needs:
 
 @dataclass
 class Case:
-    """What is put on the bench and what happens to it."""
+    """What is put on the bench and what happens to it.
+
+    The program gets a Ctrl-C ``longest_s`` after its start or ``enough_s`` after its fault; ``hand_after_s`` after
+    an alarm somebody pulls the plugs.
+    """
 
     name: str
     heat: str = "oven"
@@ -105,8 +110,9 @@ class Case:
     hand_after_s: float | None = 120.0
     longest_s: float = 9000.0
     bad: dict[str, Expected] = field(default_factory=dict)
-    needs: Needs = Needs()
-    timeout_s: float = 0.5
+    needs: Needs = Needs(status=0)
+    enough_s: float | None = None
+    timeout_s: float = 5.0
 
 
 @dataclass
@@ -325,28 +331,32 @@ def _run(case: Case, rig: Rig, folder: Path, arguments: list[str]) -> Outcome:
     )
     screen = Screen(process, bench)
     assert process.stdin is not None
+    assert process.stdout is not None
     with contextlib.suppress(OSError):
         process.stdin.write(b"y\n" * 3)
         process.stdin.flush()
-    hand_s, overdue = _wait(case, rig, process, screen)
-    ended_s = bench.clock_s()
-    with bench.lock:
-        bench.advance()
-        driven_at_end = bench.supply.out_A > 0.05
-        heated_at_end = bench.oven is not None and bench.oven.heater_now_W > 1.0
-        last_screen = [text for at_s, text in screen.lines if at_s > ended_s - 400.0][-12:]
-    bench.sleep(WATCH_S)
-    with bench.lock:
-        bench.advance()
-        driven_later = bench.supply.out_A > 0.05
-        heated_later = bench.oven is not None and bench.oven.heater_now_W > 1.0
-    screen.join()
-    left_over = end_strays(folder)
-    if process.stdin and not process.stdin.closed:
-        with contextlib.suppress(OSError):
-            process.stdin.close()
-    if process.stdout:
-        process.stdout.close()
+    try:
+        hand_s, overdue = _wait(case, rig, process, screen)
+        ended_s = bench.clock_s()
+        with bench.lock:
+            bench.advance()
+            driven_at_end = bench.supply.out_A > 0.05
+            heated_at_end = bench.oven is not None and bench.oven.heater_now_W > 1.0
+            last_screen = [text for at_s, text in screen.lines if at_s > ended_s - 400.0][-12:]
+        bench.sleep(WATCH_S)
+        with bench.lock:
+            bench.advance()
+            driven_later = bench.supply.out_A > 0.05
+            heated_later = bench.oven is not None and bench.oven.heater_now_W > 1.0
+        screen.join()
+    finally:
+        if process.poll() is None:
+            process.kill()
+            process.wait()
+        left_over = end_strays(folder)
+        for pipe in (process.stdin, process.stdout):
+            with contextlib.suppress(OSError):
+                pipe.close()
     return _outcome(
         case=case,
         bench=bench,
@@ -369,22 +379,26 @@ def _wait(
     """Wait for the program; act as the alarm says after a time, and stop it when it is overdue."""
     bench = rig.bench
     hand_s: float | None = None
-    interrupted = False
+    stopped = overdue = False
     while process.poll() is None:
         time.sleep(0.01)
         now_s = bench.clock_s()
+        if now_s > case.longest_s + 90.0 * case.scale:
+            process.kill()
+            overdue = True
         due = case.hand_after_s is not None and screen.alarm_s is not None
         if due and hand_s is None and now_s > screen.alarm_s + case.hand_after_s:
             hand_s = now_s
             pull_plugs(rig)
         judging = "drawing the report" in screen.text()
-        if now_s > case.longest_s and not interrupted and not judging:
-            interrupted = True
+        if stopped or judging:
+            continue
+        fault_s = min((t.at_s for t in bench.triggers if t.at_s is not None), default=math.inf)
+        enough = case.enough_s is not None and now_s > fault_s + case.enough_s
+        if enough or now_s > case.longest_s:
+            stopped, overdue = True, not enough
             process.send_signal(signal.SIGINT)
-        if now_s > case.longest_s + 90 * case.scale:
-            process.kill()
-            interrupted = True
-    return hand_s, interrupted
+    return hand_s, overdue
 
 
 def pull_plugs(rig: Rig) -> None:
