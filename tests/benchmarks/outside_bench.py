@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,17 +22,21 @@ from tests.outside.cases import GROUPS, findings
 from tests.outside.run import Case, Outcome, soak
 
 
-def campaign(
-    names: list[str], seeds: int, first: int, only: str, scale: float
-) -> Iterator[tuple[Case, Outcome]]:
-    """Run every case of the groups under each seed."""
-    for name in names:
-        for case in GROUPS[name]:
-            if only in case.name:
-                for seed in range(first, first + seeds):
-                    with tempfile.TemporaryDirectory(prefix="outside-") as folder:
-                        one = replace(case, seed=seed, scale=scale or case.scale)
-                        yield one, soak(one, Path(folder))
+def one(case: Case) -> tuple[Case, Outcome]:
+    """Run one case in a folder of its own."""
+    with tempfile.TemporaryDirectory(prefix="outside-") as folder:
+        return case, soak(case, Path(folder))
+
+
+def chosen(names: list[str], seeds: range, only: str, scale: float) -> list[Case]:
+    """Return every case of the groups under each seed."""
+    return [
+        replace(case, seed=seed, scale=scale or case.scale)
+        for name in names
+        for case in GROUPS[name]
+        if re.search(only, case.name)
+        for seed in seeds
+    ]
 
 
 def main() -> None:
@@ -40,7 +45,8 @@ def main() -> None:
     parser.add_argument("--groups", default=",".join(GROUPS))
     parser.add_argument("--seeds", type=int, default=1)
     parser.add_argument("--first-seed", type=int, default=1)
-    parser.add_argument("--only", default="", help="part of a case's name")
+    parser.add_argument("--only", default="", help="pattern that a case's name has to match")
+    parser.add_argument("--at-once", type=int, default=1, help="how many soaks run beside each other")
     parser.add_argument(
         "--scale", type=float, default=0.0, help="time runs this much faster; 0: the case's own"
     )
@@ -48,9 +54,13 @@ def main() -> None:
     given = parser.parse_args()
     given.out.mkdir(parents=True, exist_ok=True)
     counts: Counter[str] = Counter()
-    runs = campaign(given.groups.split(","), given.seeds, given.first_seed, given.only, given.scale)
-    with (given.out / "rows.jsonl").open("a", encoding="utf-8") as rows:
-        for case, outcome in runs:
+    seeds = range(given.first_seed, given.first_seed + given.seeds)
+    cases = chosen(given.groups.split(","), seeds, given.only, given.scale)
+    with (
+        (given.out / "rows.jsonl").open("a", encoding="utf-8") as rows,
+        ThreadPoolExecutor(given.at_once) as pool,
+    ):
+        for case, outcome in pool.map(one, cases):
             found = findings(case, outcome)
             row: dict[str, Any] = {"seed": case.seed, "found": found, **outcome.row()}
             rows.write(json.dumps(row) + "\n")

@@ -90,8 +90,8 @@ class Needs:
 class Case:
     """What is put on the bench and what happens to it.
 
-    The program gets a Ctrl-C ``longest_s`` after its start or ``enough_s`` after its fault; ``hand_after_s`` after
-    an alarm somebody pulls the plugs.
+    The program gets a Ctrl-C ``longest_s`` after its start or ``enough_s`` after its fault. A hand pulls the
+    plugs ``hand_after_s`` after an alarm.
     """
 
     name: str
