@@ -309,7 +309,7 @@ OWN_HEAT: list[Case] = [
         heat="supply",
         coils=TWO,
         steps_degC=(50,),
-        scale=case.scale if case.scale != 100.0 else 10.0,
+        scale=case.scale if case.scale != 60.0 else 10.0,
         timeout_s=0.2,
         hand_after_s=None if case.hand_after_s is None else 30.0,
         longest_s=1500.0,
