@@ -272,9 +272,9 @@ BENCH: list[Case] = [
     )
 ]
 #: The bench's faults in which seconds count: slower, two coils, and links that do not wait longer than 4 s.
-OVEN_S = 40.0
+OVEN_S = 90.0
 SAFETY: list[Case] = [
-    replace(case, coils=TWO, steps_degC=(60, 90), hold_s=60.0, scale=20.0, timeout_s=0.2, hand_after_s=60.0)
+    replace(case, coils=TWO, steps_degC=(60, 90), hold_s=60.0, scale=20.0, timeout_s=0.5, hand_after_s=60.0)
     for case in (
         Case(
             "oven welded on at 60",
@@ -310,7 +310,8 @@ OWN_HEAT: list[Case] = [
         coils=TWO,
         steps_degC=(50,),
         scale=case.scale if case.scale != 60.0 else 10.0,
-        timeout_s=0.2,
+        # A wait for a reply is the wall's: about two seconds of the bench's, as on a bench of life's pace.
+        timeout_s=1.0 if case.scale == 2.0 else 0.5,
         hand_after_s=None if case.hand_after_s is None else 30.0,
         longest_s=1500.0,
     )
@@ -318,12 +319,12 @@ OWN_HEAT: list[Case] = [
         Case(
             "supply drops and refuses",
             triggers=_refuse("supply", hot_and_driven(30)),
-            needs=Needs(alarm_s=10.0),
+            needs=Needs(alarm_s=30.0),
         ),
         Case(
             "supply hangs with output on",
             triggers=_hang("supply", hot_and_driven(30)),
-            needs=Needs(alarm_s=15.0),
+            needs=Needs(alarm_s=30.0),
         ),
         Case(
             "supply refuses for 60 s, nobody comes",
@@ -332,7 +333,12 @@ OWN_HEAT: list[Case] = [
             hand_after_s=None,
         ),
         Case("supply deaf to off", triggers=_deaf, needs=Needs(alarm_s=600.0)),
-        Case("meter hangs under drive", triggers=_hang("meter", hot_and_driven(30)), needs=Needs(safe_s=6.0)),
+        Case(
+            "meter hangs under drive",
+            triggers=_hang("meter", hot_and_driven(28)),
+            needs=Needs(safe_s=6.5),
+            scale=2.0,
+        ),
         Case(
             "meter refuses under drive",
             triggers=_refuse("meter", hot_and_driven(30)),
@@ -378,6 +384,12 @@ GROUPS = {
     "own": OWN_HEAT,
     "alone": WITHOUT_COMPANION,
 }
+
+
+def named(cases: list[Case], *names: str) -> list[Case]:
+    """Pick cases by their names, each of which must be there once."""
+    by_name = {case.name: case for case in cases}
+    return [by_name[name] for name in names]
 
 
 def findings(case: Case, outcome: Outcome) -> list[str]:
