@@ -24,7 +24,7 @@ from tests.outside.run import Case, Outcome, soak
 
 def one(case: Case) -> tuple[Case, Outcome]:
     """Run one case in a folder of its own."""
-    with tempfile.TemporaryDirectory(prefix="outside-") as folder:
+    with tempfile.TemporaryDirectory(prefix="outside-bench-") as folder:
         return case, soak(case, Path(folder))
 
 
