@@ -199,9 +199,11 @@ class Heat:
         return -float(out.sum())
 
     def step_probe(self, coils: list[Coil], dt_s: float) -> None:
-        """Let each probe follow what it touches: the body it sits on, or the air once it is off."""
+        """Let each probe follow what it touches: the body it sits on, or the air by the door once it is off."""
         for index, coil in enumerate(coils):
-            seen = coil.probe_contact * self.T[index, BODY] + (1 - coil.probe_contact) * self.air[index]
+            # What falls off comes to lie by the door, where the air is cooler.
+            by_door = self.room_degC + 0.85 * (self.air[index] - self.room_degC)
+            seen = coil.probe_contact * self.T[index, BODY] + (1 - coil.probe_contact) * by_door
             lag = coil.probe_lag_s * (1.0 if coil.probe_contact > 0.5 else 3.0)
             self.probe[index] += (seen - self.probe[index]) * min(dt_s / lag, 1.0)
 
