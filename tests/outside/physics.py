@@ -199,7 +199,7 @@ class Heat:
         return -float(out.sum())
 
     def step_probe(self, coils: list[Coil], dt_s: float) -> None:
-        """Let each probe follow what it touches: the body it sits on, or the air by the door once it is off."""
+        """Let each probe follow what it touches: its body, or the air by the door once it is off."""
         for index, coil in enumerate(coils):
             # What falls off comes to lie by the door, where the air is cooler.
             by_door = self.room_degC + 0.85 * (self.air[index] - self.room_degC)
