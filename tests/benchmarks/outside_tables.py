@@ -2,10 +2,10 @@
 
     python tests/benchmarks/outside_tables.py --sets 20              # each fault in each form of table
     python tests/benchmarks/outside_tables.py --sound 400            # sound sets alone, 400 of each form
-    python tests/benchmarks/outside_tables.py --show drops-3-70 timed 7   # one table and what is said of it
+    python tests/benchmarks/outside_tables.py --show drops-3-70 timed 7   # one table, what is said of it
 
 Only the documented command is called, in this process for speed. PYTHONPATH chooses another checkout's program.
-"""
+"""  # noqa: E501
 
 from __future__ import annotations
 
@@ -23,10 +23,13 @@ from pathlib import Path
 
 from scipy.stats import beta
 
-sys.path.append(str(Path(__file__).resolve().parents[1]))
+ROOT = str(Path(__file__).resolve().parents[2])
+sys.path.insert(0, ROOT)
 
-from outside import tables_faults as faults
-from outside import tables_physics as physics
+from tests.outside import tables_faults as faults  # noqa: E402
+from tests.outside import tables_physics as physics  # noqa: E402
+
+sys.path.remove(ROOT)  # the program itself may be another checkout's
 
 Task = tuple[str, str, int]
 
@@ -90,9 +93,14 @@ class Count:
         """Add another count to this one."""
         self.tables += other.tables
         self.seconds += other.seconds
-        for mine, theirs in ((self.refused, other.refused), (self.faulty, other.faulty),
-                             (self.sound, other.sound), (self.plain, other.plain), (self.codes, other.codes),
-                             (self.beside, other.beside)):
+        for mine, theirs in (
+            (self.refused, other.refused),
+            (self.faulty, other.faulty),
+            (self.sound, other.sound),
+            (self.plain, other.plain),
+            (self.codes, other.codes),
+            (self.beside, other.beside),
+        ):
             mine.update(theirs)
         self.wrong += other.wrong
         self.wrong_beside += other.wrong_beside
@@ -154,8 +162,8 @@ def _row(fault: faults.Fault, form: str, count: Count) -> str:
     refused = f" refused {sum(count.refused.values())}" if count.refused else ""
     return (
         f"| {fault.name} | {form} | {'bad' if fault.bad else 'sound'} | {count.faulty['pass']} / "
-        f"{count.faulty['fail']} / {count.faulty['retest']} of {judged}{refused} | {interval(wrong, judged)} | "
-        f"{codes} | {count.sound['pass']} / {count.sound['fail']} / {count.sound['retest']} of {beside} | {near} |"
+        f"{count.faulty['fail']} / {count.faulty['retest']} of {judged}{refused} | {interval(wrong, judged)} | "  # noqa: E501
+        f"{codes} | {count.sound['pass']} / {count.sound['fail']} / {count.sound['retest']} of {beside} | {near} |"  # noqa: E501
     )
 
 
@@ -163,8 +171,10 @@ def run(tasks: list[Task], workers: int) -> dict[tuple[str, str], Count]:
     """Count all tasks, by fault and form."""
     counts: dict[tuple[str, str], Count] = {}
     with ProcessPoolExecutor(workers) as pool:
-        for (name, form, _), count in pool.map(one, tasks, chunksize=8):
+        for (name, form, seed), count in pool.map(one, tasks, chunksize=1):
             counts.setdefault((name, form), Count()).add(count)
+            for text in count.wrong + count.wrong_beside + list(count.refused):
+                print(f"{name} {form} {seed}: {text}", file=sys.stderr)  # noqa: T201
     return counts
 
 
@@ -173,13 +183,17 @@ def show(name: str, form: str, seed: int) -> None:
     the, table, which = faults.make(faults.BY_NAME[name], form, seed)
     folder = Path(tempfile.mkdtemp(prefix="outside-table-"))
     said = judge(the, table, folder)
-    print(f"{folder}/table.csv: {len(table)} rows, set file {the.with_set}, fault in {sorted(which)}")
-    print(f"meter {the.meter}\nprobe of Y1 {the.probes[0]}\nscan {the.scan_s} s, gaps {the.gaps}")
-    print(said.status, said.error)
+    print(f"{folder}/table.csv: {len(table)} rows, set file {the.with_set}, fault in {sorted(which)}")  # noqa: T201
+    print(f"meter {the.meter}\nprobe of Y1 {the.probes[0]}\nscan {the.scan_s} s, gaps {the.gaps}")  # noqa: T201
+    print(said.status, said.error)  # noqa: T201
     for coil in the.coils:
         verdict, reasons = said.verdicts.get(coil.label, ("absent", []))
-        print(coil.label, f"{coil.r20_ohm:.3f} alpha {coil.alpha_per_K:.5f} joint {coil.joint_ohm:.3f}", verdict,
-              "; ".join(f"[{code}] {text}" for code, text in reasons))
+        print(  # noqa: T201
+            coil.label,
+            f"{coil.r20_ohm:.3f} alpha {coil.alpha_per_K:.5f} joint {coil.joint_ohm:.3f}",
+            verdict,
+            "; ".join(f"[{code}] {text}" for code, text in reasons),
+        )
 
 
 def main() -> None:
@@ -213,30 +227,38 @@ def main() -> None:
 
 
 def _report(counts: dict[tuple[str, str], Count], worst: int, seconds: float) -> None:
-    print("| fault | table | coil is | its pass / fail / retest | wrong, 95 % | reasons | beside it: pass / fail / "
-          "retest | reasons beside |\n|---|---|---|---|---|---|---|---|")
+    print(  # noqa: T201
+        "| fault | table | coil is | its pass / fail / retest | wrong, 95 % | reasons | beside it: pass / fail / "  # noqa: E501
+        "retest | reasons beside |\n|---|---|---|---|---|---|---|---|"
+    )
     for (name, form), count in counts.items():
-        print(_row(faults.BY_NAME[name], form, count))
+        print(_row(faults.BY_NAME[name], form, count))  # noqa: T201
     all_counts = Count()
     for count in counts.values():
         all_counts.add(count)
-    sound = all_counts.sound + Counter({
-        verdict: n for (name, _), c in counts.items() if name == "none" for verdict, n in c.faulty.items()})
+    sound = all_counts.sound + Counter(
+        {verdict: n for (name, _), c in counts.items() if name == "none" for verdict, n in c.faulty.items()}
+    )
     for title, these in (("sound coils", sound), ("of these with plain instruments", all_counts.plain)):
         n = sum(these.values())
-        print(f"\n{title}: {n}, failed {these['fail']} = {interval(these['fail'], n)}, to another test "
-              f"{these['retest']} = {interval(these['retest'], n)}")
-    print(f"\n{all_counts.tables} tables in {seconds:.0f} s ({all_counts.seconds:.0f} s of judging)")
-    for title, pick in (("wrong", "wrong"), ("sound coils beside failed", "wrong_beside"),
-                        ("sound coils sent to another test", "retested")):
-        print(f"\n## {title}\n")
+        print(  # noqa: T201
+            f"\n{title}: {n}, failed {these['fail']} = {interval(these['fail'], n)}, to another test "
+            f"{these['retest']} = {interval(these['retest'], n)}"
+        )
+    print(f"\n{all_counts.tables} tables in {seconds:.0f} s ({all_counts.seconds:.0f} s of judging)")  # noqa: T201
+    for title, pick in (
+        ("wrong", "wrong"),
+        ("sound coils beside failed", "wrong_beside"),
+        ("sound coils sent to another test", "retested"),
+    ):
+        print(f"\n## {title}\n")  # noqa: T201
         for (name, _), count in counts.items():
             for text in getattr(count, pick)[:worst]:
-                print(f"- {name}: {text}")
-    print("\n## refused\n")
+                print(f"- {name}: {text}")  # noqa: T201
+    print("\n## refused\n")  # noqa: T201
     for (name, form), count in counts.items():
         for text, n in count.refused.most_common(worst):
-            print(f"- {name} {form} x{n}: {text}")
+            print(f"- {name} {form} x{n}: {text}")  # noqa: T201
 
 
 if __name__ == "__main__":

@@ -197,7 +197,9 @@ def _threshold(low: float, high: float, **kw: float) -> Before:
 
 
 def _open(low: float, high: float) -> Before:
-    return _law(lambda the, i, rng: Threshold(rng.uniform(low, high), factor=OPEN, hysteresis_K=rng.uniform(0, 8)))
+    return _law(
+        lambda the, i, rng: Threshold(rng.uniform(low, high), factor=OPEN, hysteresis_K=rng.uniform(0, 8))
+    )
 
 
 def _chance(share: float, seen: Callable[[float, Rng], float], above: float = 60.0) -> Before:
@@ -506,65 +508,142 @@ def _hiccup(sound: float, rng: Rng) -> float:
 
 FAULTS: list[Fault] = [
     *(
-        Fault(f"drops-{share:g}-{at}{'-hyst' if hyst else ''}", bad=True, forms=(*OVEN, "selfheated"),
-              before=_threshold(at - 1, at + 1, factor=1 - share / 100, hysteresis_K=8.0 * hyst))
-        for share in (1.5, 3, 8) for at in (70, 85) for hyst in (False, True)
+        Fault(
+            f"drops-{share:g}-{at}{'-hyst' if hyst else ''}",
+            bad=True,
+            forms=(*OVEN, "selfheated"),
+            before=_threshold(at - 1, at + 1, factor=1 - share / 100, hysteresis_K=8.0 * hyst),
+        )
+        for share in (1.5, 3, 8)
+        for at in (70, 85)
+        for hyst in (False, True)
     ),
-    *(Fault(f"rises-{share:g}-{at}", bad=True, before=_threshold(at - 1, at + 1, factor=1 + share / 100))
-      for share in (2, 6) for at in (70, 85)),
-    *(Fault(f"open-hot-{name}", bad=True, before=_open(52, 86), cells=_blank_opens(word))
-      for name, word in (("OL", "OL"), ("empty", ""), ("held", "held"), ("zero", "0.0000"), ("huge", "9.9E37"),
-                         ("1e9", "1000000000"))),
+    *(
+        Fault(f"rises-{share:g}-{at}", bad=True, before=_threshold(at - 1, at + 1, factor=1 + share / 100))
+        for share in (2, 6)
+        for at in (70, 85)
+    ),
+    *(
+        Fault(f"open-hot-{name}", bad=True, before=_open(52, 86), cells=_blank_opens(word))
+        for name, word in (
+            ("OL", "OL"),
+            ("empty", ""),
+            ("held", "held"),
+            ("zero", "0.0000"),
+            ("huge", "9.9E37"),
+            ("1e9", "1000000000"),
+        )
+    ),
     Fault("open-top-only", bad=True, logs=_dropped_late),
     Fault("open-top-only-empty", bad=True, logs=_dropped_late, cells=_blank_opens("")),
     Fault("open-cold", bad=True, before=_law(lambda the, i, rng: ColdOpen(rng.uniform(35, 48)))),
-    Fault("open-cold-empty", bad=True, cells=_blank_opens(""),
-          before=_law(lambda the, i, rng: ColdOpen(rng.uniform(35, 48)))),
+    Fault(
+        "open-cold-empty",
+        bad=True,
+        cells=_blank_opens(""),
+        before=_law(lambda the, i, rng: ColdOpen(rng.uniform(35, 48))),
+    ),
     Fault("dropouts-hot", bad=True, forms=TIMED, before=_chance(0.04, _hiccup)),
-    Fault("dropouts-hot-empty", bad=True, forms=TIMED, before=_chance(0.06, lambda s, r: OPEN),
-          cells=_blank_opens("")),
+    Fault(
+        "dropouts-hot-empty",
+        bad=True,
+        forms=TIMED,
+        before=_chance(0.06, lambda s, r: OPEN),
+        cells=_blank_opens(""),
+    ),
     Fault("fretting-hot", bad=True, forms=TIMED, before=_chance(0.1, lambda s, r: s + r.exponential(0.6))),
     Fault("shorts-hot", bad=True, forms=TIMED, before=_chance(0.05, lambda s, r: s * r.uniform(0.3, 0.85))),
-    Fault("noisy-contact-hot", bad=True, forms=TIMED, before=_chance(1.0, lambda s, r: s + r.normal(0, 0.05))),
-    Fault("opens-after-time", bad=True, forms=TIMED,
-          before=_law(lambda the, i, rng: AfterTime(80, rng.uniform(600, 1500), OPEN))),
-    Fault("drops-5-after-time", bad=True, forms=TIMED,
-          before=_law(lambda the, i, rng: AfterTime(80, rng.uniform(600, 1500), 0.95))),
-    Fault("drops-3-mid-hold-all-hot", bad=True, forms=OVEN,
-          before=_law(lambda the, i, rng: AfterTime(40, rng.uniform(300, 1200), 0.97))),
+    Fault(
+        "noisy-contact-hot", bad=True, forms=TIMED, before=_chance(1.0, lambda s, r: s + r.normal(0, 0.05))
+    ),
+    Fault(
+        "opens-after-time",
+        bad=True,
+        forms=TIMED,
+        before=_law(lambda the, i, rng: AfterTime(80, rng.uniform(600, 1500), OPEN)),
+    ),
+    Fault(
+        "drops-5-after-time",
+        bad=True,
+        forms=TIMED,
+        before=_law(lambda the, i, rng: AfterTime(80, rng.uniform(600, 1500), 0.95)),
+    ),
+    Fault(
+        "drops-3-mid-hold-all-hot",
+        bad=True,
+        forms=OVEN,
+        before=_law(lambda the, i, rng: AfterTime(40, rng.uniform(300, 1200), 0.97)),
+    ),
     Fault("diode-across", bad=True, forms=("driven",), logs=_drive(_diode)),
     Fault("breakdown-driven", bad=True, forms=("driven",), logs=_drive(_breakdown)),
     Fault("open-driven-only", bad=True, forms=("driven",), logs=_drive(_dead_drive)),
     Fault("current-limit-sound", bad=False, forms=("driven",), logs=_drive(_limited), explained=True),
     Fault("aluminium-set", bad=True, before=_alpha(0.00403, 0.00408), coils=0),
     Fault("aluminium-one", bad=True, before=_alpha(0.00405, 0.00412)),
-    Fault("brass-12", bad=True, before=_law(lambda the, i, rng: Series(lambda t: 0.12 * the.coils[i].r20_ohm)),),
+    Fault(
+        "brass-12",
+        bad=True,
+        before=_law(lambda the, i, rng: Series(lambda t: 0.12 * the.coils[i].r20_ohm)),
+    ),
     Fault("constantan-joint-0.25", bad=True, before=_set(joint=0.25)),
     Fault("joint-0.4", bad=True, before=_set(joint=0.4)),
     Fault("turns-8-short", bad=True, before=_set(r20=0.92)),
-    Fault("turns-hidden-by-joint", bad=True, before=lambda the, which, rng: [
-        _set(r20=0.93, joint=0.07 * the.coils[i].r20_ohm)(the, [i], rng) for i in which] and None),
-    Fault("ntc-in-connector", bad=True,
-          before=_law(lambda the, i, rng: Series(_ntc(rng.uniform(0.5, 1.2), rng.uniform(2500, 3900))))),
-    Fault("ntc-compensates", bad=True,
-          before=_law(lambda the, i, rng: Series(_ntc(0.3 * the.coils[i].r20_ohm, 1500)))),
-    Fault("ptc-in-connector", bad=True,
-          before=_law(lambda the, i, rng: Series(_ptc(rng.uniform(60, 75), rng.uniform(0.13, 0.25))))),
-    Fault("joint-melts-together", bad=True,
-          before=_law(lambda the, i, rng: Series(lambda t: max(0.0, 0.5 * (60 - t) / 40)))),
-    Fault("joint-expands", bad=True,
-          before=_law(lambda the, i, rng: Series(lambda t: 0.3 * max(0.0, (t - 60) / 30)))),
-    Fault("leaks-hot", bad=True, before=_law(lambda the, i, rng: Parallel(
-        lambda t: 12 * the.coils[i].r20_ohm * math.exp(-0.06 * (t - 90))))),
-    Fault("moist-cold", bad=True,
-          before=_law(lambda the, i, rng: Moist(rng.uniform(8, 20) * the.coils[i].r20_ohm))),
+    Fault(
+        "turns-hidden-by-joint",
+        bad=True,
+        before=lambda the, which, rng: (
+            [_set(r20=0.93, joint=0.07 * the.coils[i].r20_ohm)(the, [i], rng) for i in which] and None
+        ),
+    ),
+    Fault(
+        "ntc-in-connector",
+        bad=True,
+        before=_law(lambda the, i, rng: Series(_ntc(rng.uniform(0.5, 1.2), rng.uniform(2500, 3900)))),
+    ),
+    Fault(
+        "ntc-compensates",
+        bad=True,
+        before=_law(lambda the, i, rng: Series(_ntc(0.3 * the.coils[i].r20_ohm, 1500))),
+    ),
+    Fault(
+        "ptc-in-connector",
+        bad=True,
+        before=_law(lambda the, i, rng: Series(_ptc(rng.uniform(60, 75), rng.uniform(0.13, 0.25)))),
+    ),
+    Fault(
+        "joint-melts-together",
+        bad=True,
+        before=_law(lambda the, i, rng: Series(lambda t: max(0.0, 0.5 * (60 - t) / 40))),
+    ),
+    Fault(
+        "joint-expands",
+        bad=True,
+        before=_law(lambda the, i, rng: Series(lambda t: 0.3 * max(0.0, (t - 60) / 30))),
+    ),
+    Fault(
+        "leaks-hot",
+        bad=True,
+        before=_law(
+            lambda the, i, rng: Parallel(lambda t: 12 * the.coils[i].r20_ohm * math.exp(-0.06 * (t - 90)))
+        ),
+    ),
+    Fault(
+        "moist-cold",
+        bad=True,
+        before=_law(lambda the, i, rng: Moist(rng.uniform(8, 20) * the.coils[i].r20_ohm)),
+    ),
     Fault("creeps-hot", bad=True, before=_law(lambda the, i, rng: Creep(rng.uniform(0.03, 0.06), 65))),
-    Fault("joint-grows-a-cycle", bad=True,
-          before=_law(lambda the, i, rng: Cycles(0.04 * the.coils[i].r20_ohm))),
+    Fault(
+        "joint-grows-a-cycle", bad=True, before=_law(lambda the, i, rng: Cycles(0.04 * the.coils[i].r20_ohm))
+    ),
     Fault("two-coils-together", bad=True, logs=_shorted_together, coils=2),
     Fault("never-read-hot", bad=True, table=_rows_where(lambda log, k: log.winding_degC[k] < 66)),
-    Fault("rows-end-on-the-way-up", bad=True, forms=TIMED,
-          table=_rows_where(lambda log, k: not _from(log, 62)[k])),
+    Fault(
+        "rows-end-on-the-way-up",
+        bad=True,
+        forms=TIMED,
+        table=_rows_where(lambda log, k: not _from(log, 62)[k]),
+    ),
     Fault("cells-blank-hot", bad=True, cells=_cells(_blank_hot(66))),
     Fault("cells-blank-from-60", bad=True, cells=_cells(_blank_late)),
     Fault("resistance-stuck-from-60", bad=True, cells=_cells(_stuck)),
@@ -578,10 +657,17 @@ FAULTS: list[Fault] = [
     Fault("probe-in-F", bad=False, logs=_probe(lambda the, log, rng: 1.8 * log.probe_degC + 32)),
     Fault("probe-in-F-set", bad=False, logs=_probe(lambda the, log, rng: 1.8 * log.probe_degC + 32), coils=0),
     Fault("probe-6K-off", bad=False, logs=_probe(lambda the, log, rng: log.probe_degC + rng.choice([-6, 6]))),
-    Fault("probe-gain-5", bad=False,
-          logs=_probe(lambda the, log, rng: 20 + (log.probe_degC - 20) * (1 + rng.choice([-0.05, 0.05])))),
-    Fault("probe-gain-5-set", bad=False, coils=0,
-          logs=_probe(lambda the, log, rng: 20 + (log.probe_degC - 20) * 1.05)),
+    Fault(
+        "probe-gain-5",
+        bad=False,
+        logs=_probe(lambda the, log, rng: 20 + (log.probe_degC - 20) * (1 + rng.choice([-0.05, 0.05]))),
+    ),
+    Fault(
+        "probe-gain-5-set",
+        bad=False,
+        coils=0,
+        logs=_probe(lambda the, log, rng: 20 + (log.probe_degC - 20) * 1.05),
+    ),
     Fault("probes-swapped", bad=False, logs=_swap_probes, coils=2, explained=True),
     Fault("probe-open-empty", bad=False, cells=_probe_cells(60, "")),
     Fault("probe-open-850", bad=False, cells=_probe_cells(60, "850.0")),
@@ -593,8 +679,13 @@ FAULTS: list[Fault] = [
     Fault("mohm-set", bad=False, cells=_cells(_scaled(1.0, 1e3)), coils=0),
     Fault("mV", bad=False, forms=("driven",), cells=_cells(_scaled(1.0, 1e3), "voltage_V")),
     Fault("mA", bad=False, forms=("driven",), cells=_cells(_scaled(1.0, 1e3), "current_A")),
-    Fault("current-negative", bad=False, forms=("driven",), cells=_cells(_scaled(1.0, -1.0), "current_A"),
-          explained=True),
+    Fault(
+        "current-negative",
+        bad=False,
+        forms=("driven",),
+        cells=_cells(_scaled(1.0, -1.0), "current_A"),
+        explained=True,
+    ),
     Fault("lost-point", bad=False, forms=TIMED, cells=_cells(_lost_digit)),
     Fault("range-changes", bad=False, logs=_range_change, coils=0, explained=True),
     Fault("meter-drifts", bad=False, logs=_meter_drift, coils=0, explained=True),
