@@ -420,7 +420,8 @@ def _swap_labels(the: Scene, which: list[int], rng: Rng) -> None:
 def _shorted_together(the: Scene, which: list[int], rng: Rng) -> None:
     a, b = (the.logs[i] for i in which)
     n = min(len(a.ohm), len(b.ohm))
-    start = 0 if rng.random() < 0.4 else int(n * rng.uniform(0.2, 0.6))
+    # without a nominal value two halves from the start are another kind
+    start = 0 if the.with_set and rng.random() < 0.4 else int(n * rng.uniform(0.2, 0.6))
     both = 1 / (1 / a.ohm[start:n] + 1 / b.ohm[start:n])
     a.ohm[start:n] = both
     b.ohm[start:n] = both
