@@ -1,8 +1,8 @@
 """Invented sets of coils in an oven, or heated by their own current, and what a recorder writes of them.
 
 Nothing here is taken from the program under test: heat flows by explicit steps through a body and two lags of
-a winding (oven), or through shells, body and core with natural convection (own current); the meter and the
-probe err as the module's figures say. All figures are invented, but for copper's law (IEC 60028: 0.00393 /K at
+a winding (oven), or through shells, body and core with natural convection (own current); meter and probe err
+as this module says. All figures are invented, but for copper's law (IEC 60028: 0.00393 /K at
 20 degC). The scatter of a batch's coefficient (0.5 %) is common practice, no source.
 """
 
