@@ -13,7 +13,7 @@ from math import hypot, sqrt
 import numpy as np
 
 from analysis.budget import LEVEL, Budget, Component, Source, budget, coverage_factor, effective_dof
-from analysis.contributions import JOINT, R20
+from analysis.contributions import JOINT, OF_WIRE, R20
 from analysis.copper import resistance_factor
 from analysis.model import CoilResult
 from analysis.outliers import MAD_TO_SIGMA
@@ -24,7 +24,6 @@ from analysis.outliers import MAD_TO_SIGMA
 LASTING = 8.0 / 9.0
 _OF_METER = ("meter gain", "meter offset")
 _OF_PROBE = ("probe offset", "probe gain")
-_OF_WIRE = "alpha20 of the wire"
 #: Coils that move alike are told from those that do not by so many robust standard deviations.
 _ALIKE_SIGMAS = 3.5
 #: Fewer cannot outvote one.
@@ -180,13 +179,13 @@ def moved_alike(changes: Sequence[Change]) -> tuple[Paired, frozenset[int]] | No
 
 def _own_u(change: Budget) -> float:
     """Standard uncertainty of a change but for what instruments and wire add."""
-    shared = {*_OF_METER, *_OF_PROBE, _OF_WIRE}
+    shared = {*_OF_METER, *_OF_PROBE, OF_WIRE}
     return hypot(*(part.sensitivity * part.u for part in change.components if part.name not in shared))
 
 
 def _common(before: CoilResult, after: CoilResult, shared: Shared) -> dict[str, float]:
     """Correlations of what two results owe to the same source."""
-    common = {_OF_WIRE: 1.0}  # it is the same wire
+    common = {OF_WIRE: 1.0}  # it is the same wire
     # A coil that heats itself is read as V/I, by other instruments than the ohmmeter.
     if shared.meter and (before.method == "thermal network") == (after.method == "thermal network"):
         common |= dict.fromkeys(_OF_METER, LASTING)

@@ -13,6 +13,7 @@ from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K
 from analysis.model import Accuracy, FloatArray
 
 R20, JOINT = "R20", "joint"
+OF_WIRE = "alpha20 of the wire"
 #: How far winding and probe may still differ at a settled step (standard uncertainty, common practice).
 REST_K = 0.1
 _TO_JOINT = np.array([1.0, -1.0 / ALPHA20_PER_K])
@@ -78,7 +79,7 @@ def line_budgets(
         r20.append(Source(shift.name, "B", shift.unit, shift.u, shift.r20))
         to_joint = shift.r20 - shift.slope / ALPHA20_PER_K
         joint.append(Source(shift.name, "B", shift.unit, shift.u, to_joint))
-    joint.append(Source("alpha20 of the wire", "B", "1/K", ALPHA20_U_PER_K, copper / ALPHA20_PER_K))
+    joint.append(Source(OF_WIRE, "B", "1/K", ALPHA20_U_PER_K, copper / ALPHA20_PER_K))
     return budget(R20, "ohm", r20_ohm, r20), budget(JOINT, "ohm", r20_ohm - copper, joint)
 
 
@@ -115,6 +116,6 @@ def single_budget(
         Source("meter offset", "B", "ohm", accuracy.offset_ohm, 1.0),
         Source("two-wire contacts", "B", "ohm", accuracy.contact_ohm, 1.0),
         Source("leads not nulled", "B", "ohm", accuracy.leads_ohm, 1.0),
-        Source("alpha20 of the wire", "B", "1/K", ALPHA20_U_PER_K, -r20_ohm * above_20_K),
+        Source(OF_WIRE, "B", "1/K", ALPHA20_U_PER_K, -r20_ohm * above_20_K),
     ]
     return budget(R20, "ohm", r20_ohm, sources)

@@ -44,8 +44,11 @@ USUAL = 2.0
 SLIP_ROWS = 20
 #: Rows under current that may lack a figure: one, or this share.
 LACKING_SHARE = 0.02
-#: Differences of fewer readings tell no noise.
-_LEAST = 8
+#: Differences of fewer readings tell no noise. Without times neighbours are few, and those of one temperature
+#: need not have been read in one go.
+_LEAST, _LEAST_UNTIMED = 8, 20
+#: More scatter than this is no noise of instruments that can judge a coil; what exceeds it has to be explained.
+_MOST_SCATTER_K = 3.0
 
 
 def account(rows: Rows, found: Estimate, accuracy: Accuracy) -> Account:
@@ -174,11 +177,11 @@ def _scatter(rows: Rows, off_K: FloatArray, at: IndexArray) -> float:
     """Standard deviation of single readings, by each against the mean of its neighbours in time."""
     if not rows.timed:  # then order says nothing, but neighbours in temperature are alike
         at = at[np.argsort(rows.temperature_degC[at], kind="stable")]
-    if at.size < _LEAST:
+    if at.size < (_LEAST if rows.timed else _LEAST_UNTIMED):
         return 0.0
     off = off_K[at]
     curved = off[1:-1] - (off[:-2] + off[2:]) / 2.0
-    return MAD_TO_SIGMA * float(np.median(np.abs(curved))) / sqrt(1.5)
+    return min(MAD_TO_SIGMA * float(np.median(np.abs(curved))) / sqrt(1.5), _MOST_SCATTER_K)
 
 
 def _digit(ohm: FloatArray) -> float:

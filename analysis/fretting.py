@@ -79,6 +79,8 @@ def _compared(rows: Rows, of: BoolArray, accuracy: Accuracy) -> Fretting | None:
     line = (1.0 - share) * ohm[at - 1] + share * ohm[at + 1]
     off = np.abs(ohm[at] - line) / np.sqrt(1.0 + share**2 + (1.0 - share) ** 2)
     whole = off < JUMP_REL * ohm[at]  # the others are interruptions, and told as such
+    if whole.sum() < 2 * _LEAST:
+        return None
     temperature, off = winding_or_body(rows)[at][whole], off[whole]
     coldest, span = float(np.nanmin(temperature)), float(np.ptp(temperature))
     hot, cold = off[temperature >= coldest + _HOT_SHARE * span], off[temperature <= coldest + _COLD_K]

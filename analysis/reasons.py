@@ -64,7 +64,11 @@ def retest(code: str, what: str, action: Message | None = None) -> Reason:
     return Reason(code, say("reason.retest", what=what, change=change), change)
 
 
-def largest_change(budgets: Iterable[Budget], result: str) -> Message:
-    """Return what to change about the largest part of the uncertainty of *result*, ``R20`` or ``joint``."""
-    parts = next((each.components for each in budgets if each.result == result and each.components), None)
-    return say(f"change.{parts[0].name}" if parts else "change.other")
+def largest_change(budgets: Iterable[Budget], result: str, without: str = "") -> Message:
+    """Return what to change about the largest part of the uncertainty of *result*, ``R20`` or ``joint``.
+
+    *without* names a part of which nothing is to be had any more.
+    """
+    parts = next((each.components for each in budgets if each.result == result), ())
+    left = [part.name for part in parts if part.name != without]
+    return say(f"change.{left[0]}" if left else "change.other")

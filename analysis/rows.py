@@ -22,6 +22,8 @@ DRIVEN_A = 0.05
 #: A row is settled where the probe moved less than this over the window that ends there. A winding that
 #: trails its body by a minute is then within 0.15 K of it.
 PLATEAU_K, PLATEAU_S = 0.3, 120.0
+#: Of rows far apart so many intervals make the window: fewer cannot tell a plateau from noise on a slope.
+PLATEAU_INTERVALS = 3
 #: After current flowed, a winding needs this long to come down to its body. Just after switch-off the body
 #: stands still at its peak while the winding is far above it.
 RELAXED_S = 300.0
@@ -150,9 +152,10 @@ def _by_behaviour(
     if not timed:
         return (calm if calm.any() else usable), Story.STEPS
     plateau = np.zeros_like(calm)
-    plateau[calm] = settled_at(
-        trace.time_s[calm], trace.probe_degC[calm], window_s=PLATEAU_S, tolerance=PLATEAU_K
-    )
+    time_s = trace.time_s[calm]
+    apart_s = float(np.median(np.diff(time_s))) if time_s.size > 1 else 0.0
+    window_s = max(PLATEAU_S, PLATEAU_INTERVALS * apart_s)
+    plateau[calm] = settled_at(time_s, trace.probe_degC[calm], window_s=window_s, tolerance=PLATEAU_K)
     plateau &= seconds_since(trace.time_s, driven) > RELAXED_S
     plateau |= calm & _at_start(trace.probe_degC, driven)
     if spans(trace.probe_degC[plateau]):

@@ -18,7 +18,7 @@ from math import hypot, sqrt
 from statistics import median
 
 from analysis.budget import coverage_factor
-from analysis.contributions import JOINT
+from analysis.contributions import JOINT, OF_WIRE
 from analysis.copper import PUBLISHED_ALPHA20_PER_K
 from analysis.criteria import Finding
 from analysis.estimate import Estimate, Measured, Parts
@@ -70,7 +70,9 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         confirmed = _corroboration(found.parts, others, limits)
         return _low_slope(found.parts, confirmed, limits, slope, decided)
     if decided.outcome == "retest":
-        change = say("advice.soak-again") if found.changed else largest_change(found.budgets, JOINT)
+        # Beside like parts already, the wire's alpha20 is told by no more of them.
+        known = OF_WIRE if beside is not None else ""
+        change = say("advice.soak-again") if found.changed else largest_change(found.budgets, JOINT, known)
         text = say("reason.joint-unsure", joint=joint, most=most)
         return Finding(slope), Finding(decided, retest("joint-unsure", text, change))
     return Finding(slope), Finding(decided)

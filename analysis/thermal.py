@@ -128,13 +128,10 @@ def fit_trace(
     winding = np.full(np.shape(time_s), np.nan)
     if rows.data is None:
         return _nothing(winding, rows.reason)
-    data = rows.data
-    tried, full, spent = _fit(data)
-    far = (np.abs(full.residual) > _OUTLIER * np.sqrt(max(1.0, full.misfit))) & (data.weight > 0)
-    if 0 < np.count_nonzero(far) < 0.05 * data.count:
-        data = replace(data, weight=np.where(far, 0.0, data.weight))
-        tried, full, more = _fit(data)
-        spent += more
+    try:
+        data, tried, full, spent = _without_outliers(rows.data)
+    except np.linalg.LinAlgError:  # so few or so odd rows that a step of the search ends nowhere
+        return _nothing(winding, say("lack.no-joint"))
     winding[rows.kept] = full.winding_degC
     residual = full.residual[0][data.weight[0] > 0]
     (copper, joint), cov = pooled(tried, full)
@@ -162,6 +159,17 @@ def fit_trace(
         reason=reason,
         evaluations=spent,
     )
+
+
+def _without_outliers(data: Data) -> tuple[Data, list[Fitted], Fitted, int]:
+    """Fit, and once more without rows that lie far off; the data that counted, and what :func:`_fit` gives."""
+    tried, full, spent = _fit(data)
+    far = (np.abs(full.residual) > _OUTLIER * np.sqrt(max(1.0, full.misfit))) & (data.weight > 0)
+    if 0 < np.count_nonzero(far) < 0.05 * data.count:
+        data = replace(data, weight=np.where(far, 0.0, data.weight))
+        tried, full, more = _fit(data)
+        spent += more
+    return data, tried, full, spent
 
 
 def _fit(data: Data) -> tuple[list[Fitted], Fitted, int]:
