@@ -47,7 +47,7 @@ LACKING_SHARE = 0.02
 #: Differences of fewer readings tell no noise. Without times neighbours are few, and those of one temperature
 #: need not have been read in one go.
 _LEAST, _LEAST_UNTIMED = 8, 20
-#: More scatter than this is no noise of instruments that can judge a coil; what exceeds it has to be explained.
+#: More scatter than this is no noise of instruments that can judge a coil.
 _MOST_SCATTER_K = 3.0
 
 

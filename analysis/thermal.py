@@ -162,7 +162,7 @@ def fit_trace(
 
 
 def _without_outliers(data: Data) -> tuple[Data, list[Fitted], Fitted, int]:
-    """Fit, and once more without rows that lie far off; the data that counted, and what :func:`_fit` gives."""
+    """The data less what lies far off a first fit, and what :func:`_fit` gives of it."""
     tried, full, spent = _fit(data)
     far = (np.abs(full.residual) > _OUTLIER * np.sqrt(max(1.0, full.misfit))) & (data.weight > 0)
     if 0 < np.count_nonzero(far) < 0.05 * data.count:
