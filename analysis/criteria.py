@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from statistics import median
 
 import numpy as np
 
@@ -10,7 +12,7 @@ from analysis.contributions import R20
 from analysis.decision import Zone, wrong_risk
 from analysis.drift import Drift
 from analysis.estimate import Estimate
-from analysis.fretting import RATIO, Fretting
+from analysis.fretting import RATIO, SHARE, Fretting
 from analysis.model import Criterion, Limits, Reason, Trace
 from analysis.reasons import largest_change, retest
 from analysis.rounding import with_uncertainty
@@ -23,6 +25,8 @@ from analysis.words import Message, say, say_count
 REACHED_K = 5.0
 #: A two-wire reading of insulation is good to some five per cent (common practice, no source).
 _LEAKAGE_U_REL = 0.05
+#: Scatter of a coil against that of at least so many others on the same meter (common practice, no source).
+BESIDE_RATIO, LEAST_BESIDE = 4.0, 3
 
 
 @dataclass(frozen=True)
@@ -224,6 +228,27 @@ def noise(found: Fretting | None) -> Finding:
     return Finding(
         Criterion(code, name, "", found.ratio, None, None, RATIO, "retest", note),
         retest("noisy-when-hot", text),
+    )
+
+
+def noise_beside(found: Fretting | None, others: Sequence[Fretting], ohm: float) -> Finding | None:
+    """Ask whether a coil of *ohm* scatters more than *others* on the same meter; None where nobody can tell.
+
+    A contact that frets cold as hot is no noisier when hot, so only its neighbours tell.
+    """
+    alike = [each.cold_ohm for each in others if found is not None and each.powered == found.powered]
+    if found is None or len(alike) < LEAST_BESIDE:
+        return None
+    theirs_ohm = median(alike)
+    ratio = found.cold_ohm / theirs_ohm
+    code, name = "noise-beside", say("criterion.noise-beside")
+    note = say("part.scatter-beside", own=1e3 * found.cold_ohm, others=1e3 * theirs_ohm)
+    if ratio <= BESIDE_RATIO or found.cold_ohm <= SHARE * ohm:
+        return Finding(Criterion(code, name, "", ratio, None, None, BESIDE_RATIO, "pass", note))
+    text = say("reason.noisy-beside", ratio=ratio, figures=note)
+    return Finding(
+        Criterion(code, name, "", ratio, None, None, BESIDE_RATIO, "retest", note),
+        retest("noisy-beside", text),
     )
 
 

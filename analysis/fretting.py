@@ -42,6 +42,7 @@ class Fretting:
         ratio: The one over the other.
         chance: The chance of at least this ratio if heat changed nothing (F test).
         noisy: Whether ratio, chance and hot scatter are all beyond their marks.
+        powered: Whether the readings are V/I, which have noise of their own.
     """
 
     hot_ohm: float
@@ -49,6 +50,7 @@ class Fretting:
     ratio: float
     chance: float
     noisy: bool
+    powered: bool
 
 
 def fretting(rows: Rows, accuracy: Accuracy) -> Fretting | None:
@@ -92,7 +94,7 @@ def _compared(rows: Rows, of: BoolArray, accuracy: Accuracy) -> Fretting | None:
     ratio = hot_ohm / known_ohm
     chance = float(fdtrc(_WORTH * hot.size, _WORTH * cold.size, ratio**2))
     noisy = ratio > RATIO and chance < CHANCE and hot_ohm > SHARE * middle_ohm
-    return Fretting(hot_ohm, known_ohm, ratio, chance, noisy)
+    return Fretting(hot_ohm, known_ohm, ratio, chance, noisy, bool(rows.driven[of].any()))
 
 
 def _scatter(off: FloatArray) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.account import Account
 from analysis.blanks import Blanks
 from analysis.coil import Coil, examine, own_findings, result, settle_drift
-from analysis.criteria import Finding
+from analysis.criteria import Finding, noise_beside
 from analysis.decision import Process, Zone, global_risks, rule_name
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
@@ -88,6 +88,8 @@ def judge_set(
             asked[label].append(lost[label])
         for label in asked.keys() & belongs.keys():
             asked[label].append(belongs[label])
+        for coil in alike:
+            asked[coil.label] += _beside_all(coil, coils)
         judged = _judge_kind(alike, held_to, accuracy, use, soak_degC, asked)
         results |= judged
         compared = sum(_was_compared(each) for each in judged.values())
@@ -121,6 +123,13 @@ def _accounts(told: Sequence[Account]) -> str:
         explained=sum(sum(each.explained.values()) for each in told),
         against=sum(each.speaks_against for each in told),
     )
+
+
+def _beside_all(coil: Coil, coils: Sequence[Coil]) -> list[Finding]:
+    """What all coils on the same meter tell of one, of whatever kind they are."""
+    others = [other.fretting for other in coils if other is not coil and other.fretting is not None]
+    told = noise_beside(coil.fretting, others, coil.found.r20.value if coil.found.r20 else 0.0)
+    return [] if told is None else [told]
 
 
 def _was_compared(result: CoilResult) -> bool:

@@ -28,6 +28,7 @@ USUAL = (
     "not-copper",
     "not-read",
     "not-straight",
+    "noisy-beside",
     "noisy-when-hot",
     "not-at-rest",
     "nothing-beside",

@@ -85,6 +85,13 @@ def slips(bench: Bench) -> SetResult:
     return judged(replace(trace, resistance_ohm=ohm, phase=phase))
 
 
+def fretting_cold_as_hot(bench: Bench) -> SetResult:
+    """Four coils on one meter, one of which scatters cold as hot."""
+    soaks = [bench.soak(f"Y{n}", seed=n, readings=40) for n in range(1, 5)]
+    noise = np.random.default_rng(3).normal(0.0, 0.012, soaks[0].time_s.size)
+    return judged(replace(soaks[0], resistance_ohm=soaks[0].resistance_ohm + noise), *soaks[1:])
+
+
 def alone(bench: Bench) -> SetResult:
     """Three like parts and one a fifth below them, of which nobody says what it is."""
     return judged(*(bench.soak(f"Y{n}", ohm, seed=n) for n, ohm in enumerate((3.3, 3.3, 3.3, 2.7))))
@@ -179,6 +186,7 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "not-read": lambda bench: judged(bench.points("Y1", [], [])),
     "no-temperature": lambda bench: judged(bench.points("Y1", [nan, nan], [3.3, 3.3])),
     "not-hot-enough": lambda bench: judged(bench.soak(), soak_degC=120.0),
+    "noisy-beside": fretting_cold_as_hot,
     "noisy-when-hot": fretting,
     "one-temperature": lambda bench: judged(bench.points("Y1", [22.0], [3.3])),
     "opens-hot-once": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0], [3.33, 3.69, inf])),
