@@ -42,6 +42,8 @@ SAME_K = 3.0
 USUAL = 2.0
 #: One reading in a record of at least so many may be a slip, of the meter or of a hand.
 SLIP_ROWS = 20
+#: It is no more than this share of the resistance off: what is further off may be the coil, and is asked about.
+SLIP_REL = 0.05
 #: Rows under current that may lack a figure: one, or this share.
 LACKING_SHARE = 0.02
 #: Differences of fewer readings tell no noise. Without times neighbours are few, and those of one temperature
@@ -147,7 +149,8 @@ def _placed_readings(rows: Rows, found: Estimate, accuracy: Accuracy) -> TextArr
     places[~np.isfinite(winding) | ~np.isfinite(body)] = Place.UNPLACED
     off = np.flatnonzero(rows.good & np.isin(places, AGAINST))
     if off.size == 1 and rows.good.sum() >= SLIP_ROWS and not rows.driven[off[0]]:
-        places[off] = Place.SLIP
+        near = abs(winding[off[0]] - body[off[0]]) * per_K <= SLIP_REL * found.r20.value
+        places[off] = Place.SLIP if near else places[off]
     return places
 
 

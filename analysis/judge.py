@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from statistics import median
 
 import numpy as np
 
 from analysis.account import Account
 from analysis.blanks import Blanks
 from analysis.coil import Coil, examine, own_findings, result, settle_drift
-from analysis.criteria import Finding, noise_beside
+from analysis.criteria import LEAST_BESIDE, Finding, noise_beside
 from analysis.decision import Process, Zone, global_risks, rule_name
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
@@ -90,7 +91,7 @@ def judge_set(
             asked[label].append(belongs[label])
         for coil in alike:
             asked[coil.label] += _beside_all(coil, coils)
-        judged = _judge_kind(alike, held_to, accuracy, use, soak_degC, asked)
+        judged = _judge_kind(alike, held_to, accuracy, use, asked_degC, asked)
         results |= judged
         compared = sum(_was_compared(each) for each in judged.values())
         if kind and compared > 1 and held_to.r20_ohm is None:
@@ -123,6 +124,12 @@ def _accounts(told: Sequence[Account]) -> str:
         explained=sum(sum(each.explained.values()) for each in told),
         against=sum(each.speaks_against for each in told),
     )
+
+
+def _common_heat(coils: Sequence[Coil]) -> float | None:
+    """How hot most coils of a table were read, where nobody says how hot they were to be; None if not heated."""
+    reached = [coil.hottest_degC for coil in coils if coil.rows.heated and coil.hottest_degC is not None]
+    return median(reached) if len(reached) >= LEAST_BESIDE else None
 
 
 def _beside_all(coil: Coil, coils: Sequence[Coil]) -> list[Finding]:
