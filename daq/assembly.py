@@ -29,7 +29,7 @@ from daq.instruments.switch import DialectSwitch
 from daq.links.base import Link, Peer
 from daq.links.inprocess import InProcessLink
 from daq.operator import Hand, Operator, PersonsHand
-from daq.ovenwatch import COOL_WITHIN_S
+from daq.ovenwatch import COOL_WITHIN_S, OVER_K
 from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script
 from daq.signals import shielded
 from daq.tomlfile import Loaded
@@ -227,6 +227,7 @@ def _guard(
         tell=tell,
         watcher=opening.companion,
         cool_within_s=COOL_WITHIN_S if rig.oven is None else rig.oven.cool_within_s,
+        over_K=OVER_K if rig.oven is None else rig.oven.over_K,
         # Of the coil at its contacts, whichever that is; nobody is asked to type under power.
         across=partial(meter.voltage, "") if "meter" in talks else None,
         haste=opening.haste,

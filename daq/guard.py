@@ -27,7 +27,7 @@ from daq.errors import (
 from daq.haste import Haste
 from daq.instruments.roles import Oven, Supply
 from daq.ovenguard import OVEN_ON, OvenGuard
-from daq.ovenwatch import COOL_WITHIN_S
+from daq.ovenwatch import COOL_WITHIN_S, OVER_K
 from daq.seenoff import SeenOff
 from daq.signals import shielded
 from daq.watcher import COIL, OVEN, Unwatched, Watcher
@@ -92,6 +92,7 @@ class Guard:
         tell: Called with what was done or found about heat.
         watcher: Who switches off from outside if the program cannot.
         cool_within_s: By when an oven that was told to stop has to be seen to cool.
+        over_K: How far above its setpoint the oven's air may come.
     """
 
     def __init__(
@@ -108,12 +109,13 @@ class Guard:
         tell: Callable[[str], None] = lambda _: None,
         watcher: Watcher | None = None,
         cool_within_s: float = COOL_WITHIN_S,
+        over_K: float = OVER_K,
         across: Callable[[], Number] | None = None,
         haste: Haste | None = None,
     ) -> None:
         self._supply = supply
         self._watcher: Watcher = watcher or Unwatched()
-        self._heat = None if oven is None else OvenGuard(oven, clock, tell, cool_within_s)
+        self._heat = None if oven is None else OvenGuard(oven, clock, tell, cool_within_s, over_K)
         self._means: LastMeans | None = None
         self._clock = clock
         self._haste = haste or Haste()

@@ -9,7 +9,7 @@ from daq.clock import Clock
 from daq.conversation import Number
 from daq.errors import BenchError, OvenError
 from daq.instruments.roles import Oven
-from daq.ovenwatch import COOL_WITHIN_S, WARM_DEGC, CoolWatch, SetpointWatch
+from daq.ovenwatch import COOL_WITHIN_S, OVER_K, WARM_DEGC, CoolWatch, SetpointWatch
 
 OVEN_ON = "THE OVEN COULD NOT BE SWITCHED OFF - SWITCH IT OFF BY HAND, PULL ITS PLUG"
 OVEN_HOT = "THE OVEN WAS TOLD TO STOP AND IS NOT SEEN TO COOL - PULL ITS PLUG"
@@ -28,16 +28,23 @@ class OvenGuard:
         clock: Its time.
         tell: Called with what has come to be known: ``heat`` events of the record.
         cool_within_s: By when an oven that was told to stop has to be seen to cool.
+        over_K: How far above its setpoint its air may come.
     """
 
     def __init__(
-        self, oven: Oven, clock: Clock, tell: Callable[[str], None], cool_within_s: float = COOL_WITHIN_S
+        self,
+        oven: Oven,
+        clock: Clock,
+        tell: Callable[[str], None],
+        cool_within_s: float = COOL_WITHIN_S,
+        over_K: float = OVER_K,
     ) -> None:
         self._oven = oven
         self._clock = clock
         self._hushed = False
         self._tell = tell
         self._cool_within_s = cool_within_s
+        self._over_K = over_K
         #: What else takes the heat away: a contactor of the mains; says how, read back.
         self.cut: Callable[[], str] | None = None
         self._cut_done = False
@@ -70,7 +77,7 @@ class OvenGuard:
 
     def aim(self, setpoint_degC: float) -> None:
         """Heat towards *setpoint_degC*, which was admitted."""
-        self._rising = SetpointWatch(setpoint_degC)
+        self._rising = SetpointWatch(setpoint_degC, self._over_K)
         self._was_degC = setpoint_degC
         self._oven.set_temperature(setpoint_degC)
         self._oven.switch_heat(True)
@@ -179,7 +186,7 @@ class OvenGuard:
             self._looked_s = now_s
             with suppress(BenchError):  # a plug that was pulled takes its thermometer away too
                 air_degC = self._oven.temperature().value
-        sight = self._cooling.see(now_s, air_degC, bodies_degC)
+        sight = self._cooling.see(now_s, air_degC, bodies_degC, asked=at_air)
         if sight == "hot":
             self.alarm = OVEN_HOT if self.off else OVEN_ON
             self._disobeys = True
@@ -202,5 +209,6 @@ class OvenGuard:
         self.alarm = OVEN_HOT if self.off else OVEN_ON
 
     def told(self) -> str:
-        """Say how its temperature goes since it was told to stop."""
-        return "" if self._cooling is None else f"oven: {self._cooling.told(self._clock.monotonic())}"
+        """Say how its temperature goes since it was told to stop; another thread may ask."""
+        cooling = self._cooling
+        return "" if cooling is None else f"oven: {cooling.told(self._clock.monotonic())}"

@@ -13,7 +13,7 @@ import msgspec
 from analysis import thermometers
 from analysis.model import Accuracy
 from daq.builtin import builtin, names
-from daq.ovenwatch import COOL_WITHIN_S
+from daq.ovenwatch import COOL_WITHIN_S, OVER_K
 from daq.rigcheck import check, on_this_machine
 from daq.tomlfile import Loaded, load
 
@@ -186,6 +186,8 @@ class Oven(Instrument, frozen=True, kw_only=True):
     cut_off: Channel | None = None
     #: An oven that was told to stop has to be seen to cool, by 5 K, within this.
     cool_within_s: Annotated[float, msgspec.Meta(ge=60, le=7200)] = COOL_WITHIN_S
+    #: How far its air may come above its setpoint before it counts as disobedient.
+    over_K: Annotated[float, msgspec.Meta(ge=5, le=25)] = OVER_K
 
 
 class Simulation(_Table, frozen=True, kw_only=True):
