@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass
+from functools import partial
 
+from daq.clock import RealClock
 from daq.connecting import open_wire, role_dialect, talking, wall_clock
 from daq.conversation import Conversation, Number
 from daq.dialect import RoleDialect
@@ -25,6 +28,11 @@ def _nobody(_: str) -> None:
 
 
 _ALARMS = {"supply": OUTPUT_UNKNOWN, "oven": OVEN_ON}
+_POLL_S = 0.005
+#: How long a round waits for an instrument that hangs; and once another has failed and is to be tried again.
+ROUND_S, SOON_S = 3.5, 0.5
+#: Contacts are opened under current from that failed round of the supply on, or so long after the first try.
+LAST_ROUND, LAST_S = 3, 3.0
 
 
 @dataclass
@@ -36,6 +44,15 @@ class _Way:
     dialect: RoleDialect
     talk: Conversation | None = None
     stack: ExitStack | None = None
+    #: The try that goes on, and what came of the last one that failed.
+    trying: threading.Thread | None = None
+    trouble: Exception | None = None
+    failed: int = 0
+
+    @property
+    def busy(self) -> bool:
+        """Whether a try goes on."""
+        return self.trying is not None and self.trying.is_alive()
 
     def close(self) -> None:
         if self.stack is not None:
@@ -46,8 +63,8 @@ class _Way:
 class SwitchOff:
     """Switches off what can be on of the bench of *rig*, its *roles*: the oven's heat, and the supply.
 
-    Both are told before either is asked, so that one that hangs does not keep the other waiting. What is
-    confirmed is not tried again, since whoever could switch it on is gone.
+    Each is told and asked in a thread of its own, so that one that hangs does not keep the other waiting.
+    What is confirmed is not tried again, since whoever could switch it on is gone.
     """
 
     def __init__(self, rig: Loaded[Rig], roles: Sequence[str], tell: Callable[[str], None] = _nobody) -> None:
@@ -56,6 +73,7 @@ class SwitchOff:
         self._rig = rig
         self._tell = tell
         self._clock = wall_clock(rig.value)
+        self._wall = RealClock()
         self._alone = True
         given = {"oven": rig.value.oven, "supply": rig.value.supply}
         # Dialect files are read now, as the run read them: when they are needed they may be gone.
@@ -68,6 +86,10 @@ class SwitchOff:
         self._switch = None if switch is None else self._way("switch", switch)
         self._off: dict[str, str] = {}
         self._broken = False
+        self._began_s: float | None = None
+        #: One at a time at the switch unit.
+        self._switching = threading.Lock()
+        self._resort: dict[str, threading.Thread] = {}
         self._heat: OvenGuard | None = None
         if rig.value.oven is not None and "oven" in roles:
             self._heat = self._oven_guard(rig.value.oven)
@@ -117,24 +139,48 @@ class SwitchOff:
             OutputUnknownError: Something is not confirmed off, and the text says what. All was tried.
         """
         self._alone = not beside
-        failed: list[str] = []
+        now_s = self._wall.monotonic
+        began_s = now_s()
+        self._began_s = began_s if self._began_s is None else self._began_s
         left = [way for way in self._ways if way.role not in self._off]
         for way in left:
+            if not way.busy:
+                way.trouble = None
+                way.trying = _begin(f"off {way.role}", partial(self._try, way))
+        while any(way.busy for way in left):
+            waited_s = now_s() - began_s
+            if waited_s > (SOON_S if any(way.trouble for way in left) else ROUND_S):
+                break
+            self._wall.sleep(_POLL_S)
+        failed = [way for way in left if way.role not in self._off]
+        if not failed:
+            return " and ".join(self._off[way.role] for way in self._ways)
+        for way in failed:
+            way.failed += 1
+            late = way.failed >= LAST_ROUND or now_s() - self._began_s >= LAST_S
+            if not beside and (late or way.role == "oven"):
+                self._resort_to(way.role)
+        raise OutputUnknownError("; ".join(_told(way) for way in failed))
+
+    def _try(self, way: _Way) -> None:
+        """Switch *way* off; what comes of it is in *_off*, or in its *trouble*."""
+        try:
             if way.talk is not None:
                 with suppress(Exception):
                     way.talk.send("output", state=False)
-        for way in left:
-            try:
-                self._off[way.role] = self._switch_off(way)
-            except Exception as exc:  # noqa: BLE001 - whatever it is, the other is tried, and this one again
-                way.close()  # the next try begins with a new connection
-                told = isinstance(exc, OutputUnknownError)
-                failed.append(str(exc) if told else f"{_ALARMS[way.role]} ({exc})")
-                if not beside:
-                    self._last_resort(way.role)
-        if failed:
-            raise OutputUnknownError("; ".join(failed))
-        return " and ".join(self._off.values())
+            off = self._switch_off(way)
+        except Exception as exc:  # noqa: BLE001 - whatever it is, this one is tried again
+            way.close()  # the next try begins with a new connection
+            way.trouble = exc
+        else:
+            self._off[way.role] = off
+
+    def _resort_to(self, role: str) -> None:
+        """Use the last resort beside the tries; waited for a moment only: a switch unit may hang too."""
+        before = self._resort.get(role)
+        if before is None or not before.is_alive():
+            self._resort[role] = _begin(f"last resort {role}", partial(self._last_resort, role))
+        self._resort[role].join(SOON_S)
 
     def cools(self) -> tuple[bool, str]:
         """Look at an oven that was told to stop.
@@ -152,7 +198,8 @@ class SwitchOff:
     def close(self) -> None:
         """Give the connections back."""
         for way in (*self._ways, *([] if self._switch is None else [self._switch])):
-            way.close()
+            if not way.busy:  # told to go while one hangs: it ends with the process
+                way.close()
 
     def talk(self, role: str) -> Conversation:
         """Return the conversation with the instrument in *role*, over a new connection if there is none."""
@@ -194,11 +241,12 @@ class SwitchOff:
     def _open_channels(self, channels: tuple[int, ...]) -> None:
         way = self._switch
         assert way is not None
-        try:
-            DialectSwitch(way.talk or self._open(way, alone=self._alone)).open_now(channels)
-        except BenchError:
-            way.close()
-            raise
+        with self._switching:
+            try:
+                DialectSwitch(way.talk or self._open(way, alone=self._alone)).open_now(channels)
+            except BenchError:
+                way.close()
+                raise
 
     def _open(self, way: _Way, *, alone: bool) -> Conversation:
         with ExitStack() as stack:
@@ -216,6 +264,19 @@ class SwitchOff:
             way.stack = stack.pop_all()
             way.talk = talk
         return talk
+
+
+def _begin(name: str, do: Callable[[], None]) -> threading.Thread:
+    thread = threading.Thread(target=do, name=name, daemon=True)
+    thread.start()
+    return thread
+
+
+def _told(way: _Way) -> str:
+    if way.trouble is None:
+        return f"{_ALARMS[way.role]} (it does not answer yet)"
+    told = isinstance(way.trouble, OutputUnknownError)
+    return str(way.trouble) if told else f"{_ALARMS[way.role]} ({way.trouble})"
 
 
 class _OvenOverWay:

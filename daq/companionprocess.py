@@ -13,6 +13,7 @@ import os
 import select
 import signal
 import sys
+import threading
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -110,6 +111,8 @@ class Teller:
         self._wall = RealClock()
         self._cried_s = float("-inf")
         self._file: AppendFile | None = None
+        #: What is done to supply, oven and switch unit is told by threads.
+        self._turn = threading.Lock()
 
     def __call__(self, text: str) -> None:
         """Tell *text*."""
@@ -130,7 +133,7 @@ class Teller:
         event = Event(
             time_s=self._now_s() - self._watch.origin_s, utc=self._utc(), kind="companion", coil="", text=text
         )
-        with suppress(CoilsoakError, OSError):
+        with self._turn, suppress(CoilsoakError, OSError):
             if self._file is None:
                 self._file = AppendFile(self._watch.folder / COMPANION, RealClock())
                 self._file.append((",".join(EVENT_COLUMNS) + "\n").encode())
@@ -143,8 +146,11 @@ class Teller:
                 self._file.close()
 
 
-class Told(Exception):  # noqa: N818 - no error: somebody has decided
-    """Somebody told the companion to go, while it was not known whether all is off."""
+class Told(BaseException):
+    """Somebody told the companion to go, while it was not known whether all is off.
+
+    No error that a try catches in order to go on: somebody has decided.
+    """
 
 
 def switch_off(
@@ -198,10 +204,10 @@ def see_cool(hand: SwitchOff, tell: Teller, bench: Clock) -> None:
         if cools:
             return
         if told.startswith(ALARMS):
-            tell.cry(told)
+            tell.cry(f"{told}; kill {os.getpid()} ends that")
         elif bench.monotonic() - said_s >= CALM_S:
             said_s = bench.monotonic()
-            tell(f"waiting until the oven is seen to cool; {told}")
+            tell(f"waiting until the oven is seen to cool; {told}; kill {os.getpid()} ends that")
         bench.sleep(LATER_S)
 
 
@@ -242,7 +248,8 @@ def main(arguments: list[str]) -> int:
     signal.signal(signal.SIGTERM, _told)
     try:
         switch_off(hand, tell, clock, parent, (lambda off: _answer(Done(off))) if watch.asked else None)
-        if watch.on and not watch.asked:  # a run that asked lives, and stays with its oven itself
+        # A run that asked and lives stays with its oven itself.
+        if watch.on and (not watch.asked or os.getppid() != parent):
             see_cool(hand, tell, bench)
     except Told:
         tell("told to go; what was not said to be off is not known to be off")

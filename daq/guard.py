@@ -132,6 +132,8 @@ class Guard:
         self._driven: str | None = None
         self._unknown = False
         self._told_missing = False
+        #: Whether the last resort was wanted and the switch unit was not to be had.
+        self._path_owed = False
         self._zero_s = 0.0
 
     def rely_on(self, means: LastMeans) -> None:
@@ -350,6 +352,11 @@ class Guard:
         if self._heat is not None and self._may_heat:
             self._heat.try_again(bodies_degC)
         self._update()
+        self._path_owed &= self._unknown
+        if self._path_owed:  # last of all, since the switch unit may hang too
+            how = self._break_path()
+            if not self._path_owed:
+                self._tell(how)
 
     def give_up(self) -> None:
         """Let the alarm stand for what is not proved: nobody watches it any more."""
@@ -425,9 +432,11 @@ class Guard:
         """Use the last resort against a current that cannot be switched off."""
         if self._means is None:
             return ONLY_A_HAND
+        self._path_owed = False
         try:
             return self._means.break_path()
         except BenchError as exc:
+            self._path_owed = True
             return f"the supply's path could not be opened: {exc}"
 
     def _update(self) -> None:

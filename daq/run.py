@@ -139,8 +139,9 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             texts[FAULT_SCRIPT] = assembled.script_text
         carried = Carried.nothing() if cut is None else cut.carried
         with RunWriter.create(request.out, header, texts, assembled.bench.clock, carried=carried) as record:
-            alarms.record = record
-            notices.record_in(record)
+            breathing = BreathingRecord(record, beside)
+            alarms.record = breathing
+            notices.record_in(breathing)
             for coil, note in cut.notes if cut is not None else ():
                 record.event("resume", note, coil)
                 screen.event("resume", note, coil)
@@ -151,7 +152,6 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             for kind, why in too_coarse(rig.value, coil_set.value):
                 record.event("limits", f"{kind}: {why}")
                 screen.event("limits", f"{kind}: {why}", "")
-            breathing = BreathingRecord(record, beside)
             procedure = Procedure(assembled.bench, breathing, screen, elapsed_s=record.elapsed_s())
             soak = Soak(procedure, soak_plan(rig.value, coil_set.value), cut.finished if cut else None)
             vigil = _vigil(rig.value, assembled.bench, labels, alarms)
@@ -184,7 +184,7 @@ class _Alarms:
 
     def __init__(self, screen: RunScreen) -> None:
         self._screen = screen
-        self.record: RunWriter | None = None
+        self.record: RowSink | None = None
 
     def __call__(self, text: str) -> None:
         self._screen.alarm(text)
@@ -239,7 +239,7 @@ class _Notices:
 
     def __init__(self, screen: RunScreen) -> None:
         self._screen = screen
-        self._record: RunWriter | None = None
+        self._record: RowSink | None = None
         self._early: list[tuple[str, str]] = []
 
     def __call__(self, kind: str, text: str) -> None:
@@ -251,7 +251,7 @@ class _Notices:
         with suppress(RecordError):
             self._record.event(kind, text)
 
-    def record_in(self, record: RunWriter) -> None:
+    def record_in(self, record: RowSink) -> None:
         """Keep in *record* what happened so far and from now on."""
         self._record = record
         for kind, text in self._early:
@@ -303,14 +303,22 @@ def _make_sure(guard: Guard, vigil: Vigil) -> None:
         OutputUnknownError: It is not, and somebody told the program to go; the alarm stands.
     """
     trouble: BenchError | None = None
-    try:
-        guard.leave_safe()
-    except BenchError as exc:
-        trouble = exc
-    if not vigil.keep():
-        raise OutputUnknownError("; ".join(guard.standing)) from trouble
-    if trouble is not None:
-        raise trouble
+    # A stop signal that waited behind the shield of the last word must not end the watch before it began.
+    with shielded():
+        try:
+            try:
+                guard.leave_safe()
+            except BenchError as exc:
+                trouble = exc
+            proved = vigil.keep()
+        except BaseException:
+            if not guard.proved:
+                guard.give_up()  # whatever it was: the alarm stands
+            raise
+        if not proved:
+            raise OutputUnknownError("; ".join(guard.standing)) from trouble
+        if trouble is not None:
+            raise trouble
 
 
 def _do(request: RunRequest, coil_set: CoilSet, soak: Soak, screen: RunScreen) -> None:

@@ -22,8 +22,9 @@ TRY_S, CRY_S = 1.0, 1.0
 BODIES_S = 10.0
 #: Where there is no alarm, only heat that is seen to go: said this often.
 CALM_S = 30.0
-ASK_LEAVE = "Ctrl-C once more, a second later or more, leaves the bench as it is"
-HOW_LEAVE = "Ctrl-C twice leaves it"
+#: A signal from outside counts as Ctrl-C does: with nobody there the program stays until all is proved.
+ASK_LEAVE = "Ctrl-C or SIGTERM once more, a second later or more, leaves the bench as it is"
+HOW_LEAVE = "Ctrl-C or SIGTERM twice leaves it"
 
 
 class Voice(Protocol):
@@ -106,18 +107,21 @@ class Vigil:
 
     def _say(self, leave: Leave) -> None:
         """Cry where an alarm stands; else say now and then what is waited for."""
-        how = ASK_LEAVE if leave.asked else HOW_LEAVE
-        lasting = f"tried for {self._clock.monotonic() - self._began_s:.0f} s"
-        details = self._guard.told()
         if self._guard.standing:
-            self._voice.cry(f"({', '.join(filter(None, [lasting, details, how]))})")
+            self._cry(leave)
             return
         now_s = self._clock.monotonic()
         if leave.asked or now_s - self._said_s >= CALM_S:
             self._said_s = now_s
             self._voice.event(
-                "oven", f"told to stop, and waited for until it is seen to cool; {details}; {how}", ""
+                "oven",
+                f"told to stop, and waited for until it is seen to cool; {self._guard.told()}; {_how(leave)}",
+                "",
             )
+
+    def _cry(self, leave: Leave) -> None:
+        lasting = f"tried for {self._clock.monotonic() - self._began_s:.0f} s"
+        self._voice.cry(f"({', '.join(filter(None, [lasting, self._guard.told(), _how(leave)]))})")
 
     @contextmanager
     def _crying(self, leave: Leave) -> Iterator[None]:
@@ -131,7 +135,7 @@ class Vigil:
             clock = RealClock()
             while not over.is_set():
                 if self._guard.standing:
-                    self._say(leave)
+                    self._cry(leave)  # and nothing else: the record is the main thread's
                 clock.sleep(CRY_S)
 
         crier = threading.Thread(target=cry, name="alarm", daemon=True)
@@ -141,3 +145,8 @@ class Vigil:
         finally:
             over.set()
             crier.join()
+
+
+def _how(leave: Leave) -> str:
+    """Say how to make the program go."""
+    return ASK_LEAVE if leave.asked else HOW_LEAVE

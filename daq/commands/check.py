@@ -25,5 +25,5 @@ def check(rig: Path | None, coil_set: Path | None, seed: int | None, as_json: bo
             print_json({"findings": [finding.as_object() for finding in findings]})
         else:
             screen.print(findings_table(findings))
-    if not all(finding.good for finding in findings):
+    if any(finding.good is False for finding in findings):
         sys.exit(2)

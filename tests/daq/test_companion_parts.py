@@ -5,7 +5,10 @@ from __future__ import annotations
 import os
 import re
 import signal
+import threading
+import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from unittest.mock import Mock
 
@@ -177,8 +180,41 @@ def test_an_oven_whose_run_is_gone_is_watched_until_it_cools() -> None:
     hand, tell = Mock(), Telling()
     hand.cools.side_effect = [(False, "air 60")] * 3 + [(False, f"{OVEN_HOT} (air 71)")] * 5 + [(True, "")]
     see_cool(hand, tell, VirtualClock())  # type: ignore[arg-type]
-    assert tell.told == ["waiting until the oven is seen to cool; air 60"]
-    assert tell.cried == [f"{OVEN_HOT} (air 71)"] * 5
+    how = f"; kill {os.getpid()} ends that"
+    assert tell.told == [f"waiting until the oven is seen to cool; air 60{how}"]
+    assert tell.cried == [f"{OVEN_HOT} (air 71){how}"] * 5
+
+
+@pytest.mark.parametrize(
+    ("asked", "lives", "stays"), [(False, False, True), (True, False, True), (True, True, False)]
+)
+def test_a_hot_oven_whose_run_is_gone_is_watched_whether_it_had_asked_or_not(
+    monkeypatch: pytest.MonkeyPatch, asked: bool, lives: bool, stays: bool
+) -> None:
+    """A run that asked for off and was then killed watches nothing any more; one that lives does itself."""
+
+    def killed(_: Input, watch: Watch, *__: object) -> str:
+        watch.on, watch.asked = True, asked
+        return "switch off"
+
+    hand, seen = Mock(**{"connect_beside.return_value": "", "switch_off.return_value": "off"}), Mock()
+    fakes = {
+        "load_rig": lambda _: Mock(sha256="same"),
+        "SwitchOff": lambda *_: hand,
+        "Input": Mock(),
+        "wait_for_need": killed,
+        "wall_clock": lambda _: VirtualClock(),
+        "see_cool": seen,
+        "prepare_streams": Mock(),
+        "_answer": Mock(),
+        "sys": Mock(),
+    }
+    for name, fake in fakes.items():
+        monkeypatch.setattr(companionprocess, name, fake)
+    monkeypatch.setattr(companionprocess.signal, "signal", Mock())
+    monkeypatch.setattr(companionprocess.os, "getppid", lambda: 4711 if lives else 1)
+    assert companionprocess.main(["rig.toml", "same", "4711", "oven"]) == 3
+    assert seen.called == stays
 
 
 def _busy() -> str:
@@ -296,6 +332,93 @@ def test_what_cannot_be_switched_off_is_named_and_keeps_nothing_else_on(
         hand.switch_off()
     assert str(failed.value) == f"{OUTPUT_UNKNOWN if bad == 'supply' else OVEN_ON} (a bug)"
     good.tell.assert_any_call("output", state=False)
+
+
+@pytest.fixture
+def hung(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[SwitchOff, Mock]]:
+    """A hand whose oven hangs when it is connected to, and the supply that it reaches."""
+    path = rig_on_wires(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[switch]\n", "[switch]\nbreak_under_current = true\n"), encoding="utf-8")
+    hand, over = SwitchOff(load_rig(path), ("supply", "oven")), threading.Event()
+    supply = Mock(**{"ask_state.return_value": False, "ask_number.return_value": Number(0.0, "ok")})
+
+    def opened(way: Mock, *, alone: bool) -> Mock:
+        assert alone
+        if way.role == "oven":
+            over.wait(10.0)
+            raise LinkClosedError("gone")
+        return supply
+
+    monkeypatch.setattr(hand, "_open", opened)
+    yield hand, supply
+    over.set()
+
+
+def test_an_oven_that_hangs_does_not_delay_a_driven_coil(
+    hung: tuple[SwitchOff, Mock], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With nothing connected beforehand the supply is off within the round; the oven is said to hang."""
+    hand, supply = hung
+    monkeypatch.setattr("daq.companionhand.ROUND_S", 0.05)
+    with pytest.raises(OutputUnknownError) as failed:
+        hand.switch_off()
+    assert str(failed.value) == f"{OVEN_ON} (it does not answer yet)"
+    supply.tell.assert_any_call("output", state=False)
+    supply.tell.reset_mock()
+    with pytest.raises(OutputUnknownError):
+        hand.switch_off()
+    supply.tell.assert_not_called()
+
+
+def test_contacts_are_opened_under_current_only_when_three_rounds_were_in_vain(
+    hung: tuple[SwitchOff, Mock], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One connection that is dropped is no reason to burn contacts."""
+    hand, supply = hung
+    monkeypatch.setattr("daq.companionhand.SOON_S", 0.01)
+    supply.ask_state.return_value = True
+    opened = Mock()
+    monkeypatch.setattr(hand, "_open_channels", opened)
+    tries = []
+    for _ in range(3):
+        with pytest.raises(OutputUnknownError, match="THE SUPPLY"):
+            hand.switch_off()
+        tries.append(opened.call_count)
+    assert tries == [0, 0, 1]
+
+
+def test_a_supply_that_hangs_loses_its_path_after_three_seconds(
+    hung: tuple[SwitchOff, Mock], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its one try may take half a minute: contacts do not wait for it to end."""
+    hand, supply = hung
+    for name, value in (("ROUND_S", 0.02), ("SOON_S", 0.02), ("LAST_S", 0.01)):
+        monkeypatch.setattr(f"daq.companionhand.{name}", value)
+    over = threading.Event()
+    supply.send.side_effect = lambda *_, **__: over.wait(10.0)
+    supply.tell.side_effect = lambda *_, **__: over.wait(10.0)
+    opened = Mock()
+    monkeypatch.setattr(hand, "_open_channels", opened)
+    with pytest.raises(OutputUnknownError, match="does not answer yet"):
+        hand.switch_off()
+    over.set()
+    opened.assert_called_once()
+
+
+def test_told_to_go_it_goes_whatever_hangs(hung: tuple[SwitchOff, Mock]) -> None:
+    """No try, and nothing that goes on after an error, swallows the word of who decides."""
+    hand, supply = hung
+    supply.ask_state.side_effect = lambda *_: time.sleep(0.01) or True
+    before = signal.signal(signal.SIGALRM, companionprocess._told)
+    try:
+        signal.setitimer(signal.ITIMER_REAL, 0.05)
+        with pytest.raises(companionprocess.Told), suppress(Exception):
+            switch_off(hand, Telling(), RealClock(), NOBODY)  # type: ignore[arg-type]
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0.0)
+        signal.signal(signal.SIGALRM, before)
+    hand.close()  # and waits for nothing that hangs
 
 
 def test_a_dialect_that_is_gone_when_it_is_needed_was_read_at_the_start(

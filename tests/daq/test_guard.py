@@ -14,6 +14,7 @@ from daq.drive import Drive
 from daq.errors import (
     InterlockError,
     LimitError,
+    LinkClosedError,
     OutputUnknownError,
 )
 from daq.guard import OUTPUT_UNKNOWN, Guard
@@ -315,6 +316,52 @@ def test_what_was_told_already_is_not_tried_again() -> None:
         supply.dead = True
     guard.leave_safe()
     assert alarms == [OUTPUT_UNKNOWN]
+
+
+def test_the_last_resort_is_tried_again_when_the_switch_unit_answers_later() -> None:
+    """A switch unit that was not to be had at first opens the path once it is; done once, and said."""
+    supply, told = FakeSupply(), list[str]()
+    guard = Guard(
+        supply,
+        None,
+        VirtualClock(),
+        voltage_V=12.0,
+        current_A=4.0,
+        body_degC=120.0,
+        alarm=Mock(),
+        tell=told.append,
+    )
+    means = Mock(can_cut_oven=False)
+    means.break_path.side_effect = [
+        LinkClosedError("switch: gone"),
+        LinkClosedError("switch: gone"),
+        "opened",
+    ]
+    guard.rely_on(means)
+    with pytest.raises(OutputUnknownError), drive(guard):
+        supply.dead = True
+    assert told[-1] == "the supply's path could not be opened: switch: gone"
+    for _ in range(4):
+        guard.try_again({})
+    assert means.break_path.call_count == 3
+    assert told[-1] == "opened"
+    assert told.count("opened") == 1
+    assert guard.standing == (OUTPUT_UNKNOWN,)
+
+
+def test_no_last_resort_is_used_on_a_supply_that_is_off_by_then() -> None:
+    """The supply answered again before the switch unit did: contacts need not suffer any more."""
+    supply = FakeSupply()
+    guard = make_guard(supply)
+    means = Mock(can_cut_oven=False, **{"break_path.side_effect": LinkClosedError("switch: gone")})
+    guard.rely_on(means)
+    with pytest.raises(OutputUnknownError), drive(guard):
+        supply.dead = True
+    supply.dead = False
+    for _ in range(3):
+        guard.try_again({})
+    means.break_path.assert_called_once_with()
+    assert guard.proved
 
 
 def test_no_coil_is_driven_for_ever() -> None:
