@@ -16,14 +16,7 @@ from typing import Protocol
 from daq.clock import Clock
 from daq.conversation import Number
 from daq.drive import Ceiling, Drive, OvenHeat
-from daq.errors import (
-    BenchError,
-    InterlockError,
-    LinkError,
-    OutputUnknownError,
-    ReadbackError,
-    ReplyError,
-)
+from daq.errors import BenchError, InterlockError, LinkError, OutputUnknownError, ReadbackError, ReplyError
 from daq.haste import Haste
 from daq.instruments.roles import Oven, Supply
 from daq.ovenguard import OVEN_ON, OvenGuard
@@ -50,7 +43,6 @@ ONLY_A_HAND = (
 #: Protection stands this far above the working limit, so that it trips on faults and not on ripple; but never
 #: above what the rig allows, since that is what leads, coils and the owner's word stand for.
 PROTECTION_MARGIN = 1.1
-
 
 #: No body was read.
 UNREAD = Number(None, "missing: not read")
