@@ -18,6 +18,8 @@ TRIP = "a protection of the supply has tripped"
 LIMIT = "the supply is limiting current where constant voltage is expected: shorted coil or leads?"
 #: The same as the status of a row. Any other trouble says nothing of the coil, and its row is missing.
 STATUS_OF: Mapping[str, str] = {TRIP: TRIPPED, LIMIT: LIMITING}
+#: Below this the current counts as gone: about a bench supply's own readback offset.
+GONE_A = 0.02
 #: No coil is driven longer in one block: a pulse of heating takes 10 s, a test at most 60 s.
 MAX_DRIVE_S = 90.0
 
@@ -59,6 +61,8 @@ class Drive:
         self._watcher = watcher
         #: The clock's reading when the voltage went to zero; None while the coil is driven.
         self.ended_s: float | None = None
+        #: Whether current flowed when it was last looked at; None: not known.
+        self.flowed: bool | None = None
 
     def current(self) -> Number:
         """Measure the current in amperes with the supply's own readback.
@@ -70,7 +74,10 @@ class Drive:
             raise InterlockError(
                 f"the coil was driven for more than {MAX_DRIVE_S:g} s without a pause; switched off"
             )
+        self.flowed = None
         current = self._supply.current()
+        if current.value is not None:
+            self.flowed = abs(current.value) >= GONE_A
         self._watcher.require()
         return current
 

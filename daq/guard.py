@@ -15,7 +15,7 @@ from typing import Protocol
 
 from daq.clock import Clock
 from daq.conversation import Number
-from daq.drive import Ceiling, Drive, OvenHeat
+from daq.drive import GONE_A, Ceiling, Drive, OvenHeat
 from daq.errors import BenchError, InterlockError, LinkError, OutputUnknownError, ReadbackError, ReplyError
 from daq.haste import Haste
 from daq.instruments.roles import Oven, Supply
@@ -27,8 +27,6 @@ from daq.watcher import COIL, OVEN, Unwatched, Watcher
 
 OUTPUT_UNKNOWN = "THE SUPPLY'S OUTPUT STATE IS NOT KNOWN - SWITCH THE SUPPLY OFF BY HAND"
 
-#: Below this the current counts as gone: about a bench supply's own readback offset.
-GONE_A = 0.02
 #: Behind an open coil the voltage falls later than the current. What a supply's capacitor holds beyond the
 #: wait is harmless to contacts.
 GONE_V = 0.5
@@ -64,8 +62,12 @@ class LastMeans(Protocol):
         """Take the oven's mains away; return how, read back."""
         ...
 
-    def break_path(self) -> str:
-        """Open the supply's path under current if the rig permits that; return what was done, or who can."""
+    def break_path(self) -> tuple[bool, str]:
+        """Open the supply's path under current if the rig permits that.
+
+        Returns:
+            Whether it was opened, and what was done, or who can.
+        """
         ...
 
 
@@ -220,6 +222,7 @@ class Guard:
             raise
         finally:
             self._haste.on = False
+            self._seen.behind_open = drive.flowed is False
             self.make_safe()
             drive.ended_s = self._zero_s
         if self._heat is not None:
@@ -335,12 +338,13 @@ class Guard:
             except Exception as exc:  # noqa: BLE001 - whatever it is, the next round tries again
                 # Over another wire it is the same supply's word, and may be the same lie.
                 wire = isinstance(exc, LinkError | ReplyError)
-                self._unknown = not (wire and self._watcher.switch_off(wait=False))
+                off = wire and self._watcher.switch_off(wait=False)
+                self._unknown = not off or self._seen.caught
                 self._seen.owe()
             else:
                 self._unknown = False
             if not self._unknown:
-                self._driven = None
+                self._driven, self._seen.path_open = None, False
         if self._heat is not None and self._may_heat:
             self._heat.try_again(bodies_degC)
         self._update()
@@ -426,10 +430,11 @@ class Guard:
             return ONLY_A_HAND
         self._path_owed = False
         try:
-            return self._means.break_path()
+            self._seen.path_open, how = self._means.break_path()
         except BenchError as exc:
             self._path_owed = True
             return f"the supply's path could not be opened: {exc}"
+        return how
 
     def _update(self) -> None:
         """Raise the alarms that have come up, end those that are proved to be over, tell who watches."""
@@ -454,7 +459,10 @@ class Guard:
         """
         failed = isinstance(cause, LinkError) or (wait and isinstance(cause, ReplyError))
         if failed and (off := self._watcher.switch_off(wait=wait)):
-            self._driven, self._unknown = None, False
+            if not self._seen.caught:
+                self._driven, self._unknown = None, False
+            elif what == "supply":
+                return  # it is the same supply's word
             self._seen.owe()
             if self._heat is not None and self._may_heat:
                 self._heat.believe_off()
@@ -474,13 +482,13 @@ class Guard:
         if supply.output_is_on():
             raise ReadbackError("supply: the output was switched off and reads back as on")
         deadline_s = self._clock.monotonic() + GONE_WITHIN_S
-        first_V: float | None = None
+        first_V = math.inf
         while True:
             current_A, voltage_V = _remaining(supply.current()), abs(_remaining(supply.voltage()))
-            first_V = voltage_V if first_V is None else first_V
+            first_V = voltage_V if first_V == math.inf else first_V
             late = self._clock.monotonic() > deadline_s
             # A capacitor that empties slowly is off; a voltage that stays is a switch that does nothing.
-            fallen = voltage_V < GONE_V or (late and voltage_V < FALLEN * first_V)
+            fallen = voltage_V < GONE_V or (late and voltage_V < FALLEN * first_V < math.inf)
             if abs(current_A) < GONE_A and fallen:
                 break
             if late:

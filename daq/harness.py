@@ -146,19 +146,20 @@ class Harness:
         self._switch.open_now((self._routes.oven,))
         return f"channel {self._routes.oven} of the switch unit is open"
 
-    def break_path(self) -> str:
+    def break_path(self) -> tuple[bool, str]:
         """Open the supply's contacts under current, as the last resort, where the rig permits it.
 
         Contacts may weld or burn by it and the coil returns its energy; a coil that burns is worse. This is
         the one place where a contact moves under current.
         """
         if self._switch is None or not self._routes.power:
-            return ONLY_A_HAND
+            return False, ONLY_A_HAND
         if not self._routes.break_under_current:
-            return f"{ONLY_A_HAND}; the rig file does not permit it to the switch unit (break_under_current)"
+            why = "the rig file does not permit it to the switch unit (break_under_current)"
+            return False, f"{ONLY_A_HAND}; {why}"
         self._at = None
         self._switch.open_now(tuple(dict.fromkeys(self._routes.power.values())))
-        return (
+        return True, (
             "last resort: the switch unit opened the supply's contacts under current; look at them before "
             "they are used again. The supply itself is still not known to be off"
         )

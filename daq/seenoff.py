@@ -32,6 +32,12 @@ class SeenOff:
         self._haste = haste
         #: Whether a coil was switched off and the meter was not to be had to see it.
         self.owed = False
+        #: Whether the meter saw a voltage where the supply said that there was none.
+        self.caught = False
+        #: Whether the supply's contacts were opened under current: the meter sees nothing of the supply then.
+        self.path_open = False
+        #: Whether the coil driven last was open: only behind an open coil a capacitor keeps its voltage.
+        self.behind_open = False
 
     def owe(self) -> None:
         """Take somebody else's word for it that a coil is off; the meter is to see it too."""
@@ -42,11 +48,15 @@ class SeenOff:
 
         Raises:
             ReadbackError: The coil still shows a voltage.
+            LinkError: The meter does not answer, and has seen a voltage after the supply said off.
+            ReplyError: The same, and it answers nonsense.
         """
         self._haste.on = True
         try:
             self.require()
         except (LinkError, ReplyError):
+            if self.caught:
+                raise  # a lie that was seen is not over because nobody looks
             self.owe()
         finally:
             self._haste.on = False
@@ -61,8 +71,13 @@ class SeenOff:
         """
         if self._across is None:
             return
+        if self.path_open and self.caught:
+            raise ReadbackError(
+                "supply: has said that it is off while it was not, and its contacts are open, so the meter "
+                "cannot see whether it is now"
+            )
         deadline_s = self._clock.monotonic() + GONE_WITHIN_S
-        first_V, blind = None, 0
+        first_V, blind = math.inf, 0
         while True:
             seen_V = _volts(self._across())
             late = self._clock.monotonic() > deadline_s
@@ -71,11 +86,13 @@ class SeenOff:
                 if blind >= _BLIND:
                     raise ReplyError("meter: gives no voltage of the coil that was switched off")
                 continue
-            first_V = seen_V if first_V is None else first_V
-            if seen_V < GONE_V or (late and seen_V < FALLEN * first_V):
-                self.owed = False
+            first_V = seen_V if first_V == math.inf else first_V
+            emptied = self.behind_open and first_V < math.inf and seen_V < FALLEN * first_V
+            if seen_V < GONE_V or (late and emptied):
+                self.owed = self.caught = False
                 return
             if late:
+                self.caught = True
                 raise ReadbackError(
                     f"supply: says that it is off, and the meter sees {_told(seen_V)} across the coil "
                     f"{GONE_WITHIN_S:g} s later"
