@@ -80,7 +80,7 @@ class DrivenRows:
         )
         procedure.row(reading)
         if probe:
-            self._watch.see_probe(now_s, body, procedure.energy_J(coil))
+            self._watch.see_probe(now_s, body, procedure.energy_J(coil), driven=True)
         self._watch.see_winding(now_s, reading.resistance_ohm, driven=True)
         return reading, trouble
 

@@ -54,13 +54,21 @@ class HeatWatch:
         self._last_s: float | None = None
         self._cold: tuple[float, float] | None = None
         self._seen: tuple[float, float] | None = None
+        self._seen_driven = False
         self._jumps = 0
         self._low = 0
         self._before: tuple[float, float] | None = None
         self._follows = False
         #: What passed its ceiling last, when, and what it read: winding or body.
         self._tripped: tuple[str, float, float] | None = None
-        self._falls, self._fall = falls, FallWatch()
+        self._falls = falls
+        #: By whether current flowed: the winding leads its body by much only then.
+        self._fall = {driven: FallWatch() for driven in (False, True)}
+
+    def heats_itself(self) -> None:
+        """Take note that this coil is heated by its own current."""
+        for fall in self._fall.values():
+            fall.heats_itself = True
 
     @property
     def alive(self) -> bool:
@@ -115,7 +123,7 @@ class HeatWatch:
                 f"{self._ceilings.winding_degC:g} degC; heating told to stop"
             )
         self._jumps = 0
-        self._seen = (time_s, winding)
+        self._seen, self._seen_driven = (time_s, winding), driven
 
     def refutes(self, time_s: float, resistance_ohm: float | None, probe: Number, *, driven: bool) -> bool:
         """Whether a reading with the heat off says that the one which passed its ceiling was a wrong one.
@@ -140,13 +148,16 @@ class HeatWatch:
                 f"{self._cold[0]:.4g} ohm: more current than V/R; switched off. Shorted turns, or leads?"
             )
 
-    def see_probe(self, time_s: float, probe: Number, energy_J: float | None = None) -> None:
+    def see_probe(
+        self, time_s: float, probe: Number, energy_J: float | None = None, *, driven: bool = False
+    ) -> None:
         """Check the body against its ceiling, and the probe for life.
 
         Args:
             time_s: When.
             probe: The reading in degC.
             energy_J: Energy put into this coil so far, where the coil heats itself.
+            driven: Whether current flowed.
 
         Raises:
             CeilingError: The body is above its ceiling.
@@ -164,9 +175,10 @@ class HeatWatch:
                 f"coil {self._coil}: body at {probe.value:.1f} degC passes its ceiling of "
                 f"{self._ceilings.body_degC:g} degC; heating told to stop"
             )
-        fresh = self._seen is not None and time_s - self._seen[0] <= FRESH_S
-        winding = self._seen[1] if self._seen is not None and fresh else None
-        if self._falls and (fell := self._fall.see(time_s, probe.value, winding)) is not None:
+        winding = None
+        if self._seen is not None and self._seen_driven is driven and time_s - self._seen[0] <= FRESH_S:
+            winding = self._seen[1]
+        if self._falls and (fell := self._fall[driven].see(time_s, probe.value, winding)) is not None:
             raise ProbeLostError(
                 f"coil {self._coil}: {fell}; heating told to stop. Fix the probe to its body, and soak again"
             )

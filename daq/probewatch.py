@@ -24,9 +24,14 @@ APART_ROUNDS, OTHERS = 3, 2
 
 
 class FallWatch:
-    """Watches one probe for a fall."""
+    """Watches one probe for a fall; its rows are all of one state, with current or without.
+
+    A body that is heated by its own winding rises while less power lets the winding fall towards it, and a
+    probe that comes off such a body never rises: with *heats_itself* only falls of the probe count.
+    """
 
     def __init__(self) -> None:
+        self.heats_itself = False
         self._before: deque[tuple[float, float, float | None]] = deque()
         self._fallen = 0
 
@@ -37,6 +42,8 @@ class FallWatch:
             if winding_degC is None or wound_degC is None:
                 continue  # without a second thermometer nobody can tell
             followed_K = winding_degC - wound_degC
+            if self.heats_itself and moved_K > 0.0:
+                continue
             fast = abs(moved_K) > max(FALL_K, FALL_K_PER_s * (time_s - then_s))
             along = followed_K * moved_K > 0.0 and abs(followed_K) >= 0.5 * abs(moved_K)
             if fast and not along:

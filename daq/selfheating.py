@@ -73,6 +73,7 @@ class SelfHeating:
         self._progress = progress
         self._pause = pause
         self._watch = soak.watches[coil.label]
+        self._watch.heats_itself()
         #: What was saved against holds of full length, in seconds.
         self.saved_s = 0.0
         self._ohm: float | None = None
