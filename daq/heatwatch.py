@@ -59,8 +59,9 @@ class HeatWatch:
         self._low = 0
         self._before: tuple[float, float] | None = None
         self._follows = False
-        #: What passed its ceiling last, when, and what it read: winding or body.
-        self._tripped: tuple[str, float, float] | None = None
+        #: What passed its ceiling last (winding or body), that ceiling, when, and what it read.
+        self._tripped: tuple[str, float, float, float] | None = None
+        self._unseen = 0
         self._falls = falls
         #: By whether current flowed: the winding leads its body by much only then.
         self._fall = {driven: FallWatch() for driven in (False, True)}
@@ -117,13 +118,36 @@ class HeatWatch:
                 return
         if winding > self._ceilings.winding_degC:
             # Not taken for the winding's last temperature: whoever knows better may go on, see Soak.check.
-            self._tripped = ("winding", time_s, winding)
+            self._tripped = ("winding", self._ceilings.winding_degC, time_s, winding)
             raise CeilingError(
                 f"coil {self._coil}: winding at {winding:.1f} degC passes its ceiling of "
                 f"{self._ceilings.winding_degC:g} degC; heating told to stop"
             )
         self._jumps = 0
         self._seen, self._seen_driven = (time_s, winding), driven
+
+    def see_alone(self, time_s: float, resistance_ohm: float | None) -> bool:
+        """Check an undriven coil whose probe is lost against both ceilings: its body is as its winding.
+
+        Returns:
+            Whether it still can be seen; a reading that is no temperature is borne a few times.
+
+        Raises:
+            CeilingError: It is above the ceiling of winding or body.
+        """
+        self.see_winding(time_s, resistance_ohm, driven=False)
+        if self._seen is None or self._seen[0] != time_s:
+            self._unseen += 1
+            return self._unseen <= BEARABLE_MISSES
+        self._unseen = 0
+        winding = self._seen[1]
+        if winding > self._ceilings.body_degC:
+            self._tripped = ("winding", self._ceilings.body_degC, time_s, winding)
+            raise CeilingError(
+                f"coil {self._coil}: its probe is lost and its winding at {winding:.1f} degC passes the "
+                f"body's ceiling of {self._ceilings.body_degC:g} degC; heating told to stop"
+            )
+        return True
 
     def refutes(self, time_s: float, resistance_ohm: float | None, probe: Number, *, driven: bool) -> bool:
         """Whether a reading with the heat off says that the one which passed its ceiling was a wrong one.
@@ -132,8 +156,7 @@ class HeatWatch:
         """
         if self._tripped is None:
             return False
-        (what, then_s, then_degC), self._tripped = self._tripped, None
-        ceiling_degC = self._ceilings.winding_degC if what == "winding" else self._ceilings.body_degC
+        (what, ceiling_degC, then_s, then_degC), self._tripped = self._tripped, None
         degC = self.winding_degC(resistance_ohm) if what == "winding" else probe.value
         lost_K = REFUTED_K[driven] + FASTEST_K_PER_s[driven] * (time_s - then_s)
         return degC is not None and degC <= ceiling_degC and degC < then_degC - lost_K
@@ -170,7 +193,7 @@ class HeatWatch:
         self._misses = 0
         self._last_s = time_s
         if probe.value > self._ceilings.body_degC:
-            self._tripped = ("body", time_s, probe.value)
+            self._tripped = ("body", self._ceilings.body_degC, time_s, probe.value)
             raise CeilingError(
                 f"coil {self._coil}: body at {probe.value:.1f} degC passes its ceiling of "
                 f"{self._ceilings.body_degC:g} degC; heating told to stop"

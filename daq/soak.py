@@ -73,6 +73,7 @@ class SoakPlan:
 RECOVER_S, RECOVER_PAUSE_S = 30.0, 1.0
 #: Trips of a coil that were found to be a wrong reading, before no more of them is believed.
 REFUTED_TRIPS = 3
+LOST = Number(None, "missing: the probe is lost")
 #: Readings from which the winding's thermometer starts, at least.
 REFERENCES = 3
 
@@ -92,8 +93,10 @@ class Soak:
         self.in_oven = False
         #: Whether a person heats all of them together.
         self.by_hand = False
-        #: Coils whose probe was lost in heat that they share: no longer read.
+        #: Coils whose probe was lost in heat that they share: no longer read, but by hand for their winding.
         self.lost: set[str] = set()
+        #: Those of them that a person says are off the heat.
+        self._off_heat: set[str] = set()
         self._company = Company()
         #: Coils whose drive went wrong, or whose winding is no thermometer: no longer driven.
         self.undriven: set[str] = set()
@@ -233,7 +236,11 @@ class Soak:
     def _see(self, reading: Reading, probe: Number, *, heating: bool) -> None:
         """Hold what was read of an undriven coil to what the oven was told, and to the ceilings."""
         if self.in_oven:
-            self.procedure.bench.guard.see_oven(reading.coil, probe)
+            winding_degC = self.watches[reading.coil].winding_degC(reading.resistance_ohm)
+            known = winding_degC is not None and probe.value is not None
+            # A probe far above its own winding tells of its contact, and not of the oven.
+            apart = known and winding_degC <= probe.value - SLACK_K
+            self.procedure.bench.guard.see_oven(reading.coil, NOT_TAKEN if apart else probe)
         if heating:
             try:
                 self.check(reading, probe)
@@ -340,6 +347,31 @@ class Soak:
         if self.by_hand:
             self.procedure.bench.operator.tell(say("event.take-heat-off", coil=coil))
 
+    def see_unprobed(self, coils: Sequence[str], step_degC: float | None) -> None:
+        """Hold *coils* that a person heats and whose probe is lost to their ceilings, by their winding.
+
+        Where that tells nothing either, the person has to say that the coil is off the heat.
+
+        Raises:
+            CeilingError: One is too hot.
+        """
+        if not self.by_hand:
+            return
+        for coil in coils:
+            if coil not in self.lost - self._off_heat:
+                continue
+            watch = self.watches[coil]
+            reading, _ = self.procedure.observe_both(coil, "rise", step_degC, quick=True, probe=LOST)
+            try:
+                seen = watch.see_alone(reading.time_s, reading.resistance_ohm)
+            except CeilingError as exc:
+                again, _ = self.require_refuted(exc, coil, "rise", step_degC, before=LOST)
+                seen = watch.see_alone(again.time_s, again.resistance_ohm)
+            if not seen:
+                self.procedure.bench.operator.confirm(say("event.unseen-heat", coil=coil))
+                self._off_heat.add(coil)
+                self.procedure.event("heat", say("event.off-heat"), coil)
+
     def leave_behind(self, coils: Sequence[str], target_degC: float) -> None:
         """Drop *coils* that did not settle at *target_degC* in the time that most of them needed.
 
@@ -393,6 +425,8 @@ class Soak:
         for coil in order:
             if coil not in self.lost:
                 self.look(coil, "hold", step_degC, heating=heating)
+            elif heating:
+                self.see_unprobed([coil], step_degC)
         for coil in self.left(coils):
             self.procedure.observe_insulation(coil, step_degC)
 

@@ -71,6 +71,8 @@ def _watch(
             approaches[coil].add(newest[coil])
             forecast.add(newest[coil])
         soak.see_company(newest)
+        if step is not None:
+            soak.see_unprobed(list(approaches), step)
         left = soak.left(list(newest))
         waiting = [coil for coil in left if not approaches[coil].there(target_degC, reach_K)]
         left_s = forecast.left_s(waiting, procedure.now(), target_degC, reach_K)
