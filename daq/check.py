@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from math import inf
 from pathlib import Path
 
 from rich.console import Console
@@ -15,6 +16,7 @@ from daq.companion import Companion, companion
 from daq.console_operator import ConsoleOperator
 from daq.errors import BenchError, StartError
 from daq.finding import Finding
+from daq.haste import UNDER_CURRENT_S
 from daq.inputs import load_inputs
 from daq.operator import AbsentOperator
 from daq.rig import TYPED, Rig
@@ -48,6 +50,7 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
         ]
         if assembled.bench.harness.switched or not assembled.bench.typed:
             findings += _probes(assembled.bench, labels if assembled.bench.harness.switched else labels[:1])
+        findings += _slow(assembled.bench, labels[0])
         findings += _companion(rig_file, assembled.bench, beside)
         assembled.bench.harness.release()
     return [*findings, *(Finding("alarm", False, text) for text in alarms)]
@@ -113,6 +116,32 @@ def _seen_off(bench: Bench) -> Finding:
         None,
         "not tried here: after each drive supply and meter have to show that the coil has no voltage",
     )
+
+
+def _slow(bench: Bench, label: str) -> Iterator[Finding]:
+    """Say which instrument needs longer for an answer than anybody waits while current flows."""
+    if bench.supply is None:
+        return
+    asked: dict[str, Callable[[], object]] = {"supply": bench.supply.current}
+    if not bench.meter_typed:
+        if bench.harness.switched:  # by hand nobody is asked to: without a coil it takes as long
+            bench.harness.to_coil(label)
+        asked["meter"] = lambda: bench.meter.voltage(label)
+    if not (bench.probe_typed or bench.probe_needs_meter):
+        asked["probe"] = lambda: bench.temperature(label)
+    for role, ask in asked.items():
+        took_s = inf
+        for _ in range(2):  # one reply may be late for another reason
+            began_s = bench.clock.monotonic()
+            ask()
+            took_s = min(took_s, bench.clock.monotonic() - began_s)
+        if took_s > UNDER_CURRENT_S:
+            yield Finding(
+                f"pace of {role}",
+                False,
+                f"needs {took_s:.1f} s for an answer; while current flows nobody waits longer than "
+                f"{UNDER_CURRENT_S:g} s, whatever timeout_s the rig file gives: set it faster",
+            )
 
 
 def _leads(bench: Bench) -> Finding:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from daq.bench import CONDUCTS_A
 from daq.conversation import Number
 from daq.drive import Drive
+from daq.errors import LinkTimeoutError
 from daq.heatwatch import HeatWatch
 from daq.procedure import NOT_TAKEN, Procedure
 from daq.record import Reading
@@ -65,7 +66,7 @@ class DrivenRows:
             self.power_W = max(volts.value * amperes.value, 0.0)
         procedure.add_energy(coil, self.power_W * (now_s - self.last_s))
         self.last_s = now_s
-        body = bench.temperature(coil) if probe else NOT_TAKEN
+        body = self._body() if probe else NOT_TAKEN
         self._flowed = amperes.value is None or amperes.value > CONDUCTS_A
         trouble = self._drive.trouble(dead=not self._flowed)
         reading = procedure.reading(
@@ -83,6 +84,13 @@ class DrivenRows:
             self._watch.see_probe(now_s, body, procedure.energy_J(coil), driven=True)
         self._watch.see_winding(now_s, reading.resistance_ohm, driven=True)
         return reading, trouble
+
+    def _body(self) -> Number:
+        """Read the probe; one that does not answer in time is a missing reading, of which few are borne."""
+        try:
+            return self._procedure.bench.temperature(self._coil)
+        except LinkTimeoutError:
+            return Number(None, "missing: the probe did not answer in time")
 
     def watch_until(self, time_s: float) -> Number | None:
         """Look at the current until *time_s* of the run, or until it is gone or back: then a row is due.

@@ -20,7 +20,7 @@ from daq.errors import CeilingError, LinkError, ReplyError, StaleError
 from daq.procedure import Progress
 from daq.record import Reading
 from daq.recordformat import WATCH
-from daq.soak import CoilPlan, Soak
+from daq.soak import BLIND_PULSES, CoilPlan, Soak
 from daq.soak_oven import COLD_K, REACHED_K
 
 #: Rows under power: one a second tells the thermal fit what the winding did.
@@ -53,8 +53,6 @@ OPEN_S = 0.5
 GIVE_UP_S = 6.0
 #: Rows in succession of which another thing than current is missing.
 MISSING_ROWS = 6
-#: Pulses in succession that an instrument's failure ended at once, before the run is ended by it.
-BLIND_PULSES = 3
 #: Rows whose middle resistance regulates the power: a dropout inside a reading must not.
 OHM_ROWS = 5
 
@@ -175,8 +173,21 @@ class SelfHeating:
             self._procedure.clock.sleep(PULSE_S)
             self._worked_s += PULSE_S
             return
+        self._bench.harness.to_driven_coil(self._coil.label)
+        try:
+            ended_by = self._conduct(voltage_V, step)
+        except (LinkError, ReplyError) as exc:
+            ended_by = exc  # it was not to be switched on; that it is off is proved, or another error says so
+        self._ask_after(ended_by, step)
+
+    def _conduct(self, voltage_V: float, step: float) -> Exception | None:
+        """Let current flow for one control interval; return what ended it at once, None if nothing did.
+
+        Raises:
+            LinkError: The output was not to be switched on: an instrument did not answer.
+            ReplyError: The same, and it answered nonsense.
+        """
         label, procedure, plan = self._coil.label, self._procedure, self._soak.plan
-        self._bench.harness.to_driven_coil(label)
         with self._bench.guard.energised(
             label,
             voltage_V=voltage_V,
@@ -205,7 +216,7 @@ class SelfHeating:
         procedure.row(self._edge(step, off_s))
         if self._holding is not None:
             self._holding.add(label, rows.last_s, None, self._ohm)
-        self._ask_after(ended_by, step)
+        return ended_by
 
     def _ask_after(self, ended_by: Exception | None, step: float) -> None:
         """With the output off, see whether what ended a pulse was an instrument's slip: then heating goes on.

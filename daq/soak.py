@@ -11,6 +11,7 @@ from analysis.model import Accuracy
 from analysis.words import say
 from daq.coilset import SCAN_S
 from daq.conversation import Number
+from daq.drive import Drive
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Targets
 from daq.errors import BenchError, CeilingError, LinkError, ProbeLostError, ReplyError, StaleError
@@ -69,6 +70,8 @@ class SoakPlan:
         return [coil.label for coil in self.coils]
 
 
+#: Pulses in succession that an instrument's failure ended at once, before the run is ended by it.
+BLIND_PULSES = 3
 #: So long an instrument that failed under power is waited for, and so long between two looks.
 RECOVER_S, RECOVER_PAUSE_S = 30.0, 1.0
 #: Trips of a coil that were found to be a wrong reading, before no more of them is believed.
@@ -101,6 +104,7 @@ class Soak:
         #: Coils whose drive went wrong, or whose winding is no thermometer: no longer driven.
         self.undriven: set[str] = set()
         self._refuted: Counter[str] = Counter()
+        self._blind_drives = 0
         self._before = finished or Finished()
         for coil, (ohm, degC) in self._before.cold.items():
             if coil in self.watches:
@@ -237,10 +241,11 @@ class Soak:
         """Hold what was read of an undriven coil to what the oven was told, and to the ceilings."""
         if self.in_oven:
             winding_degC = self.watches[reading.coil].winding_degC(reading.resistance_ohm)
-            known = winding_degC is not None and probe.value is not None
-            # A probe far above its own winding tells of its contact, and not of the oven.
-            apart = known and winding_degC <= probe.value - SLACK_K
-            self.procedure.bench.guard.see_oven(reading.coil, NOT_TAKEN if apart else probe)
+            if winding_degC is not None and winding_degC <= (probe.value or 0.0) - SLACK_K:
+                body = NOT_TAKEN  # a probe far above its own winding tells of its contact, not of the oven
+            else:
+                body = probe
+            self.procedure.bench.guard.see_oven(reading.coil, body)
         if heating:
             try:
                 self.check(reading, probe)
@@ -439,32 +444,25 @@ class Soak:
             return
         self.require_time()
         bench.harness.to_driven_coil(coil.label)
-        with bench.guard.energised(
-            coil.label,
-            voltage_V=self.plan.voltage_V,
-            coil_voltage_V=self.plan.voltage_V,
-            coil_current_A=coil.max_current_A,
-        ) as drive:
-            rows = DrivenRows(procedure, self.watches[coil.label], drive, coil.label, "hold", step_degC)
-            start_s, trouble = rows.last_s, ""
-            tripped: CeilingError | None = None
-            blind: LinkError | ReplyError | None = None
-            procedure.clock.sleep(SWITCH_ON_S)
-            try:
-                while not trouble and procedure.now() - start_s < self.plan.drive_s:
-                    _, trouble = rows.take()
-                    bench.guard.see_oven()
-                    procedure.wait_until(rows.last_s + DRIVE_PERIOD_S)
-            except (LinkError, ReplyError) as exc:
-                # Off first; whoever reads next gets in step again, or connected, with nothing under power.
-                blind = exc
-            except CeilingError as exc:
-                tripped = exc
-            except StaleError as exc:
-                trouble = str(exc)
-                self.undriven.add(coil.label)
-        if blind is not None:
-            self.recover(coil.label, blind)
+        trouble = ""
+        tripped: CeilingError | None = None
+        try:
+            with bench.guard.energised(
+                coil.label,
+                voltage_V=self.plan.voltage_V,
+                coil_voltage_V=self.plan.voltage_V,
+                coil_current_A=coil.max_current_A,
+            ) as drive:
+                trouble, tripped = self._driven(coil.label, step_degC, drive)
+        except (LinkError, ReplyError) as exc:
+            # It is off, or another error says so; whoever reads next gets in step with nothing under power.
+            self._blind_drives += 1
+            if self._blind_drives >= BLIND_PULSES:
+                raise
+            with bench.guard.heat_paused():
+                self.recover(coil.label, exc)
+        else:
+            self._blind_drives = 0
         if tripped is not None:
             try:
                 self.require_refuted(tripped, coil.label, "hold", step_degC)
@@ -474,3 +472,21 @@ class Soak:
         bench.guard.forgive(coil.label)
         if trouble:
             procedure.event("drive", trouble, coil.label)
+
+    def _driven(self, label: str, step_degC: float, drive: Drive) -> tuple[str, CeilingError | None]:
+        """Take rows of a coil under power for the time of a test; return what is wrong, and what tripped."""
+        procedure, trouble = self.procedure, ""
+        rows = DrivenRows(procedure, self.watches[label], drive, label, "hold", step_degC)
+        start_s = rows.last_s
+        procedure.clock.sleep(SWITCH_ON_S)
+        try:
+            while not trouble and procedure.now() - start_s < self.plan.drive_s:
+                _, trouble = rows.take()
+                procedure.bench.guard.see_oven()
+                procedure.wait_until(rows.last_s + DRIVE_PERIOD_S)
+        except CeilingError as exc:
+            return trouble, exc
+        except StaleError as exc:
+            self.undriven.add(label)
+            return str(exc), None
+        return trouble, None

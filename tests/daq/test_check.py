@@ -138,6 +138,25 @@ def test_a_probe_that_cannot_be_right_is_named(
     assert expected in finding.found
 
 
+@pytest.mark.parametrize(("takes_s", "slow"), [(0.9, False), (1.4, True)])
+def test_an_instrument_too_slow_for_a_driven_coil_is_named(
+    monkeypatch: pytest.MonkeyPatch, bench: list[SimBench], takes_s: float, slow: bool
+) -> None:
+    """However long the rig file would wait: under current nobody does, and the run would end by it."""
+
+    def late(_supply: DialectSupply) -> Number:
+        bench[-1].world.clock.sleep(takes_s)
+        return Number(0.0, "ok")
+
+    monkeypatch.setattr(DialectSupply, "current", late)
+    found = checked()
+    assert ("pace of supply" in found) == slow
+    if slow:
+        assert not found["pace of supply"].good
+        assert "needs 1.4 s for an answer; while current flows" in found["pace of supply"].found
+    assert not {"pace of probe", "pace of meter"} & found.keys()
+
+
 def test_missing_protection_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     """A supply without protection passes, and what is said to be read back is what there is."""
     monkeypatch.setattr(DialectSupply, "protect", lambda _self, _volts, _amperes: ["over-voltage"])
