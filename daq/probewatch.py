@@ -68,14 +68,17 @@ class Company:
     def apart(
         self, probes_degC: Mapping[str, float], windings_degC: Mapping[str, float]
     ) -> dict[str, Message]:
-        """Return which probes are sure to have parted from their bodies, and how.
+        """Return which probe is sure to have parted from its body, and how.
+
+        One at a time, the furthest off: where only two others are, it pulls their middle its own way, and
+        makes those look apart that are not.
 
         Args:
             probes_degC: What the probes of this round say, by coil.
             windings_degC: Where the windings are by their own resistance, by coil.
         """
         told = probes_degC.keys() & windings_degC.keys()
-        found: dict[str, Message] = {}
+        found: dict[str, tuple[float, Message]] = {}
         for coil in sorted(told):
             others = sorted(told - {coil})
             if len(others) < OTHERS:
@@ -88,5 +91,7 @@ class Company:
             self._rounds[coil] = self._rounds.get(coil, 0) + 1 if apart else 0
             if self._rounds[coil] >= APART_ROUNDS:
                 own = probes_degC[coil]
-                found[coil] = say("event.probe-apart", probe=own, others=probe, winding=windings_degC[coil])
-        return found
+                text = say("event.probe-apart", probe=own, others=probe, winding=windings_degC[coil])
+                found[coil] = abs(off_K), text
+        furthest = max(found, key=lambda coil: found[coil][0], default=None)
+        return {} if furthest is None else {furthest: found[furthest][1]}

@@ -53,6 +53,15 @@ def test_a_probe_apart_from_three_others_is_told_after_three_rounds() -> None:
     assert not any(Company().apart(even, colder) for _ in range(5))
 
 
+@pytest.mark.parametrize("off_degC", [22.0, 45.0, 105.0])
+def test_of_three_probes_the_one_that_is_off_is_told_and_no_other(off_degC: float) -> None:
+    """It pulls the middle of two its own way, by half: the two that are right are not told for it."""
+    company, even = Company(), {"Y1": 70.0, "Y2": 70.5, "Y3": 69.5}
+    rounds = [company.apart(even | {"Y3": off_degC}, even) for _ in range(5)]
+    assert [sorted(each) for each in rounds] == [[], [], ["Y3"], ["Y3"], ["Y3"]]
+    assert company.apart({coil: even[coil] for coil in ("Y1", "Y2")}, even) == {}
+
+
 #: A light coil: heat capacities in J/K, conductances in W/K, copper in ohm at the air's temperature.
 WINDING_J_PER_K, BODY_J_PER_K = 8.0, 32.0
 TO_BODY_W_PER_K, TO_AIR_W_PER_K = 1.1, 0.22
