@@ -23,7 +23,7 @@ from analysis.estimate import Estimate
 from analysis.model import Accuracy, BoolArray, Criterion, FloatArray, IndexArray, TextArray
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.reasons import retest
-from analysis.rows import SHORT_OHM, Rows, Story
+from analysis.rows import SHORT_OHM, Rows, Story, digit_ohm
 from analysis.words import Message, say
 
 #: How far winding and probe may differ at rest, all causes together (common practice, no source).
@@ -168,7 +168,7 @@ def _noise_K(rows: Rows, winding_degC: FloatArray, accuracy: Accuracy, per_K: fl
         return play_K
     middle_degC = (np.min(body[usable]) + np.max(body[usable])) / 2.0
     for source in (usable & rows.driven, usable & ~rows.driven):
-        digit_K = _digit(rows.trace.resistance_ohm[source]) / per_K
+        digit_K = digit_ohm(rows.trace.resistance_ohm[source]) / per_K
         for state in (source & (body <= middle_degC), source & (body > middle_degC)):
             at = np.flatnonzero(state)
             seen_K = max(_scatter(rows, winding_degC - body, at), stated_K)
@@ -185,12 +185,6 @@ def _scatter(rows: Rows, off_K: FloatArray, at: IndexArray) -> float:
     off = off_K[at]
     curved = off[1:-1] - (off[:-2] + off[2:]) / 2.0
     return min(MAD_TO_SIGMA * float(np.median(np.abs(curved))) / sqrt(1.5), _MOST_SCATTER_K)
-
-
-def _digit(ohm: FloatArray) -> float:
-    """The least step between different readings."""
-    steps = np.diff(np.unique(ohm))
-    return float(steps.min()) if steps.size else 0.0
 
 
 def _lately(rows: Rows, winding_degC: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -14,7 +14,7 @@ from analysis.copper import ALPHA20_PER_K, REFERENCE_DEGC
 from analysis.criteria import Finding
 from analysis.model import Criterion, Limits, MeterUse
 from analysis.reasons import retest
-from analysis.rows import Rows, Story
+from analysis.rows import Rows, Story, digit_ohm
 from analysis.verdict import undetermined
 from analysis.words import Message, say
 
@@ -126,7 +126,6 @@ def _movement(rows: Rows) -> _Movement | None:
     left = ohm - ohm.mean() - slope * lever_s
     dof = ohm.size - 2
     scatter_ohm = sqrt(float(left @ left) / dof)
-    digit_ohm = float(np.diff(np.unique(ohm)).min()) if np.ptp(ohm) else 0.0
     # What a kelvin is worth, at a temperature near enough to 20 degC.
     probe_degC = rows.trace.probe_degC[good]
     known = probe_degC[np.isfinite(probe_degC)]
@@ -134,4 +133,4 @@ def _movement(rows: Rows) -> _Movement | None:
     K_per_ohm = (1.0 / ALPHA20_PER_K + warm_K) / float(ohm.mean())
     per_min = 60.0 * K_per_ohm
     per_ohm = per_min / sqrt(float(lever_s @ lever_s))
-    return _Movement(per_min * slope, per_ohm, K_per_ohm, scatter_ohm, digit_ohm, dof)
+    return _Movement(per_min * slope, per_ohm, K_per_ohm, scatter_ohm, digit_ohm(ohm), dof)

@@ -36,6 +36,11 @@ _MOST_S, _MOST_DEGC, _MOST_OHM, _MOST_V, _MOST_A, _MOST_J = 1e10, 500.0, 1e7, 1e
 _LEAST_DEGC = -100.0
 #: Less than this is a short, of the coil or of the leads, and has neither slope nor joint nor drift.
 SHORT_OHM = 0.05
+#: Digits that readings are written to, and how far a reading may be from a whole number of them.
+_DIGITS_OHM, _WHOLE = (1.0, 0.1, 0.01, 1e-3, 1e-4, 1e-5, 1e-6), 1e-4
+#: Steps of a digit, and how many different readings it takes to believe them: by chance one reading in five
+#: is a multiple of five, one in two is even.
+_DIGIT_TIMES = ((5.0, 6), (2.0, 12), (1.0, 2))
 #: Settled temperatures closer than this tell no slope.
 LEAST_SPAN_K = 8.0
 
@@ -206,9 +211,23 @@ def running_median(
 
 
 def digit_ohm(values: FloatArray) -> float:
-    """The least step between different readings, shape (n,); 0 where all are the same."""
-    steps = np.diff(np.unique(values))
-    return float(steps.min()) if steps.size else 0.0
+    """The digit that readings are written to: the coarsest of which all of them, shape (n,), are multiples.
+
+    The least step between readings is none: of one reading a temperature it is a whole step of temperature.
+
+    Returns:
+        A power of ten, or twice or five times that where enough different readings say so; 0 where all are
+        the same, or where none fits.
+    """
+    different = np.unique(values[np.isfinite(values)])
+    if different.size < 2:
+        return 0.0
+    for power in _DIGITS_OHM:
+        for times, least in _DIGIT_TIMES:
+            whole = different / (times * power)
+            if different.size >= least and np.all(np.abs(whole - np.round(whole)) < _WHOLE):
+                return float(times * power)
+    return 0.0
 
 
 def last_known(values: FloatArray) -> FloatArray:

@@ -1,0 +1,50 @@
+"""The digit that readings are written to, and what a table of one reading a temperature may not hide by it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.judge import judge_set
+from analysis.model import Accuracy, FloatArray, Limits, MeterUse, Subject, Trace
+from analysis.rows import digit_ohm
+
+LIMITS = {"valve": Limits("valve", r20_ohm=3.3)}
+PROBE_DEGC = np.array([22.0, 30.0, 50.0, 65.0, 80.0])
+
+
+def by_hand(coil: str, ohm: FloatArray) -> Trace:
+    """Return a table without times: one reading, shape (n,), at each of PROBE_DEGC."""
+    none, words = np.full(ohm.size, np.nan), np.full(ohm.size, "")
+    return Trace(
+        coil, none, PROBE_DEGC, ohm, none, none, words, np.full(ohm.size, "typed"), np.full(ohm.size, "ok")
+    )
+
+
+@pytest.mark.parametrize(
+    ("ohm", "digit"),
+    [
+        ([3.3, 3.4, 3.7], 0.1),
+        ([3.31, 3.42, 3.9], 0.01),
+        ([3.3248, 3.4288, 3.6881], 1e-4),
+        ([3.30, 3.35, 3.40, 3.55, 3.60, 3.75], 0.05),
+        ([0.002 * n for n in range(1650, 1662)], 0.002),
+        ([3.3, 3.3, 3.3], 0.0),
+        ([1.0 / 3.0, 2.0 / 7.0, 3.0 / 11.0], 0.0),
+        ([120.0, 121.0, np.nan, 133.0], 1.0),
+    ],
+)
+def test_the_digit_is_that_of_the_readings_and_no_step_of_temperature(ohm: list[float], digit: float) -> None:
+    """All readings are whole multiples of it, however far they lie apart."""
+    assert digit_ohm(np.array(ohm)) == pytest.approx(digit)
+
+
+def test_a_rise_in_a_table_of_one_reading_a_temperature_is_no_pass() -> None:
+    """Eight per cent more copper above 60 degC, one reading each, beside three sound coils."""
+    copper = 3.3 * (1.0 + 0.00393 * (PROBE_DEGC - 20.0))
+    bad = np.round(copper * np.where(PROBE_DEGC > 60.0, 1.08, 1.0) + 0.01, 4)
+    traces = [by_hand("A", bad), *(by_hand(f"S{n}", np.round(copper + 0.01 * n, 4)) for n in range(3))]
+    subjects = [Subject(trace.coil, "valve") for trace in traces]
+    found = judge_set(traces, subjects, LIMITS, Accuracy(), meter=MeterUse(wires=4)).coils
+    assert found[0].verdict != "pass"
+    assert [coil.verdict for coil in found[1:]] == ["pass"] * 3
