@@ -86,21 +86,22 @@ def less_than_none(parts: Parts, others: Sequence[Parts]) -> bool:
     below zero without that doubt, and below theirs by U and more than copper of two batches can differ.
     """
     joint, whole_ohm = parts.joint, parts.copper.value + parts.joint.value
-    if joint.value + joint.expanded_u < 0.0:
+    # Beyond the normal k: a few points that scatter make k large, and would excuse any value below nothing.
+    if joint.value + K * joint.u < 0.0:
         return True
-    if len(others) < _LEAST_OTHERS or joint.value + coverage_factor(joint.own_dof) * joint.own_u >= 0.0:
+    if len(others) < _LEAST_OTHERS or joint.value + K * joint.own_u >= 0.0:
         return False
     theirs_ohm = median(other.joint.value for other in others)
     u_ohm = hypot(joint.own_u, median(other.joint.own_u for other in others))
     most_ohm = _BATCHES_REL * whole_ohm
-    return joint.value - theirs_ohm + coverage_factor(joint.own_dof) * u_ohm < -most_ohm
+    return joint.value - theirs_ohm + K * u_ohm < -most_ohm
 
 
 def _other_wire(parts: Parts, others: Sequence[Parts]) -> Reason | None:
     if not less_than_none(parts, others):
         return None
     alpha = _shown(parts.alpha20)
-    if others and 2 * sum(other.joint.value + other.joint.expanded_u < 0.0 for other in others) >= len(
+    if others and 2 * sum(other.joint.value + K * other.joint.u < 0.0 for other in others) >= len(
         others
     ):
         return retest("not-copper", say("reason.not-copper-alike", alpha=alpha), say("advice.scale"))
@@ -108,10 +109,13 @@ def _other_wire(parts: Parts, others: Sequence[Parts]) -> Reason | None:
 
 
 def _judged(joint: Measured, limits: Limits, note: str) -> Criterion:
+    """Decide a joint as not below nothing: what lies below is error, and no credit against U."""
     name, high, guard = say("criterion.joint"), limits.joint_max_ohm, limits.guard_band_U
-    return judged(
-        "joint", name, "ohm", joint.value, joint.u, high=high, guard_band_U=guard, note=note, dof=joint.dof
+    least = max(joint.value, 0.0)
+    decided = judged(
+        "joint", name, "ohm", least, joint.u, high=high, guard_band_U=guard, note=note, dof=joint.dof
     )
+    return replace(decided, value=joint.value)
 
 
 def _beside(joint: Measured, others: Sequence[Measured], limits: Limits) -> Criterion | None:

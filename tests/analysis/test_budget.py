@@ -292,7 +292,7 @@ def test_scattered_points_have_few_degrees_of_freedom(bench: Bench) -> None:
 def test_criteria_are_judged_by_the_k_of_the_budget(bench: Bench) -> None:
     """U of R20 and joint in the verdict is that of the budget, with its degrees of freedom and k from t."""
     rng = np.random.default_rng(5)
-    ohm = 3.3 * (1.0 + (np.array(STEPS_DEGC) - 20.0) / 254.4529) + rng.normal(0.0, 0.015, 4)
+    ohm = 3.3 * (1.0 + (np.array(STEPS_DEGC) - 20.0) / 254.4529) + rng.normal(0.0, 0.035, 4)
     limits = {"valve": Limits("valve", r20_ohm=3.3, joint_max_ohm=1.0)}
     trace = bench.points("Y1", STEPS_DEGC, ohm.tolist())
     (coil,) = judge_set([trace], [Subject("Y1", "valve")], limits, Accuracy()).coils
