@@ -114,7 +114,7 @@ def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float |
         findings.append(criteria.noise(coil.fretting))
     if (through := leads(meter, coil.found)) is not None:
         findings.append(through)
-    if (bent := criteria.straightness(coil.found, limits)) is not None:
+    if (bent := criteria.straightness(coil.found, coil.rows, limits)) is not None:
         findings.append(bent)
     if soak_degC is not None:
         findings.append(criteria.heat(coil.hottest_degC, soak_degC))

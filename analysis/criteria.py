@@ -23,6 +23,9 @@ from analysis.words import Message, say, say_count
 
 #: A body further below the temperature asked for has not been soaked at it.
 REACHED_K = 5.0
+#: One reading in a record of at least so many may be a slip, of the meter or of a hand, where its neighbours
+#: within this of its temperature are in order.
+SLIP_ROWS, _SAME_K = 20, 1.5
 #: A two-wire reading of insulation is good to some five per cent (common practice, no source).
 _LEAKAGE_U_REL = 0.05
 #: Scatter of a coil against that of at least so many others on the same meter (common practice, no source).
@@ -144,19 +147,35 @@ def _cold_drift(found: Drift | None, rows: Rows, most: float, guard_band_U: floa
     return Finding(criterion)
 
 
-def straightness(found: Estimate, limits: Limits) -> Finding | None:
+def straightness(found: Estimate, rows: Rows, limits: Limits) -> Finding | None:
     """Judge how a coil leaves the straight line of copper and joint; None where it does not.
 
     Within the limit too it is no pass: what a coil does when hot was seen, and nothing explains it.
     """
     if found.bend is not None:
         return _bent(found.bend, limits)
-    below = int(np.count_nonzero(found.set_aside == "below"))
-    if not below:
-        return None
-    name = say("criterion.straight")
-    criterion = Criterion("straight", name, "", float(below), None, None, 0.0, "retest")
-    return Finding(criterion, retest("reads-low", say_count("reason.reads-low", below)))
+    below = np.flatnonzero(found.set_aside == "below")
+    if below.size and not (below.size == 1 and _slipped(int(below[0]), found, rows)):
+        return _off_line("reads-low", below.size)
+    # At rest what lies above is a contact that jumped, or a change that lasts; on the move no check has it.
+    above = int(np.count_nonzero(found.set_aside == "above")) if rows.story is Story.COOLING else 0
+    return _off_line("reads-high", above) if above else None
+
+
+def _off_line(code: str, count: int) -> Finding:
+    criterion = Criterion("straight", say("criterion.straight"), "", float(count), None, None, 0.0, "retest")
+    return Finding(criterion, retest(code, say_count(f"reason.{code}", count)))
+
+
+def _slipped(low: int, found: Estimate, rows: Rows) -> bool:
+    """Whether a lone low row of a long record is a slip: just before and after it the coil was in order."""
+    if rows.good.sum() < SLIP_ROWS:
+        return False
+    probe, used = rows.trace.probe_degC, np.flatnonzero(found.used)
+    before, after = used[used < low], used[used > low]
+    if not before.size or not after.size:
+        return False
+    return bool(np.all(np.abs(probe[[before[-1], after[0]]] - probe[low]) <= _SAME_K))
 
 
 def _bent(bend: Bend, limits: Limits) -> Finding:
@@ -173,6 +192,9 @@ def _bent(bend: Bend, limits: Limits) -> Finding:
         dof=bend.dof,
     )
     percent = with_uncertainty(100.0 * abs(bend.change_rel), 100.0 * bend.u_rel)
+    if bend.lone_cold:
+        unlike = say("reason.first-unlike", percent=percent)
+        return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest("first-unlike", unlike))
     if bend.kind is BendKind.CURVED:
         curved = say("reason.not-straight", percent=percent)
         return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest("not-straight", curved))
@@ -182,8 +204,10 @@ def _bent(bend: Bend, limits: Limits) -> Finding:
         reason = Reason("drops-hot", say("reason.drops-hot", **figures))
     if criterion.outcome == "fail" and bend.sure:
         return Finding(criterion, reason)
+    within = abs(bend.change_rel) <= most
+    text = say(f"reason.{reason.code}-within", **figures) if within else reason.text
     return Finding(
-        replace(criterion, outcome="retest", wrong_risk=None), retest(f"{reason.code}-unsure", reason.text)
+        replace(criterion, outcome="retest", wrong_risk=None), retest(f"{reason.code}-unsure", text)
     )
 
 
@@ -193,6 +217,8 @@ def _where(bend: Bend) -> str:
         return ""
     low, high = bend.between_degC
     there = say("part.from", low=low, high=high)
+    if round(low) == round(high):
+        there = say("part.from-one", degC=high)
     if bend.back_degC is None:
         return there
     low, high = bend.back_degC

@@ -34,7 +34,7 @@ from analysis.model import (
 from analysis.reasons import retest
 from analysis.rows import DRIVEN_A, RELAXED_S, Rows, Story
 from analysis.verdict import K, undetermined
-from analysis.words import say
+from analysis.words import say, say_count
 
 #: Beyond instruments and temperature, V/I and ohms may differ by this share: voltage and current are read one
 #: after the other, by two instruments (common practice, no source).
@@ -270,7 +270,7 @@ def _reason(found: Driven, lowest: Drive | None, highest: Drive | None, limits: 
     if highest is not None and highest.high:
         return retest("driven-high", say("reason.driven-high", **_figures(highest)))
     if found.tripped:
-        return retest("drive-tripped", say("reason.drive-tripped", count=found.tripped))
+        return retest("drive-tripped", say_count("reason.drive-tripped", found.tripped))
     if found.limited:
         held = "" if found.limit_A is None else say("part.held-at", ampere=found.limit_A)
         return retest("drive-limited", say("reason.drive-limited", held=held))

@@ -25,7 +25,7 @@ from analysis.ramp import RampFit, fit_ramp
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story, spans
 from analysis.selfheated import fit_self_heated, own_covariance
-from analysis.straight import Bend, find_bend, visits
+from analysis.straight import Bend, Points, find_bend, visits
 from analysis.words import say
 
 #: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
@@ -39,6 +39,8 @@ _JUMP_REL, _JUMP_SIGMAS = 0.01, 6.0
 _OWN_SIGMAS, _OWN_MOST_REL, _OWN_ROWS = 8.0, 0.05, 8
 #: Rows within this of the coldest are cold where a coil leaves its line.
 _COLD_K = 3.0
+#: Of fewer visits the line is drawn by their rows: one of two that is wrong would not show.
+_LEAST_VISITS = 3
 #: More readings in a row off the line than a contact explains.
 _CONTACT_ROWS = 3
 
@@ -150,11 +152,12 @@ def _of_points(rows: Rows, chosen: BoolArray, leapt: Bend | None, accuracy: Accu
     trusted = replace(accuracy, gain_rel=accuracy.vi_gain_rel) if rows.driven[chosen].any() else accuracy
     # Where the temperature moves a winding ahead of its probe is off the line, and sound.
     moving = rows.story is Story.COOLING
-    member = np.full(ohm.size, -1) if moving else visits(rows, chosen, trusted).member[chosen]
-    bend = None if moving else _one_of(find_bend(rows, chosen, trusted), leapt)
-    if bend is not None:
-        return _bent(bend, rows, chosen, member, trusted)
-    away, slope = _away(probe, ohm, member)
+    points = None if moving else visits(rows, chosen, trusted)
+    bend = None if points is None else _one_of(find_bend(rows, points), leapt)
+    if bend is not None and points is not None:
+        return _bent(bend, rows, chosen, points.member[chosen], trusted)
+    member = np.full(ohm.size, -1) if points is None else points.member[chosen]
+    away, slope = _away(probe, ohm, points, member)
     keep, aside = away == 0, np.full(chosen.size, "", dtype="<U5")
     jumped = np.zeros_like(chosen)
     lasting = np.zeros(away.size, dtype=np.bool_)
@@ -232,13 +235,19 @@ def _lasting(above: BoolArray, order: IndexArray) -> BoolArray:
     return found
 
 
-def _away(probe_degC: FloatArray, ohm: FloatArray, member: IndexArray) -> tuple[FloatArray, float]:
+def _away(
+    probe_degC: FloatArray, ohm: FloatArray, points: Points | None, member: IndexArray
+) -> tuple[FloatArray, float]:
     """How far rows that do not belong to the line are off it in ohms, shape (n,), else 0; and its slope.
 
     *member* is the visit of a temperature that a row belongs to: what scatters more there is held to that.
+    Each visit counts once for the line, or a long hold would draw it by its own noise.
     """
-    order = np.lexsort((ohm, probe_degC))
-    intercept, slope = theil_sen(probe_degC[order], ohm[order])
+    at_degC, at_ohm = probe_degC, ohm
+    if points is not None and points.ohm.size >= _LEAST_VISITS:
+        at_degC, at_ohm = points.probe_degC, points.ohm
+    order = np.lexsort((at_ohm, at_degC))
+    intercept, slope = theil_sen(at_degC[order], at_ohm[order])
     off = ohm - intercept - slope * probe_degC
     scatter = MAD_TO_SIGMA * float(np.median(np.abs(off)))
     near = np.full(ohm.size, max(_JUMP_SIGMAS * scatter, _JUMP_REL * float(np.median(ohm))))

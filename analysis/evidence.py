@@ -18,7 +18,7 @@ import numpy as np
 
 from analysis.account import AGAINST, Account, Place
 from analysis.copper import ALPHA20_PER_K, REFERENCE_DEGC
-from analysis.criteria import Finding
+from analysis.criteria import SLIP_ROWS, Finding
 from analysis.estimate import Estimate
 from analysis.model import Accuracy, BoolArray, Criterion, FloatArray, IndexArray, TextArray
 from analysis.outliers import MAD_TO_SIGMA
@@ -40,9 +40,7 @@ HOTTEST_DEGC = 230.0
 SAME_K = 3.0
 #: and within so many of its usual intervals.
 USUAL = 2.0
-#: One reading in a record of at least so many may be a slip, of the meter or of a hand.
-SLIP_ROWS = 20
-#: It is no more than this share of the resistance off: what is further off may be the coil, and is asked about.
+#: A slip is no more than this share of the resistance off: what is further off may be the coil.
 SLIP_REL = 0.05
 #: Rows under current that may lack a figure: one, or this share.
 LACKING_SHARE = 0.02

@@ -17,6 +17,8 @@ USUAL = (
     "drift-unsure",
     "drive-limited",
     "drive-tripped",
+    "first-unlike",
+    "reads-high",
     "driven-diode",
     "driven-high",
     "driven-low",

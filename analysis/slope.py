@@ -101,9 +101,7 @@ def _other_wire(parts: Parts, others: Sequence[Parts]) -> Reason | None:
     if not less_than_none(parts, others):
         return None
     alpha = _shown(parts.alpha20)
-    if others and 2 * sum(other.joint.value + K * other.joint.u < 0.0 for other in others) >= len(
-        others
-    ):
+    if others and 2 * sum(other.joint.value + K * other.joint.u < 0.0 for other in others) >= len(others):
         return retest("not-copper", say("reason.not-copper-alike", alpha=alpha), say("advice.scale"))
     return retest("not-copper", say("reason.not-copper", alpha=alpha, joint=parts.joint))
 

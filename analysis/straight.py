@@ -10,7 +10,7 @@ than chance, or where points lie too far off it for everything that is known of 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 from math import sqrt
@@ -71,6 +71,8 @@ class Bend:
     back_degC: tuple[float, float] | None
     sure: bool
     hot: BoolArray
+    #: Whether all but this is sure: that its cold side, one visit of one temperature, was at rest at all.
+    lone_cold: bool = False
 
 
 @dataclass(frozen=True)
@@ -102,20 +104,16 @@ class _Fit:
         return max(self.chi2 / self.dof, 1.0) if self.dof > 0 else 1.0
 
 
-def find_bend(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Bend | None:
+def find_bend(rows: Rows, points: Points) -> Bend | None:
     """Find out whether rows at rest leave a straight line.
 
     Args:
         rows: The sorted trace.
-        chosen: Rows at rest, shape (n,).
-        accuracy: What the instruments can be trusted to.
+        points: The visits of its rows at rest.
 
     Returns:
         None where a line is all that the points ask for, or where they are too few to tell.
     """
-    if not spans(rows.trace.probe_degC[chosen]):
-        return None
-    points = visits(rows, chosen, accuracy)
     if points.ohm.size < 4:
         return None
     line = _least_squares(points, [])
@@ -132,7 +130,9 @@ def find_bend(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Bend | None:
         if abs(change_rel) >= LEAST_REL:
             sure = step.left <= _LEFT or curve is None or curve.chi2 > _BETTER * step.chi2
             sure &= curve is None or curve.chi2 - step.chi2 > _BETTER * step.left
-            return _of_step(rows, points, hot, step, change_rel, sure=sure)
+            lone = not _confirmed(points.probe_degC[~hot], returned=rows.timed and not hot[-1])
+            found = _of_step(rows, points, hot, step, change_rel, sure=sure and not lone)
+            return replace(found, lone_cold=sure and lone)
     if curve is not None and _explains(line, curve, places=1):
         return _of_curve(points, curve, line)
     return _off(points, line)
@@ -236,6 +236,14 @@ def _explains(line: _Fit, other: _Fit, places: int) -> bool:
     gain, dof = line.chi2 - other.chi2, other.dof + _STATED_DOF
     scale = max(1.0, (other.chi2 + _STATED_DOF) / dof)
     return gain > 0.0 and places * float(fdtrc(1, dof, gain / scale)) < _CHANCE
+
+
+def _confirmed(cold_degC: FloatArray, *, returned: bool) -> bool:
+    """Whether the cold side of a step, visits of shape (m,), is more than one reading not yet at rest.
+
+    It is where it spans a range of temperature by itself, or where the coil came back to it after the heat.
+    """
+    return spans(cold_degC) or (returned and cold_degC.size > 1)
 
 
 def _of_step(

@@ -1,4 +1,4 @@
-"""The digit that readings are written to, and what a table of one reading a temperature may not hide by it."""
+"""The digit that readings are written to, and what a table of few readings may not hide by it."""
 
 from __future__ import annotations
 

@@ -13,7 +13,7 @@ import pytest
 import analysis
 from analysis.budget import Source, budget
 from analysis.judge import judge_set
-from analysis.model import Accuracy, Limits, MeterUse, Reason, SetResult, Subject, Trace
+from analysis.model import Accuracy, FloatArray, Limits, MeterUse, Reason, SetResult, Subject, Trace
 from analysis.reasons import DEPENDING, USUAL, largest_change, retest
 from analysis.words import catalogue, say
 from tests.analysis.conftest import Bench
@@ -155,12 +155,35 @@ def leaping(share: float) -> SetResult:
     return judged(*timed([part], Logger(), np.random.default_rng(1)), limits=NOMINAL["valve"])
 
 
+def warm_start(bench: Bench) -> Trace:
+    """A sound coil whose winding was 8 K above its body when it was first read."""
+    body = np.array([22.0, 35.0, 50.0, 60.0, 70.0, 90.0])
+    winding = body + np.array([8.0, 0.0, 0.0, 0.0, 0.0, 0.0])
+    return bench.points("Y1", body.tolist(), np.round(3.3 * copper(winding) + 0.01, 3).tolist())
+
+
+def cooling(bench: Bench, factor: float) -> Trace:
+    """A coil read while it cools, three readings of it *factor* times what they should be."""
+    time_s = np.arange(0.0, 3600.0, 10.0)
+    body = 22.0 + 68.0 * np.exp(-time_s / 1200.0)
+    ohm = 3.3 * copper(body)
+    ohm[[40, 120, 200]] *= factor
+    return bench.trace("Y1", time_s, body, ohm)
+
+
+def copper(degC: FloatArray) -> FloatArray:
+    """Return the resistance of copper over that at 20 degC, shape (n,)."""
+    return 1.0 + 0.00393 * (degC - 20.0)
+
+
 SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "drops-hot-unsure": lambda _: leaping(0.0095),
     "rises-hot-unsure": lambda _: leaping(-0.0095),
     "not-straight": lambda bench: by_hand(
         bench, *(-0.06 * ((t - 55.0) / 35.0) ** 2 for t in range(20, 90, 10))
     ),
+    "first-unlike": lambda bench: judged(warm_start(bench), limits=NOMINAL["valve"]),
+    "reads-high": lambda bench: judged(cooling(bench, 1.05)),
     "reads-low": lambda bench: judged(
         bench.points("Y1", [22.0] * 9 + [90.0] * 9, [3.326] * 9 + [4.208] * 8 + [4.0])
     ),
