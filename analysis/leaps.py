@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.copper import to_20degC
-from analysis.model import BoolArray, FloatArray
+from analysis.model import BoolArray, FloatArray, IndexArray
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.rows import RELAXED_S, SHORT_OHM, Rows, running_median, seconds_since
 from analysis.straight import Bend, BendKind
@@ -26,6 +26,13 @@ _SIGMAS, _LEAST_REL = 8.0, 0.006
 _LOCAL = 25
 #: Readings further apart than this many times the usual spacing are no neighbours, nor beyond the seconds.
 _APART, _NEAR_S = 3.0, 120.0
+#: Where a probe moved by more between two rows, and for so many rows after that, what its winding lags by
+#: cannot be told from a leap.
+_MOST_BETWEEN_K, _LAGS = 10.0, 2
+#: A leap by the copper law is one in the ohms too, at least by this share of it: or only the probe moved.
+_IN_OHMS = 0.5
+#: Voltage and current that both change by more than this share were set anew: the winding heads elsewhere.
+_SET_REL = 0.02
 #: A coil is warm this far above its coldest.
 _WARM_K = 8.0
 #: Taken back: of the opposite sign and within this factor in size, at most so much hotter than it came.
@@ -53,14 +60,17 @@ def find_leaps(rows: Rows) -> list[Leap]:
     found: list[Leap] = []
     if np.count_nonzero(calm) and float(np.median(ohm[calm])) > SHORT_OHM:
         with np.errstate(invalid="ignore", divide="ignore"):
-            found += _in_series(rows, calm, np.log(to_20degC(ohm, rows.temperature_degC)))
+            plain = np.log(np.where(ohm > 0.0, ohm, np.nan))
+            found += _in_series(rows, calm, np.log(to_20degC(ohm, rows.temperature_degC)), plain)
     under = rows.good & rows.driven & (ohm > SHORT_OHM)
     with np.errstate(invalid="ignore", divide="ignore"):
-        found += _in_series(rows, under, np.log(ohm))
+        plain = np.log(ohm)
+    found += _in_series(rows, under, plain, plain)
     return sorted(found, key=lambda leap: leap.at)
 
 
-def _in_series(rows: Rows, of: BoolArray, level: FloatArray) -> list[Leap]:
+def _in_series(rows: Rows, of: BoolArray, level: FloatArray, plain: FloatArray) -> list[Leap]:
+    """Leaps of *level* that are in *plain*, the logarithm of the ohms, as well; arrays of shape (n,)."""
     at = np.flatnonzero(of & np.isfinite(level))
     if at.size < 2 * _BESIDE + 2:
         return []
@@ -69,20 +79,13 @@ def _in_series(rows: Rows, of: BoolArray, level: FloatArray) -> list[Leap]:
     most_s = min(_APART * float(np.median(step_s)), _NEAR_S)
     told = np.cumsum(rows.opened | (rows.driven != rows.driven[at[0]]))
     joined = (step_s > 0.0) & (step_s <= most_s) & (told[at[1:]] == told[at[:-1]])
-    rate = np.where(joined, np.diff(level[at]) / np.maximum(step_s, 1e-9), np.nan)
-    # Each change beside those about it; where too few are joined nothing is told.
-    width = 2 * _BESIDE + 1
-    padded = np.pad(rate, _BESIDE, constant_values=np.nan)
-    about = np.lib.stride_tricks.sliding_window_view(padded, width).copy()
-    about[:, _BESIDE] = np.nan
-    sides = np.isfinite(about[:, :_BESIDE]), np.isfinite(about[:, _BESIDE + 1 :])
-    # On both sides, or a curve that begins or ends steeply would be taken for a leap.
-    enough = np.minimum(*(np.count_nonzero(side, axis=1) for side in sides)) >= _BESIDE // 2
-    usual = np.zeros(rate.size)
-    usual[enough] = np.nanmedian(about[enough], axis=1)
-    apart = np.where(enough & joined, (rate - usual) * step_s, np.nan)
+    joined &= ~_set_anew(rows, at)
+    apart, usual = _apart(level[at], joined, step_s)
+    in_ohms, _ = _apart(plain[at], joined, step_s)
     sigma = _scatter(apart, rows.temperature_degC[at[1:]])
     beyond = np.abs(np.nan_to_num(apart)) > np.maximum(_SIGMAS * sigma, _LEAST_REL)
+    beyond &= np.nan_to_num(in_ohms * np.sign(apart)) >= _IN_OHMS * np.abs(np.nan_to_num(apart))
+    beyond &= ~_plunges(rows.temperature_degC[at])
     found: list[Leap] = []
     for k in np.flatnonzero(beyond).tolist():
         size = float(apart[k])
@@ -92,6 +95,48 @@ def _in_series(rows: Rows, of: BoolArray, level: FloatArray) -> list[Leap]:
         elif _lasts(level[at], joined, usual * step_s, k, size):
             found.append(Leap(int(at[k + 1]), int(at[k]), size, float(sigma[k])))
     return found
+
+
+def _set_anew(rows: Rows, at: IndexArray) -> BoolArray:
+    """Changes, shape (n - 1,), at or just after which the supply gives another voltage and current.
+
+    A winding that changes alters one of the two, as the supply holds the other.
+    """
+    ratios = []
+    for values in (rows.trace.voltage_V[at], rows.trace.current_A[at]):
+        before = np.where(values[:-1] == 0.0, np.nan, values[:-1])
+        ratios.append(np.nan_to_num(values[1:] / before - 1.0))
+    voltage, current = ratios
+    anew = (np.minimum(np.abs(voltage), np.abs(current)) > _SET_REL) & (voltage * current > 0.0)
+    # The winding is on its way for some rows, each of them steeper than those after it.
+    since = np.cumsum(anew)
+    earlier = np.concatenate((np.zeros(_BESIDE, dtype=since.dtype), since))[: since.size]
+    return np.asarray(since > earlier)
+
+
+def _plunges(degC: FloatArray) -> BoolArray:
+    """Changes, shape (n - 1,), in or just after which the probe moves too far from row to row to tell lag."""
+    far = np.abs(np.nan_to_num(np.diff(degC))) > _MOST_BETWEEN_K
+    beside = np.lib.stride_tricks.sliding_window_view(np.pad(far, (_LAGS, 0)), _LAGS + 1)
+    return np.asarray(beside.any(axis=1))
+
+
+def _apart(level: FloatArray, joined: BoolArray, step_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Each change of *level* apart from those about it, and their rate a second; shape (n - 1,) each.
+
+    Where too few are joined the first is NaN: nothing is told.
+    """
+    rate = np.where(joined, np.diff(level) / np.maximum(step_s, 1e-9), np.nan)
+    width = 2 * _BESIDE + 1
+    padded = np.pad(rate, _BESIDE, constant_values=np.nan)
+    about = np.lib.stride_tricks.sliding_window_view(padded, width).copy()
+    about[:, _BESIDE] = np.nan
+    sides = np.isfinite(about[:, :_BESIDE]), np.isfinite(about[:, _BESIDE + 1 :])
+    # On both sides, or a curve that begins or ends steeply would be taken for a leap.
+    enough = np.minimum(*(np.count_nonzero(side, axis=1) for side in sides)) >= _BESIDE // 2
+    usual = np.zeros(rate.size)
+    usual[enough] = np.nanmedian(about[enough], axis=1)
+    return np.where(enough & joined, (rate - usual) * step_s, np.nan), usual
 
 
 def _scatter(apart: FloatArray, degC: FloatArray) -> FloatArray:
