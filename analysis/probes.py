@@ -15,7 +15,7 @@ Where the resistance is what parted, it is the coil: that is for others to judge
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,6 +37,12 @@ _FASTEST_K_PER_s, _FALLEN_K = 0.25, 20.0
 _FALL_S, _FOLLOWED_S = 60.0, 300.0
 #: What of a fall has to last: a quenched body's winding follows by and by.
 _MOST_OF_IT = 0.6
+#: No winding is further behind its body than this (tens of seconds, common practice, no source).
+_LAG_S = 120.0
+#: Of a body that is quenched together with others, its winding has followed by so much of it at once.
+_FOLLOWS = 0.25
+#: So many times a probe that jumps and comes back is no slip of a thermometer.
+_JUMPS = 3
 #: So many rows say that a probe stays where it fell to; so many that it is apart from others, or stuck.
 _STAYS, _ROWS, _STUCK_ROWS = 2, 3, 10
 #: Others are alike if they scatter by less than this (standard deviation).
@@ -82,6 +88,16 @@ class _Told:
     driven: bool
 
     @property
+    def when(self) -> FloatArray:
+        """What joins it to others: times, else the place in a table whose coils were written down alike."""
+        return self.time_s if self.timed else self.at.astype(np.float64)
+
+    @property
+    def start(self) -> int:
+        """How many rows say where it began; in a table of settled points the next may be of another step."""
+        return _START_ROWS if self.timed else 1
+
+    @property
     def apart_K(self) -> FloatArray:
         """Probe less winding."""
         return self.probe_degC - self.winding_degC
@@ -95,9 +111,10 @@ def without_lost(traces: Sequence[Trace]) -> tuple[list[Trace], dict[str, Findin
     """
     told = {trace.coil: each for trace in traces if (each := _told(trace)) is not None}
     lost: dict[str, Lost] = {}
+    falls = _falls(told)
     for trace in traces:
         own = told.get(trace.coil)
-        found = None if own is None else _fell(own) or _stands_still(trace, own)
+        found = None if own is None else _jumps(own) or falls.get(trace.coil) or _stands_still(trace, own)
         found = found or _gives_none(trace)
         if found is not None:
             lost[trace.coil] = found
@@ -131,12 +148,15 @@ def _told(trace: Trace) -> _Told | None:
     if at.size <= _STAYS:
         return None
     probe = trace.probe_degC[at]
-    begin_ohm = float(np.median(ohm[at[:_START_ROWS]]))
-    begin_degC = float(np.median(probe[:_START_ROWS]))
-    winding = winding_temperature(ohm[at], begin_ohm, begin_degC)
     timed = bool(np.isfinite(trace.time_s).all())
+    start = _START_ROWS if timed else 1
+    begin_ohm = float(np.median(ohm[at[:start]]))
+    begin_degC = float(np.median(probe[:start]))
+    winding = winding_temperature(ohm[at], begin_ohm, begin_degC)
     heated = driven & (trace.phase != "drive")
-    return _Told(at, trace.time_s[at], probe, winding, _noise(probe - winding), timed, bool(heated.any()))
+    # From step to step nothing tells what is noise.
+    noise_K = _noise(probe - winding) if timed else 0.0
+    return _Told(at, trace.time_s[at], probe, winding, noise_K, timed, bool(heated.any()))
 
 
 def _noise(values: FloatArray) -> float:
@@ -151,6 +171,47 @@ def _from(told: _Told, index: int) -> str:
     return say("part.from-then", at=float(told.time_s[index])) if told.timed else ""
 
 
+def _falls(told: Mapping[str, _Told]) -> dict[str, Lost]:
+    """The probes that fell, without bodies that were quenched together in the same minute."""
+    falls = {coil: found for coil, each in told.items() if (found := _fell(each)) is not None}
+    begins_s = {coil: float(told[coil].time_s[_index(told[coil], found)]) for coil, found in falls.items()}
+    quenched = {coil for coil, found in falls.items() if _follows(told[coil], _index(told[coil], found))}
+    return {
+        coil: found
+        for coil, found in falls.items()
+        if coil not in quenched
+        or not any(abs(begins_s[other] - begins_s[coil]) <= _FALL_S for other in quenched if other != coil)
+    }
+
+
+def _index(told: _Told, lost: Lost) -> int:
+    return int(np.searchsorted(told.at, lost.first))
+
+
+def _follows(told: _Told, first: int) -> bool:
+    """Whether the winding goes the way that its probe goes from row *first* on, if not yet all of it."""
+    before = max(first - 1, 0)
+    last = int(np.searchsorted(told.time_s, told.time_s[first] + _FOLLOWED_S, side="right")) - 1
+    moved = float(told.probe_degC[last] - told.probe_degC[before])
+    followed = float(told.winding_degC[last] - told.winding_degC[before])
+    return moved != 0.0 and followed / moved > _FOLLOWS
+
+
+def _jumps(told: _Told) -> Lost | None:
+    """A probe that jumps from row to row and back, as one that picks up the heater, while its winding stays."""
+    if not told.timed or told.at.size < _START_ROWS:
+        return None
+    least = max(_APART_K, _NOISES * _noise(told.winding_degC))
+    step, winding = np.diff(told.probe_degC), np.diff(told.winding_degC)
+    there = (np.abs(step) > least) & (np.abs(winding) < 0.5 * np.abs(step))
+    back = there[:-1] & there[1:] & (step[:-1] * step[1:] < 0.0)
+    back &= np.abs(step[:-1] + step[1:]) < 0.5 * np.maximum(np.abs(step[:-1]), np.abs(step[1:]))
+    if int(back.sum()) < _JUMPS:
+        return None
+    # Nobody knows which of its readings was right.
+    return Lost(0, say("reason.probe-jumps", most=float(np.abs(step[there]).max())))
+
+
 def _fell(told: _Told) -> Lost | None:
     """A probe that moved as no body can, while its winding did not, and that stayed there."""
     if not told.timed:
@@ -161,6 +222,9 @@ def _fell(told: _Told) -> Lost | None:
     ends = np.minimum(np.maximum(within, np.arange(time_s.size) + 1), time_s.size - 1)
     moved, followed = probe[ends] - probe, winding[ends] - winding
     rate = np.abs(moved) / np.maximum(time_s[ends] - time_s, 1e-9)
+    # Within one row it may be sudden and yet no more than a minute allows.
+    step, step_s = np.abs(np.diff(probe, append=probe[-1])), np.diff(time_s, append=np.inf)
+    rate = np.where(step > least, np.maximum(rate, step / np.maximum(step_s, 1e-9)), rate)
     sudden = (np.abs(moved) > least) & (np.abs(followed) < 0.5 * np.abs(moved))
     sudden &= (np.abs(moved - followed) > least) & ((rate > _FASTEST_K_PER_s) | (np.abs(moved) > _FALLEN_K))
     for begin in np.flatnonzero(sudden):
@@ -168,9 +232,14 @@ def _fell(told: _Told) -> Lost | None:
         fall = float(moved[begin] - followed[begin])
         reached = np.flatnonzero(parted / fall >= _MOST_OF_IT)
         there = int(reached[reached > begin][0])
-        stays = parted[(np.arange(time_s.size) >= there) & (time_s <= time_s[ends[begin]] + _FOLLOWED_S)]
-        if stays.size < _STAYS or float(np.median(stays / fall)) < _MOST_OF_IT:
+        last = int(np.searchsorted(time_s, time_s[ends[begin]] + _FOLLOWED_S, side="right"))
+        stays = parted[there:last] / fall
+        if stays.size < _STAYS or float(np.median(stays)) < _MOST_OF_IT:
             continue
+        behind = slice(int(begin), last)
+        followed_K = abs(float(winding[last - 1] - winding[begin]))
+        if abs(float(np.trapezoid(parted[behind], time_s[behind]))) < _LAG_S * followed_K:
+            continue  # the winding comes after, as it does behind a body that is quenched
         first = int(begin) + 1 + int(np.argmax(np.abs(parted[begin + 1 :]) > least / 4.0))
         what = say(
             "reason.probe-fell",
@@ -226,10 +295,11 @@ def _parted(told: _Told, others: Sequence[_Told]) -> Lost | None:
         return None
     probe, winding, alike = beside
     off, wound = told.probe_degC - probe, told.winding_degC - winding
-    off = off - float(np.median(off[:_START_ROWS]))  # what it was off from the beginning is another question
+    # What either was off from the beginning is another question: it may have begun warmer than the others.
+    off, wound = off - float(np.median(off[: told.start])), wound - float(np.median(wound[: told.start]))
     least = max(_APART_K, _NOISES * told.noise_K)
     parted = alike & (np.abs(off) > np.maximum(least, 2.0 * np.abs(wound) + least / 2.0))
-    run = _first_run(parted, _ROWS)
+    run = _first_run(parted, _ROWS if told.timed else 1)
     if run is None:
         return None
     # Slowly it parted before that: back to where it was last with them.
@@ -249,11 +319,10 @@ def _parted(told: _Told, others: Sequence[_Told]) -> Lost | None:
 
 def _beside(told: _Told, others: Sequence[_Told]) -> tuple[FloatArray, FloatArray, BoolArray] | None:
     """Middle probe and winding of others at the same times, each shape (n,), and where they are alike."""
-    there = [each for each in others if each.timed]
-    if not told.timed or len(there) < _LEAST_OTHERS:
+    if len(others) < _LEAST_OTHERS:
         return None
-    probes = np.stack([_at_times(told, each, each.probe_degC) for each in there])
-    windings = np.stack([_at_times(told, each, each.winding_degC) for each in there])
+    probes = np.stack([_at_times(told, each, each.probe_degC) for each in others])
+    windings = np.stack([_at_times(told, each, each.winding_degC) for each in others])
     known = np.isfinite(probes).sum(axis=0) >= _LEAST_OTHERS
     if not known.any():
         return None
@@ -270,11 +339,12 @@ def _beside(told: _Told, others: Sequence[_Told]) -> tuple[FloatArray, FloatArra
 
 def _at_times(told: _Told, other: _Told, values: FloatArray) -> FloatArray:
     """Values of *other* at the times of *told*, NaN where it was not read about then."""
-    found = np.interp(told.time_s, other.time_s, values)
-    after = np.minimum(np.searchsorted(other.time_s, told.time_s), other.time_s.size - 1)
+    mine, theirs = told.when, other.when
+    found = np.interp(mine, theirs, values)
+    after = np.minimum(np.searchsorted(theirs, mine), theirs.size - 1)
     before = np.maximum(after - 1, 0)
-    near_s = np.minimum(np.abs(other.time_s[after] - told.time_s), np.abs(other.time_s[before] - told.time_s))
-    return np.where(near_s <= _FALL_S, found, np.nan)
+    near = np.minimum(np.abs(theirs[after] - mine), np.abs(theirs[before] - mine))
+    return np.where(near <= (_FALL_S if told.timed else 0.0), found, np.nan)
 
 
 def _first_run(flags: BoolArray, least: int) -> int | None:
@@ -289,7 +359,7 @@ def _first_run(flags: BoolArray, least: int) -> int | None:
 
 def _wrong(told: _Told, others: Sequence[_Told]) -> Lost | None:
     """A probe that is off the others by the same, cold and hot: a part that is warmer comes to rest."""
-    beside = _beside(told, others)
+    beside = _beside(told, others) if told.timed else None
     if beside is None:
         return None
     probe, winding, alike = beside

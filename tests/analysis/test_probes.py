@@ -10,7 +10,17 @@ import pytest
 
 from analysis.judge import judge_set
 from analysis.model import Accuracy, CoilResult
-from tests.analysis.evidencekit import Part, oven_set, probe_slides, probe_sticks, probe_to_air, time_at
+from analysis.probes import without_lost
+from tests.analysis.evidencekit import (
+    Part,
+    lagged,
+    oven_set,
+    probe_slides,
+    probe_sticks,
+    probe_to_air,
+    settled_points,
+    time_at,
+)
 
 
 def judged(parts: list[Part]) -> dict[str, CoilResult]:
@@ -135,3 +145,75 @@ def test_a_quenched_coil_is_not_taken_for_a_lost_probe() -> None:
     part.ohm[cold] *= (234.5 + winding) / (234.5 + part.winding_degC[cold])
     part.probe_degC[cold] = np.round(body, 1)
     assert "probe" not in codes(judged(parts)["Y3"])
+
+
+def comes_off_by_15_K(part: Part, _: int) -> None:
+    """Within one row it is 15 K lower, no more than a minute would allow, and it stays there."""
+    off = slice(part.ends[-1] - 30, part.ends[-1])
+    part.probe_degC[off] -= 15.0
+
+
+def picks_up(part: Part, seed: int) -> None:
+    """Readings in bursts are off by tens of kelvins."""
+    rng = np.random.default_rng(seed)
+    burst = rng.random(part.probe_degC.size) < 0.3
+    part.probe_degC += burst * rng.normal(0.0, 15.0 + 25.0 * seed, burst.size)
+
+
+@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("spoil", [comes_off_by_15_K, picks_up])
+def test_a_sound_coil_does_not_fail_for_a_probe_that_is_off(
+    spoil: Callable[[Part, int], None], seed: int
+) -> None:
+    """Ohms go on as those of like parts: that coil is retested for its probe, and no other is touched."""
+    parts = table(40 + seed)
+    spoil(parts[1], seed)
+    found = judged(parts)
+    assert codes(found.pop("Y2"))[0] == "probe"
+    assert {coil.verdict for coil in found.values()} == {"pass"}
+
+
+@pytest.mark.parametrize("from_row", [0, 3, 9])
+def test_in_a_table_of_settled_points_a_probe_that_stands_is_told_by_like_parts(from_row: int) -> None:
+    """Its ohms rise and fall with those of others, whose probes say why."""
+    parts = settled_points(table(50, 5))
+    parts[1].probe_degC[from_row:] = parts[1].probe_degC[max(from_row - 1, 0)]
+    result = judge_set([part.trace(timed=False) for part in parts], None, None, Accuracy())
+    found = {coil.coil: coil for coil in result.coils}
+    coil = found.pop("Y2")
+    assert coil.verdict == "retest"
+    assert "probe" in codes(coil)
+    assert {coil.verdict for coil in found.values()} == {"pass"}
+
+
+@pytest.mark.parametrize("warmer_K", [8.0, 15.0])
+def test_a_coil_that_begins_warmer_than_the_others_has_its_probe_on(warmer_K: float) -> None:
+    """It comes from the bench next door; probe and winding agree all along."""
+    parts = table(60)
+    part = parts[0]
+    rng = np.random.default_rng(61)
+    part.body_degC = np.maximum(part.body_degC, part.air_degC + warmer_K * np.exp(-part.time_s / 600.0))
+    part.winding_degC = lagged(part.time_s, part.body_degC, 40.0)
+    part.probe_degC = np.round(part.body_degC + rng.normal(0.0, 0.05, part.time_s.size), 1)
+    part.ohm = np.round(float(part.ohm[0]) * (234.5 + part.winding_degC) / (234.5 + part.winding_degC[0]), 3)
+    _, lost = without_lost([each.trace() for each in parts])
+    assert not lost
+
+
+@pytest.mark.parametrize(("together", "ends_s"), [(True, 100.0), (True, 1e9), (False, 1e9)])
+def test_a_body_that_is_quenched_has_its_probe_on(together: bool, ends_s: float) -> None:
+    """Its winding comes after: coils that fall in the same minute were taken out of the oven."""
+    parts = table(70)
+    rng = np.random.default_rng(71)
+    for part in parts if together else parts[:1]:
+        top = part.ends[-1]
+        after = part.time_s > part.time_s[top]
+        cooling = np.exp(-(part.time_s[after] - part.time_s[top]) / 120.0)
+        ohm_per_K = float(part.ohm[top]) / (234.5 + part.winding_degC[top])
+        part.body_degC[after] = part.air_degC + (part.body_degC[top] - part.air_degC) * cooling
+        part.winding_degC = lagged(part.time_s, part.body_degC, 40.0)
+        part.probe_degC = np.round(part.body_degC + rng.normal(0.0, 0.05, after.size), 1)
+        part.ohm = np.round(ohm_per_K * (234.5 + part.winding_degC), 3)
+        part.ohm[part.time_s > part.time_s[top] + ends_s] = np.nan  # nobody reads on
+    _, lost = without_lost([part.trace() for part in parts])
+    assert not lost
