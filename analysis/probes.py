@@ -112,6 +112,7 @@ def without_lost(traces: Sequence[Trace]) -> tuple[list[Trace], dict[str, Findin
     told = {trace.coil: each for trace in traces if (each := _told(trace)) is not None}
     lost: dict[str, Lost] = {}
     falls = _falls(told)
+    lost |= _none_moved(told)
     for trace in traces:
         own = told.get(trace.coil)
         found = None if own is None else _jumps(own) or falls.get(trace.coil) or _stands_still(trace, own)
@@ -171,6 +172,19 @@ def _from(told: _Told, index: int) -> str:
     return say("part.from-then", at=float(told.time_s[index])) if told.timed else ""
 
 
+def _none_moved(told: Mapping[str, _Told]) -> dict[str, Lost]:
+    """All probes of a set that stand at one temperature while most windings are heated."""
+    if len(told) <= _LEAST_OTHERS or any(each.driven for each in told.values()):
+        return {}
+    moved = {coil: float(np.ptp(each.probe_degC)) for coil, each in told.items()}
+    heated = {coil: float(np.ptp(each.winding_degC)) for coil, each in told.items()}
+    if max(moved.values()) >= _STILL_K or float(np.median(list(heated.values()))) < _HEATED_K:
+        return {}
+    return {
+        coil: Lost(0, say("reason.probe-still", moved=moved[coil], winding=heated[coil])) for coil in told
+    }
+
+
 def _falls(told: Mapping[str, _Told]) -> dict[str, Lost]:
     """The probes that fell, without bodies that were quenched together in the same minute."""
     falls = {coil: found for coil, each in told.items() if (found := _fell(each)) is not None}
@@ -198,7 +212,7 @@ def _follows(told: _Told, first: int) -> bool:
 
 
 def _jumps(told: _Told) -> Lost | None:
-    """A probe that jumps from row to row and back, as one that picks up the heater, while its winding stays."""
+    """A probe that jumps from row to row and back, as one that hears the heater, while its winding stays."""
     if not told.timed or told.at.size < _START_ROWS:
         return None
     least = max(_APART_K, _NOISES * _noise(told.winding_degC))
@@ -296,6 +310,7 @@ def _parted(told: _Told, others: Sequence[_Told]) -> Lost | None:
     probe, winding, alike = beside
     off, wound = told.probe_degC - probe, told.winding_degC - winding
     # What either was off from the beginning is another question: it may have begun warmer than the others.
+    began_K = abs(float(np.median(off[: told.start])))
     off, wound = off - float(np.median(off[: told.start])), wound - float(np.median(wound[: told.start]))
     least = max(_APART_K, _NOISES * told.noise_K)
     parted = alike & (np.abs(off) > np.maximum(least, 2.0 * np.abs(wound) + least / 2.0))
@@ -305,6 +320,8 @@ def _parted(told: _Told, others: Sequence[_Told]) -> Lost | None:
     # Slowly it parted before that: back to where it was last with them.
     quiet = np.flatnonzero(np.abs(off[:run]) <= max(1.0, 3.0 * told.noise_K))
     first = int(quiet[-1]) + 1 if quiet.size else 0
+    if began_K > _APART_K:
+        first = 0  # wrong from the beginning, as one in other degrees is
     worst = int(np.argmax(np.where(parted, np.abs(off), 0.0)))
     what = say(
         "reason.probe-apart",

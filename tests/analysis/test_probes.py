@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.judge import judge_set
-from analysis.model import Accuracy, CoilResult
+from analysis.model import Accuracy, CoilResult, Limits, Subject
 from analysis.probes import without_lost
 from tests.analysis.evidencekit import (
     Part,
@@ -217,3 +217,30 @@ def test_a_body_that_is_quenched_has_its_probe_on(together: bool, ends_s: float)
         part.ohm[part.time_s > part.time_s[top] + ends_s] = np.nan  # nobody reads on
     _, lost = without_lost([part.trace() for part in parts])
     assert not lost
+
+
+@pytest.mark.parametrize("timed", [True, False])
+def test_no_coil_fails_by_a_temperature_that_nobody_read(timed: bool) -> None:
+    """One figure stands in all rows while the ohms of all rise and fall: no R20 can be had by it."""
+    parts = table(80) if timed else settled_points(table(80))
+    for part in parts:
+        part.probe_degC[:] = 85.0
+    limits = {"valve": Limits("valve", r20_ohm=float(parts[0].ohm[0]))}
+    subjects = [Subject(part.label, "valve") for part in parts]
+    traces = [part.trace(timed=timed) for part in parts]
+    for coil in judge_set(traces, subjects, limits, Accuracy()).coils:
+        assert coil.verdict == "retest"
+        assert "probe" in codes(coil)
+
+
+@pytest.mark.parametrize("timed", [True, False])
+def test_a_probe_in_other_degrees_is_left_out_from_the_beginning(timed: bool) -> None:
+    """Its coil has no R20 by it, and its neighbours pass."""
+    parts = table(90, 5) if timed else settled_points(table(90, 5))
+    parts[2].probe_degC[:] = 1.8 * parts[2].probe_degC + 32.0
+    result = judge_set([part.trace(timed=timed) for part in parts], None, None, Accuracy())
+    found = {coil.coil: coil for coil in result.coils}
+    spoiled = found.pop("Y3")
+    assert spoiled.verdict == "retest"
+    assert "probe" in codes(spoiled)
+    assert {coil.verdict for coil in found.values()} == {"pass"}
