@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import exp, lgamma
+from functools import cached_property
+from math import ceil, exp, lgamma, log
 
 import numpy as np
 
 from analysis.criteria import Finding
 from analysis.events import WARM_K
-from analysis.model import BoolArray, Criterion, FloatArray
+from analysis.model import BoolArray, Criterion, FloatArray, IndexArray
 from analysis.reasons import retest
 from analysis.rows import Rows
 from analysis.sampling import runs
@@ -27,6 +28,8 @@ SEEN_K = 1.5
 #: So many rows in succession of a coil that was seen at their temperature are no slip of a recorder; so many
 #: of one that has no neighbours, while its temperature stands within SAME_K.
 _ROWS, _ROWS_ALONE, _SAME_K, _SAME_SHARE = 3, 5, 3.0, 0.8
+#: Where single cells are empty by chance, so many in succession come with less than this chance in a record.
+_RUN_CHANCE = 1e-4
 #: Of so many cold readings, or else of so many runs, the usual length of an empty run is known.
 _COLD_READINGS, _USUAL_RUNS = 3, 6
 #: Warm rows are emptier than those of neighbours, and than its own cold ones, with less than this chance.
@@ -52,10 +55,55 @@ class _Line:
     timed: bool
     coldest_degC: float
 
-    @property
+    @cached_property
     def warm(self) -> BoolArray:
         """Rows well above the coldest reading."""
-        return self.degC >= self.coldest_degC + WARM_K
+        return np.asarray(self.degC >= self.coldest_degC + WARM_K)
+
+    @cached_property
+    def runs(self) -> list[tuple[int, int]]:
+        """First and last row of each run of empty rows."""
+        return list(runs(self.blank))
+
+    @cached_property
+    def longest(self) -> tuple[int, int]:
+        """Lengths of the longest run and of the longest beside it."""
+        lengths = sorted([0, 0, *(last - first + 1 for first, last in self.runs)])
+        return lengths[-1], lengths[-2]
+
+    @cached_property
+    def scattered(self) -> int:
+        """How many rows are empty in runs that are short."""
+        return sum(last - first + 1 for first, last in self.runs if last - first < _ROWS)
+
+    @cached_property
+    def seen_degC(self) -> FloatArray:
+        """Temperatures at which it was read, sorted."""
+        return _sorted(self.degC[self.good])
+
+    @cached_property
+    def left_degC(self) -> FloatArray:
+        """Temperatures at which its rows were left empty, sorted."""
+        return _sorted(self.degC[self.blank & ~self.absent])
+
+    @cached_property
+    def read_s(self) -> FloatArray:
+        """Times at which it was read, sorted."""
+        return _sorted(self.time_s[self.good])
+
+    @cached_property
+    def left_s(self) -> FloatArray:
+        """Times at which its rows were left empty, sorted."""
+        return _sorted(self.time_s[self.blank & ~self.absent])
+
+
+def _sorted(values: FloatArray) -> FloatArray:
+    return np.sort(values[np.isfinite(values)])
+
+
+def _near(among: FloatArray, low: FloatArray | float, high: FloatArray | float) -> IndexArray:
+    """How many of the sorted values *among* lie from *low* to *high*, in the shape of these."""
+    return np.asarray(np.searchsorted(among, high, "right") - np.searchsorted(among, low, "left"))
 
 
 class Blanks:
@@ -79,9 +127,9 @@ class Blanks:
         others = [each for label, each in self._lines.items() if label != coil]
         counted = np.zeros(line.blank.size, dtype=np.bool_)
         beside = 0
-        usual = _usual(line)
-        for first, last in runs(line.blank):
-            reading = _counts(line, first, last, usual, others)
+        usual, least = _usual(line), _least_run(line, others)
+        for first, last in line.runs:
+            reading = _counts(line, first, last, usual, least, others)
             if reading is not None:
                 counted[first : last + 1] = True
                 beside = max(beside, reading)
@@ -189,28 +237,45 @@ def _seen_share(line: _Line, others: Sequence[_Line]) -> float:
     theirs = theirs[np.isfinite(theirs)]
     if not mine.size or not theirs.size:
         return 0.0
-    return float((np.abs(mine[:, None] - theirs[None, :]).min(axis=1) <= SEEN_K).mean())
+    return float((_near(np.sort(theirs), mine - SEEN_K, mine + SEEN_K) > 0).mean())
 
 
 def _usual(line: _Line) -> float:
     """How many rows are usually empty from reading to reading: of the cold ones, else of all."""
-    lengths = np.array([last - first + 1 for first, last in runs(line.blank)], dtype=np.float64)
-    cold = np.array([not line.warm[first : last + 1].any() for first, last in runs(line.blank)])
+    lengths = np.array([last - first + 1 for first, last in line.runs], dtype=np.float64)
+    cold = np.array([not line.warm[first : last + 1].any() for first, last in line.runs])
     if int((line.good & ~line.warm).sum()) >= _COLD_READINGS:
         return float(np.median(lengths[cold])) if cold.any() else 0.0
     return float(np.median(lengths)) if lengths.size >= _USUAL_RUNS else 0.0
 
 
-def _counts(line: _Line, first: int, last: int, usual: float, others: Sequence[_Line]) -> int | None:
+def _least_run(line: _Line, others: Sequence[_Line]) -> int:
+    """How many empty rows in succession are no chance, where cells are empty here and there.
+
+    The share of empty cells is the coil's own or that of the others, without longer runs: those are what is
+    to be found.
+    """
+    own = line.scattered / line.blank.size
+    theirs = sum(each.scattered for each in others) / max(sum(each.blank.size for each in others), 1)
+    share = max(own, theirs)
+    if not 0.0 < share < 1.0:
+        return _ROWS
+    return max(_ROWS, ceil(log(_RUN_CHANCE / line.blank.size) / log(share)))
+
+
+def _counts(
+    line: _Line, first: int, last: int, usual: float, least: int, others: Sequence[_Line]
+) -> int | None:
     """How many neighbours were read while *line* was not, None where the run says nothing against it."""
     length = last - first + 1
     mine = slice(first, last + 1)
     warm = bool(line.warm[mine].any())
-    bracketed = bool(line.good[:first].any())  # what precedes the first reading may not have been wired yet
+    bracketed = int(line.good.argmax()) < first  # what precedes the first reading may not have been wired yet
     if not warm and (not bracketed or line.absent[mine].any()):
         return None
     seen = _seen_at_hottest(line, mine)
-    if length <= (2.0 * usual if usual else (_ROWS - 1.0 if seen else 0.0)):
+    # A recorder that leaves several empty from reading to reading has its custom; else it is chance.
+    if length <= 2.0 * usual or (seen and usual <= 1.0 and length < least):
         return None
     reading = sum(_read_there(each, line, mine) for each in others)
     if reading:
@@ -225,41 +290,39 @@ def _counts(line: _Line, first: int, last: int, usual: float, others: Sequence[_
 def _seen_at_hottest(line: _Line, mine: slice) -> bool:
     """Whether the coil was read near the hottest of its empty rows, at whatever time."""
     hottest = np.nanmax(np.append(line.degC[mine], -np.inf))
-    return bool((np.abs(line.degC[line.good] - hottest) <= SEEN_K).any())
+    return bool(_near(line.seen_degC, hottest - SEEN_K, hottest + SEEN_K))
 
 
 def _opened_at_rest(line: _Line, mine: slice) -> bool:
     """Whether the longest empty run is one in which the temperature stands: no ramp that nobody reads on."""
-    lengths = sorted(last - first + 1 for first, last in runs(line.blank))
-    longest_other = lengths[-2] if len(lengths) > 1 else 0
+    longest_other = line.longest[1]
     degC = line.degC[mine]
     if not line.timed or degC.size < max(_ROWS_ALONE, 3 * longest_other + 1):
         return False
     return float((np.abs(degC - degC[0]) <= _SAME_K).mean()) >= _SAME_SHARE
 
 
-def _during(other: _Line, line: _Line, mine: slice) -> BoolArray:
-    """Rows of *other* at the times of the empty ones, else at their temperatures, shape (n,)."""
+def _there(other: _Line, line: _Line, mine: slice, when_s: FloatArray, at_degC: FloatArray) -> int:
+    """How many rows of *other*, by sorted times or temperatures, fall to the empty ones of *line*."""
     if line.timed and other.timed:
-        begin_s, end_s = line.time_s[mine.start], line.time_s[mine.stop - 1]
-        return np.asarray((other.time_s >= begin_s) & (other.time_s <= end_s))
+        return int(_near(when_s, line.time_s[mine.start], line.time_s[mine.stop - 1]))
     degC = line.degC[mine][np.isfinite(line.degC[mine])]
     if not degC.size:
-        return np.zeros(other.good.size, dtype=np.bool_)
-    return np.asarray((np.abs(other.degC[:, None] - degC[None, :]) <= SEEN_K).any(axis=1))
+        return 0
+    # Rows without times are in order of temperature: what lies near any of them, each counted once.
+    first = np.searchsorted(at_degC, np.sort(degC) - SEEN_K, "left")
+    last = np.searchsorted(at_degC, np.sort(degC) + SEEN_K, "right")
+    return int(np.maximum(last - np.maximum(first, np.concatenate(([0], last[:-1]))), 0).sum())
 
 
 def _read_there(other: _Line, line: _Line, mine: slice) -> bool:
     """Whether *other* was read as often as its own custom has it while *line* was empty."""
-    there = _during(other, line, mine)
-    return bool(other.good[there].sum() >= 0.5 * min(_ROWS, mine.stop - mine.start)) and bool(
-        other.good[there].any()
-    )
+    count = _there(other, line, mine, other.read_s, other.seen_degC)
+    return count > 0 and count >= 0.5 * min(_ROWS, mine.stop - mine.start)
 
 
 def _empty_there(other: _Line, line: _Line, mine: slice) -> bool:
-    there = _during(other, line, mine)
-    return bool((other.blank & ~other.absent)[there].any())
+    return _there(other, line, mine, other.left_s, other.left_degC) > 0
 
 
 def _piled_up(line: _Line, others: Sequence[_Line]) -> list[Finding]:

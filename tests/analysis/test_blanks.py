@@ -120,3 +120,29 @@ def test_an_open_shows_between_the_gaps_of_a_scanner() -> None:
     one_a_row(parts, np.random.default_rng(5))
     coils = judged(parts)
     assert [label for label, coil in coils.items() if blank(coil)] == ["Y1"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("every_s", "share"), [(30.0, 0.1), (10.0, 0.05), (5.0, 0.1)])
+def test_cells_that_are_empty_here_and_there_touch_nobody(every_s: float, share: float) -> None:
+    """The longer a record, the longer the runs that chance alone makes."""
+    rng = np.random.default_rng(7)
+    parts = oven_set(rng, 4, every_s=every_s)
+    for part in parts:
+        part.ohm[rng.random(part.ohm.size) < share] = np.nan
+    result = judge_set([part.trace() for part in parts], None, None, Accuracy())
+    assert not [coil.coil for coil in result.coils for reason in coil.reasons if reason.code == "blank"]
+
+
+@pytest.mark.slow
+def test_a_hot_gap_among_scattered_empty_cells_is_found() -> None:
+    """Chance does not leave twenty in succession empty while others are read."""
+    rng = np.random.default_rng(8)
+    parts = oven_set(rng, 4, every_s=10.0)
+    for part in parts:
+        part.ohm[rng.random(part.ohm.size) < 0.1] = np.nan
+    end = parts[1].ends[-1]
+    parts[1].ohm[end - 30 : end - 10] = np.nan
+    result = judge_set([part.trace() for part in parts], None, None, Accuracy())
+    found = {coil.coil for coil in result.coils for reason in coil.reasons if reason.code == "blank"}
+    assert found == {"Y2"}
