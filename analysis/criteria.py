@@ -104,6 +104,19 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
     return findings
 
 
+def of_the_meter(findings: Sequence[Finding], common_rel: float | None) -> list[Finding]:
+    """Have no coil fail for a change by *common_rel* that all coils of its set show alike."""
+    if common_rel is None:
+        return list(findings)
+    why = retest("drift-alike", say("reason.drift-alike", percent=100.0 * common_rel))
+    return [
+        Finding(replace(each.criterion, outcome="retest"), why)
+        if each.criterion.code in {"drift", "drift-hot"} and each.criterion.outcome == "fail"
+        else each
+        for each in findings
+    ]
+
+
 def _change(code: str, found: Drift, most: float, guard_band_U: float) -> Criterion:
     """Judge a relative change, of either sign, against *most*."""
     name, value, u = say(f"criterion.{code}"), found.change_rel, found.u_rel

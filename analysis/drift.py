@@ -7,6 +7,7 @@ over: the straight line, or two means.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, inf, log, sqrt
 
@@ -40,6 +41,9 @@ _STEP_ROWS, _STEP_CHANCE = 3, 1e-4
 #: A reading further than this off its neighbours is a dropout or a digit gone wrong, not a change.
 _SPIKE_REL, _NEIGHBOURS = 0.02, 9
 
+#: So many coils that changed by the same within this share of it, or within this, did so by the meter.
+_LEAST_ALIKE, _ALIKE_SHARE, _ALIKE_REL = 3, 0.05, 0.001
+
 
 @dataclass(frozen=True)
 class Stepped:
@@ -68,6 +72,19 @@ class Drift:
     u_rel: float
     stepped: Stepped | None = None
     dof: float | None = None
+
+
+def common_change(changes: Sequence[Drift | None]) -> float | None:
+    """By what share all coils of a set changed alike over the heat, None where they did not.
+
+    Coils that age or short do so each by itself; a meter does it to all of them.
+    """
+    known = [each.change_rel for each in changes if each is not None]
+    if len(known) < _LEAST_ALIKE or len(known) < len(changes):
+        return None
+    middle = float(np.median(known))
+    alike = max(known) - min(known) <= max(_ALIKE_SHARE * abs(middle), _ALIKE_REL)
+    return middle if alike and min(abs(each) for each in known) > _ALIKE_REL else None
 
 
 def before_heat(rows: Rows) -> BoolArray:

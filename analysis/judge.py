@@ -11,8 +11,9 @@ import numpy as np
 from analysis.account import Account
 from analysis.blanks import Blanks
 from analysis.coil import Coil, examine, own_findings, result, settle_drift
-from analysis.criteria import LEAST_BESIDE, Finding, noise_beside
+from analysis.criteria import LEAST_BESIDE, Finding, noise_beside, of_the_meter
 from analysis.decision import Process, Zone, global_risks, rule_name
+from analysis.drift import common_change
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
 from analysis.mixup import alone, mixed_up
@@ -77,6 +78,8 @@ def judge_set(
         coils = [_as_kind(coil, mixed[coil.label].kind) if coil.label in mixed else coil for coil in coils]
         belongs = {label: each.finding for label, each in mixed.items()}
     rows = {coil.label: coil.rows for coil in coils}
+    common = common_change([coil.cold for coil in coils])
+    asked_degC = _common_heat(coils) if soak_degC is None else soak_degC
     resting, blanks = Resting(rows, use), Blanks(rows)
     results: dict[str, CoilResult] = {}
     for kind in dict.fromkeys(coil.subject.kind for coil in coils):
@@ -91,7 +94,7 @@ def judge_set(
             asked[label].append(belongs[label])
         for coil in alike:
             asked[coil.label] += _beside_all(coil, coils)
-        judged = _judge_kind(alike, held_to, accuracy, use, asked_degC, asked)
+        judged = _judge_kind(alike, held_to, accuracy, use, asked_degC, asked, common)
         results |= judged
         compared = sum(_was_compared(each) for each in judged.values())
         if kind and compared > 1 and held_to.r20_ohm is None:
@@ -127,7 +130,7 @@ def _accounts(told: Sequence[Account]) -> str:
 
 
 def _common_heat(coils: Sequence[Coil]) -> float | None:
-    """How hot most coils of a table were read, where nobody says how hot they were to be; None if not heated."""
+    """How hot most coils were read where nobody says how hot they were to be; None if they were not heated."""
     reached = [coil.hottest_degC for coil in coils if coil.rows.heated and coil.hottest_degC is not None]
     return median(reached) if len(reached) >= LEAST_BESIDE else None
 
@@ -220,17 +223,19 @@ def _judge_kind(
     meter: MeterUse,
     soak_degC: float | None,
     asked: Mapping[str, Sequence[Finding]],
+    common_rel: float | None,
 ) -> dict[str, CoilResult]:
     """Judge the coils of one kind, each by itself and against the others.
 
     *asked* is what takes the whole set to tell: whether each is at rest, and of this kind at all.
+    *common_rel* is by what share all coils of the set changed alike, None where they did not.
     """
     settled = [settle_drift(coil, limits, accuracy) for coil in coils]
     findings: dict[str, list[Finding]] = {}
     for coil in settled:
         others = [other.found.parts for other in settled if other is not coil and other.found.parts]
         findings[coil.label] = [
-            *own_findings(coil, limits, meter, soak_degC),
+            *of_the_meter(own_findings(coil, limits, meter, soak_degC), common_rel),
             *slope_and_joint(coil.found, others, limits),
             *asked[coil.label],
         ]

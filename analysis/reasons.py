@@ -15,6 +15,7 @@ USUAL = (
     "contact",
     "drops-hot-unsure",
     "drift-unsure",
+    "drift-alike",
     "drive-limited",
     "drive-tripped",
     "first-unlike",

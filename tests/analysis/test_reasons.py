@@ -201,6 +201,9 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "probe": loose_probe,
     "contact": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf])),
     "drift-unsure": lambda bench: judged(bench.soak(grown_rel=0.01)),
+    "drift-alike": lambda bench: judged(
+        *(bench.soak(f"Y{n}", grown_rel=0.03, seed=n) for n in (1, 2, 3)),
+    ),
     "joint-unsure": joints,
     "leakage-unsure": lambda bench: judged(replace(bench.soak(), leakage_ohm=np.array([1.02e6]))),
     "leads-not-nulled": lambda bench: judged(bench.soak(), meter=MeterUse(wires=2)),
