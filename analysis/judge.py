@@ -130,7 +130,7 @@ def _accounts(told: Sequence[Account]) -> str:
 
 
 def _common_heat(coils: Sequence[Coil]) -> float | None:
-    """How hot most coils were read where nobody says how hot they were to be; None if they were not heated."""
+    """How hot most coils were read, where nobody says how hot they were to be; None without heat."""
     reached = [coil.hottest_degC for coil in coils if coil.rows.heated and coil.hottest_degC is not None]
     return median(reached) if len(reached) >= LEAST_BESIDE else None
 
