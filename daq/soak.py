@@ -476,7 +476,7 @@ class Soak:
     def _driven(self, label: str, step_degC: float, drive: Drive) -> tuple[str, CeilingError | None]:
         """Take rows of a coil under power for the time of a test; return what is wrong, and what tripped."""
         procedure, trouble = self.procedure, ""
-        rows = DrivenRows(procedure, self.watches[label], drive, label, "hold", step_degC)
+        rows = DrivenRows(procedure, self.watches[label], drive, label, "drive", step_degC)
         start_s = rows.last_s
         procedure.clock.sleep(SWITCH_ON_S)
         try:
