@@ -32,7 +32,7 @@ from analysis.model import (
     Trace,
 )
 from analysis.reasons import retest
-from analysis.rows import DRIVEN_A, RELAXED_S, Rows, Story
+from analysis.rows import DRIVEN_A, RELAXED_S, SHORT_OHM, Rows, Story
 from analysis.verdict import K, undetermined
 from analysis.words import say, say_count
 
@@ -178,7 +178,7 @@ def _drive(
     body = rows.temperature_degC
     near = _nearest(rows, own, told[0]) if at_rest else _coldest(rows, own)
     r20 = float(np.median(to_20degC(rows.trace.resistance_ohm[near], _known(body[near]))))
-    if r20 <= 0.0:
+    if r20 < SHORT_OHM:
         return None
     # Of a coil that heats itself the body tells nothing of the winding, but that it is no colder than cold.
     from_degC = float(np.median(_known(body[told] if at_rest else body[near])))

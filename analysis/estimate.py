@@ -214,7 +214,7 @@ def _bent(bend: Bend, rows: Rows, chosen: BoolArray, member: IndexArray, accurac
     level = np.array(
         [float(np.median(ohm[at[member == own]])) if own >= 0 else np.nan for own in range(member.max() + 1)]
     )
-    off = ohm[at] / level[np.maximum(member, 0)] - 1.0
+    off = ohm[at] / np.maximum(level[np.maximum(member, 0)], SHORT_OHM) - 1.0
     jumped = np.zeros_like(chosen)
     jumped[at] = (member >= 0) & (off > _OWN_MOST_REL)
     aside = np.where(jumped, "above", np.where(chosen & ~cold, "hot", ""))

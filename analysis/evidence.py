@@ -40,8 +40,9 @@ HOTTEST_DEGC = 230.0
 SAME_K = 3.0
 #: and within so many of its usual intervals.
 USUAL = 2.0
-#: A slip is no more than this share of the resistance off: what is further off may be the coil.
-SLIP_REL = 0.05
+#: A slip is no more than this share of the resistance off, as a wrong digit makes it: what is further off may
+#: be the coil (common practice, no source).
+SLIP_REL = 0.25
 #: Rows under current that may lack a figure: one, or this share.
 LACKING_SHARE = 0.02
 #: Differences of fewer readings tell no noise. Without times neighbours are few, and those of one temperature

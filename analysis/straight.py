@@ -197,8 +197,10 @@ def _least_squares(points: Points, more: list[FloatArray]) -> _Fit | None:
     if points.ohm.size < columns.shape[1]:
         return None
     scale = np.linalg.norm(columns, axis=0)
+    if not scale.all():
+        return None
     weighted, y = columns / scale / points.u_ohm[:, None], points.ohm / points.u_ohm
-    if not scale.all() or np.linalg.cond(weighted) > 1e6:
+    if np.linalg.cond(weighted) > 1e6:
         return None
     inverse = np.linalg.inv(weighted.T @ weighted)
     values = inverse @ weighted.T @ y

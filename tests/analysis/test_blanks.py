@@ -48,7 +48,7 @@ def test_settled_points_without_the_hottest_are_told(count: int) -> None:
     parts[0].ohm[parts[0].body_degC > 80.0] = np.nan
     coils = judged(parts, timed=False)
     assert (coils["Y1"].verdict, blank(coils["Y1"])) == ("retest", True)
-    assert " at 90 degC" in coils["Y1"].reasons[0].text
+    assert any(" at 90 degC" in reason.text for reason in coils["Y1"].reasons)
 
 
 def test_an_open_that_comes_after_a_time_at_heat_is_told() -> None:

@@ -20,15 +20,9 @@ NOT_YET = {
     "open-cold": "a coil that is blank or open while cold passes on its hot readings",
     "open-cold-empty": "a coil that is blank or open while cold passes on its hot readings",
     "dropouts-hot-empty": "cells that a recorder left blank, six of a hundred when hot, are passed over",
-    "aluminium-set": "a slope 2.5 to 4 % too steep passes as a joint below nothing",
-    "aluminium-one": "a slope 2.5 to 4 % too steep passes as a joint below nothing",
-    "joint-grows-a-cycle": "two groups of cold points 4 % apart pass, where no time tells which came first",
-    "never-read-hot": "no reading above 66 degC, and still a pass",
-    "rows-end-on-the-way-up": "rows that end at 62 degC where others go on to 90, and still a pass",
     "table-cut-on-the-way-up": "a table that ends on the way up, and still a pass",
     "kohm-all": "ohms written as kiloohms are a short",
     "current-negative": "an ammeter with its leads reversed makes interruptions",
-    "hot-noise-x12": "Gaussian noise that is wide when hot makes interruptions",
 }
 
 CASES = [
