@@ -30,6 +30,9 @@ from analysis.words import Message, say
 
 #: Of fewer like parts, the coil itself not counted, nobody can say which of them is the usual one.
 _LEAST_OTHERS = 2
+#: Below zero by so many standard uncertainties is surely below. With two, one batch of copper in fifty would
+#: be called another metal; with three, windings of aluminium would pass.
+BELOW_U = 2.5
 #: By this share of a coil's resistance its joint may seem to differ where its copper is of another batch: one
 #: per cent of alpha20 either way would be two; most are nearer (common practice, no source).
 _BATCHES_REL = 0.01
@@ -81,27 +84,29 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
 def less_than_none(parts: Parts, others: Sequence[Parts]) -> bool:
     """Whether the joint would have to be negative: the wire is not copper, or the probe's scale is off.
 
-    By itself that is so where it is below zero by more than U, the doubt about copper's coefficient included.
+    By itself that is so where it is surely below zero, the doubt about copper's coefficient included.
     Like parts share the batch of wire and its coefficient: beside two of them or more it is so where it is
-    below zero without that doubt, and below theirs by U and more than copper of two batches can differ.
+    below zero without that doubt, and below theirs by more than copper of two batches can differ.
     """
     joint, whole_ohm = parts.joint, parts.copper.value + parts.joint.value
-    # Beyond the normal k: a few points that scatter make k large, and would excuse any value below nothing.
-    if joint.value + K * joint.u < 0.0:
+    # No k of few points: they make it large, and would excuse any value below nothing.
+    if joint.value + BELOW_U * joint.u < 0.0:
         return True
-    if len(others) < _LEAST_OTHERS or joint.value + K * joint.own_u >= 0.0:
+    if len(others) < _LEAST_OTHERS or joint.value + BELOW_U * joint.own_u >= 0.0:
         return False
     theirs_ohm = median(other.joint.value for other in others)
     u_ohm = hypot(joint.own_u, median(other.joint.own_u for other in others))
     most_ohm = _BATCHES_REL * whole_ohm
-    return joint.value - theirs_ohm + K * u_ohm < -most_ohm
+    return joint.value - theirs_ohm + BELOW_U * u_ohm < -most_ohm
 
 
 def _other_wire(parts: Parts, others: Sequence[Parts]) -> Reason | None:
     if not less_than_none(parts, others):
         return None
     alpha = _shown(parts.alpha20)
-    if others and 2 * sum(other.joint.value + K * other.joint.u < 0.0 for other in others) >= len(others):
+    if others and 2 * sum(other.joint.value + BELOW_U * other.joint.u < 0.0 for other in others) >= len(
+        others
+    ):
         return retest("not-copper", say("reason.not-copper-alike", alpha=alpha), say("advice.scale"))
     return retest("not-copper", say("reason.not-copper", alpha=alpha, joint=parts.joint))
 
