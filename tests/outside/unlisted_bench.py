@@ -1,9 +1,9 @@
 """A small invented bench: sound coils in an oven, and how people write down what they read of them.
 
-Nothing is taken from the program under test. Heat flows through first-order lags. A table is a recorder's rows
-by the clock (`timed`), settled points written by hand (`hand`), a recorder's rows with a short drive at the end of
-each hold (`driven`), or voltage and current of a small steady current and no ohmmeter (`trickle`). All figures are invented, but for copper's
-coefficient (IEC 60028: 0.00393 /K at 20 degC); the scatter of a batch's coefficient is common practice, no source.
+Nothing is taken from the program under test. Heat flows through first-order lags. A table is a recorder's
+rows by the clock (`timed`), settled points written by hand (`hand`), or a recorder's rows with a short drive
+at the end of each hold, as voltage and current (`driven`). All figures are invented, but for copper's
+coefficient (IEC 60028: 0.00393 /K at 20 degC); a batch's scatter is common practice, no source.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 Row = dict[str, str]
 
 COPPER_PER_K = 0.00393
-FORMS = ("timed", "hand", "driven", "trickle")
+FORMS = ("timed", "hand", "driven")
 STEPS_degC = (50.0, 70.0, 90.0)
 BEFORE, AT_50, AT_70, AT_90, AFTER = range(5)
 OPEN_OHM = 1e9
@@ -166,8 +166,6 @@ def _in_oven(bench: Bench, part: tuple, index: int, clock: Floats, air: Floats, 
     driven = np.concatenate([np.zeros(len(at), bool), np.ones(len(driven_at), bool)])[order]
     at = both[order]
     supply = np.where(driven, 0.7 * 12.0, 0.0)
-    if bench.form == "trickle":  # some 50 mA: the winding is 20 mK above its body, which nobody sees
-        driven, supply = np.ones(len(at), bool), np.full(len(at), 0.05 * part[2])
     wind = np.interp(at, clock, winding)
     for end in ends if bench.form == "driven" else []:
         since = at - (end - 60 - 9 * index)
@@ -193,11 +191,11 @@ def read(bench: Bench, drive_ohm: dict[str, Floats] | None = None) -> None:
         scatter = rng.normal(0, bench.noise_ohm, size=len(track.ohm))
         track.shown_ohm = track.ohm * (1 + bench.gain) + bench.offset_ohm + scatter
         under = track.ohm if drive_ohm is None else drive_ohm.get(track.label, track.ohm)
-        limit, fine = 4.0, 0.02 if bench.form == "trickle" else 1.0
+        limit = 4.0
         track.amp = np.where(track.driven, np.minimum(track.supply_V / under, limit), 0.0)
         track.volt = np.where(track.driven, np.minimum(track.supply_V, limit * under), 0.0)
-        track.amp = track.amp + track.driven * rng.normal(0, 2e-4 * fine, size=len(under))
-        track.volt = track.volt + track.driven * rng.normal(0, 5e-4 * fine, size=len(under))
+        track.amp = track.amp + track.driven * rng.normal(0, 2e-4, size=len(under))
+        track.volt = track.volt + track.driven * rng.normal(0, 5e-4, size=len(under))
 
 
 def rows(bench: Bench) -> list[Row]:
@@ -214,10 +212,9 @@ def rows(bench: Bench) -> list[Row]:
                 row["resistance_ohm"] = ""
             else:
                 row["resistance_ohm"] = "OL" if value > 120 else f"{value:.{bench.ohm_digits}f}"
-            if bench.form in ("driven", "trickle"):
-                more = 2 if bench.form == "trickle" else 0
-                row["voltage_V"] = f"{track.volt[k]:.{3 + more}f}" if track.driven[k] else ""
-                row["current_A"] = f"{track.amp[k]:.{4 + more}f}" if track.driven[k] else ""
+            if bench.form == "driven":
+                row["voltage_V"] = f"{track.volt[k]:.3f}" if track.driven[k] else ""
+                row["current_A"] = f"{track.amp[k]:.4f}" if track.driven[k] else ""
             out.append((t, index, row))
     if bench.form == "hand":
         table = [row for _, _, row in out]
