@@ -21,6 +21,7 @@ TELLING = {
     "fahrenheit": ("hand", 1, 0),
     "lost_decimal_point": ("hand", 0, 1),
     "no_probe_moved": ("hand", 2, 1),
+    "nothing_at_the_top": ("timed", 1, 10),
     "probe_freezes": ("hand", 2, 0),
     "probe_falls_off": ("timed", 1, 0),
     "probe_picks_up": ("timed", 1, 0),
