@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Protocol
 
+from analysis.words import say
 from daq.clock import Clock, RealClock
 from daq.guard import Guard
 from daq.signals import Leave
@@ -91,8 +92,8 @@ class Vigil:
                     break
                 self._clock.sleep(TRY_S)
         guard.give_up()
-        why = "told to go by the operator" if leave.told else f"given up after {self._patience_s:g} s"
-        self._voice.event("alarm", f"{why}; not proved to be safe: {'; '.join(guard.standing)}", "")
+        why = say("event.left") if leave.told else say("event.given-up", seconds=self._patience_s)
+        self._voice.event("alarm", say("event.not-proved", why=why, standing="; ".join(guard.standing)), "")
         return False
 
     def _out_of_patience(self) -> bool:
