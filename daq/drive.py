@@ -70,15 +70,15 @@ class Drive:
         Raises:
             InterlockError: The companion has switched off meanwhile, or is gone; or the time is used up.
         """
-        if self._clock.monotonic() > self._until_s:
-            raise InterlockError(
-                f"the coil was driven for more than {MAX_DRIVE_S:g} s without a pause; switched off"
-            )
         self.flowed = None
         current = self._supply.current()
         if current.value is not None:
             self.flowed = abs(current.value) >= GONE_A
-        self._watcher.require()
+        self._watcher.require()  # first: a run that was stopped for long was relieved meanwhile
+        if self._clock.monotonic() > self._until_s:
+            raise InterlockError(
+                f"the coil was driven for more than {MAX_DRIVE_S:g} s without a pause; switched off"
+            )
         return current
 
     def trouble(self, *, dead: bool = False) -> str:
