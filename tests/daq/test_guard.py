@@ -335,7 +335,7 @@ def test_the_last_resort_is_tried_again_when_the_switch_unit_answers_later() -> 
     means.break_path.side_effect = [
         LinkClosedError("switch: gone"),
         LinkClosedError("switch: gone"),
-        "opened",
+        (True, "opened"),
     ]
     guard.rely_on(means)
     with pytest.raises(OutputUnknownError), drive(guard):
