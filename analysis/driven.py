@@ -46,6 +46,8 @@ _REST_K = 0.5
 #: No winding under a test voltage warms faster (25 W into 5 J/K), nor gets hotter than insulation bears for
 #: long (class H of IEC 60085, from memory, and a margin).
 _FASTEST_K_PER_s, _HOTTEST_DEGC = 5.0, 230.0
+#: So many rows' time passes from switching on to the first row.
+_ROWS_BEFORE = 5.0
 #: Rows under power further apart than this are two drives.
 _APART_S = 5.0
 #: So many ohms readings, the nearest, say what a coil has; not further away in time or temperature than this.
@@ -186,7 +188,13 @@ def _drive(
     hottest = float(resistance_factor(_HOTTEST_DEGC)) / factor - 1.0
     phased = at_rest and rows.timed and bool((rows.trace.phase[told] == "drive").all())
     lasted_s = float(np.ptp(rows.time_s[at])) if phased else 0.0
-    warmer = ALPHA20_PER_K / factor * _FASTEST_K_PER_s * (lasted_s + 1.0)
+    # Current flowed before the first row: about as long as a bench takes for a few rows, a second at least.
+    if at.size > 1:
+        before_s = max(1.0, _ROWS_BEFORE * float(np.median(np.diff(rows.time_s[at]))))
+    else:  # a lone row says nothing of that: since the coil was last seen without current
+        free = np.flatnonzero(~rows.driven[: at[0]])
+        before_s = max(1.0, float(rows.time_s[at[0]] - rows.time_s[free[-1]])) if free.size else 1.0
+    warmer = ALPHA20_PER_K / factor * _FASTEST_K_PER_s * (lasted_s + before_s)
     expected = r20 * factor
     ohms_u = hypot(accuracy.offset_ohm, accuracy.contact_ohm, accuracy.leads_ohm) / expected
     by_degC = ALPHA20_PER_K / factor * hypot(accuracy.probe_noise_K, _REST_K)
