@@ -106,6 +106,7 @@ def test_a_run_that_stops_breathing_is_relieved_and_then_ends(tmp_path: Path) ->
         run.process.send_signal(signal.SIGCONT)
         said = finish(run.process)
     assert said.status == 3
+    assert "the companion process, which switches off if this program cannot, has taken over" in said.err
     assert "the run shows no life, with something on: switching off" in run.told()
     read = read_run(run.folder())
     assert read.state == "fault"
