@@ -219,7 +219,7 @@ class Guard:
         except BenchError:
             # The run ends by it, and its heat with it: a supply that hangs must not keep the oven waiting.
             self._hush_oven()
-            self._watcher.require()  # what a relieved run meets first is the companion's doing, and is told so
+            self._watcher.require()  # what a relieved run meets first is the companion's doing: so say that
             raise
         finally:
             self._haste.on = False
