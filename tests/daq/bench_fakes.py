@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from daq.conversation import Number
 from daq.errors import LinkTimeoutError
+from daq.heatwatch import Ceilings
+from daq.soak import CoilPlan, SoakPlan
 
 
 class FakeSupply:
@@ -96,3 +98,18 @@ class FakeSwitch:
 
     def open_now(self, channels: tuple[int, ...]) -> None:
         self.calls.append(f"open {channels}")
+
+
+#: A soak of one coil with limits that no test of it comes near by itself.
+ONE_COIL = SoakPlan(
+    coils=(CoilPlan("Y1", 3.0),),
+    voltage_V=8.4,
+    heat_voltage_V=8.4,
+    steps_degC=(90.0,),
+    hold_s=0.0,
+    max_step_s=1e5,
+    hold_readings=1,
+    drive_s=1.0,
+    ceilings=Ceilings(body_degC=110.0, winding_degC=130.0),
+    max_run_s=1e6,
+)

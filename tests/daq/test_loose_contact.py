@@ -13,29 +13,16 @@ from daq.conversation import Number
 from daq.errors import CeilingError
 from daq.guard import Guard
 from daq.harness import Harness, Routes
-from daq.heatwatch import Ceilings
 from daq.operator import AbsentOperator
 from daq.procedure import Procedure
 from daq.record import Reading
 from daq.runfolder import read_run
-from daq.soak import CoilPlan, Soak, SoakPlan
-from tests.daq.bench_fakes import FakeOven, FakeSupply, FakeSwitch
+from daq.soak import Soak
+from tests.daq.bench_fakes import ONE_COIL, FakeOven, FakeSupply, FakeSwitch
 from tests.daq.faultlayer import Fault
 from tests.daq.faultsoak import SCRIPT, WINDING_DEGC, Ended, files, run_with
 
 COLD_OHM, COLD_DEGC = 3.3, 20.0
-PLAN = SoakPlan(
-    coils=(CoilPlan("Y1", 3.0),),
-    voltage_V=8.4,
-    heat_voltage_V=8.4,
-    steps_degC=(90.0,),
-    hold_s=0.0,
-    max_step_s=1e5,
-    hold_readings=1,
-    drive_s=1.0,
-    ceilings=Ceilings(body_degC=110.0, winding_degC=130.0),
-    max_run_s=1e6,
-)
 NO_READING = Number(None, "missing: no reply")
 
 
@@ -73,7 +60,7 @@ def make_soak(air: Number, *, in_oven: bool = True) -> tuple[Soak, Told]:
     harness = Harness(guard, clock, switch=FakeSwitch(), routes=Routes(), operator=AbsentOperator())
     # No meter and no probe: a check takes what was read already.
     bench = Bench(clock, guard, harness, None, None, AbsentOperator(), oven=AirOven(air))  # type: ignore[arg-type]
-    soak = Soak(Procedure(bench, told, Told()), PLAN)
+    soak = Soak(Procedure(bench, told, Told()), ONE_COIL)
     soak.in_oven = in_oven
     soak.watches["Y1"].cold(COLD_OHM, COLD_DEGC)
     return soak, told
@@ -101,7 +88,7 @@ def test_a_coil_whose_winding_is_no_thermometer_is_driven_no_more() -> None:
     soak.check(at(160.0), Number(89.0, "ok"))
     supply = FakeSupply()
     soak.procedure.bench = replace(soak.procedure.bench, supply=supply)
-    soak.drive(PLAN.coils[0], 90.0)
+    soak.drive(ONE_COIL.coils[0], 90.0)
     assert supply.calls == []
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
@@ -13,27 +14,16 @@ from daq.driven import DrivenRows
 from daq.errors import LinkTimeoutError, OutputUnknownError, ProbeLostError, ReplyError
 from daq.guard import Guard
 from daq.harness import Harness, Routes
-from daq.heatwatch import BEARABLE_MISSES, Ceilings
+from daq.heatwatch import BEARABLE_MISSES
 from daq.operator import AbsentOperator
 from daq.procedure import Procedure, Progress
 from daq.record import Reading
 from daq.selfheating import SelfHeating
-from daq.soak import BLIND_PULSES, CoilPlan, Soak, SoakPlan
-from tests.daq.bench_fakes import FakeOven, FakeSupply, FakeSwitch
+from daq.soak import BLIND_PULSES, CoilPlan, Soak
+from tests.daq.bench_fakes import ONE_COIL, FakeOven, FakeSupply, FakeSwitch
 
 COIL = CoilPlan("Y1", 3.0)
-PLAN = SoakPlan(
-    coils=(COIL,),
-    voltage_V=8.4,
-    heat_voltage_V=8.4,
-    steps_degC=(50.0,),
-    hold_s=0.0,
-    max_step_s=1e5,
-    hold_readings=1,
-    drive_s=1.0,
-    ceilings=Ceilings(body_degC=110.0, winding_degC=130.0),
-    max_run_s=1e6,
-)
+PLAN = replace(ONE_COIL, steps_degC=(50.0,))
 
 
 class DeafSupply(FakeSupply):
