@@ -35,6 +35,10 @@ class Known:
     slowest_s: float
 
 
+#: What is known where no fit came about.
+NOTHING = Known(inf, inf, inf, nan)
+
+
 def known_of(trace: Trace, accuracy: Accuracy) -> Known:
     """Fit what was read so far of a coil that heated itself, or of an oven's ramp, as judging it would.
 

@@ -7,18 +7,19 @@ import pickle
 import subprocess
 import sys
 from concurrent.futures import Future, ThreadPoolExecutor
-from math import inf, nan
 from pathlib import Path
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-from analysis.known import Known, known_of
 from analysis.model import Accuracy, Trace
 from daq.clock import Clock
 
+if (
+    TYPE_CHECKING
+):  # loaded where a fit is done: a check and the companion need none, and it takes half a second
+    from analysis.known import Known
+
 #: What a fit takes in virtual time, about as long as in life: always the same, so that a run is too.
 TAKES_S = 0.5
-#: What is known where no fit came about.
-NOTHING = Known(inf, inf, inf, nan)
 
 
 class Asked(Protocol):
@@ -49,6 +50,8 @@ class VirtualFits:
 
     def ask(self, trace: Trace, accuracy: Accuracy) -> Asked:
         """Do the fit; without a clock its answer may be taken at once."""
+        from analysis.known import known_of
+
         return _Held(known_of(trace, accuracy), self._clock)
 
     def close(self) -> None:
@@ -91,6 +94,8 @@ class FitsBeside:
         self._let_go()
 
     def _fit(self, trace: Trace, accuracy: Accuracy) -> Known:
+        from analysis.known import NOTHING, Known
+
         try:
             process = self._process or self._start()
             assert process.stdin is not None

@@ -7,9 +7,9 @@ from math import inf, nan
 import numpy as np
 import pytest
 
+from analysis import known
 from analysis.known import Known
 from analysis.model import Accuracy
-from daq import fits
 from daq.enough import CoolingFit, Holding, Targets, trace_of
 from daq.fits import VirtualFits
 from daq.record import Reading
@@ -43,7 +43,7 @@ def test_a_cool_down_is_fitted_now_and_then_and_never_before_three_minutes(
         asked_s.append(cooled_s)
         return Known(inf, inf, inf, nan)
 
-    monkeypatch.setattr(fits, "known_of", fit)
+    monkeypatch.setattr(known, "known_of", fit)
     for targets in (Targets(joint_u_ohm=0.01), Targets()):
         looked = CoolingFit(targets, Accuracy(), VirtualFits())
         for cooled_s in np.arange(0.0, 3600.0):

@@ -8,10 +8,10 @@ from math import isinf
 import numpy as np
 import pytest
 
-from analysis.known import known_of
+from analysis.known import NOTHING, known_of
 from analysis.model import Accuracy, Trace
 from daq.clock import VirtualClock
-from daq.fits import NOTHING, TAKES_S, Asked, FitsBeside, VirtualFits
+from daq.fits import TAKES_S, Asked, FitsBeside, VirtualFits
 from tests.daq.wirekit import wait_until
 
 

@@ -172,7 +172,14 @@ def test_a_sweep_finds_what_shows_cold_and_says_that_heat_was_not_tested(swept: 
     for label in ("Y2", "Y4", "Y8"):
         opens = next(c for c in swept.coil(label).criteria if c.code == "open")
         assert opens.note == "cold only: heat not tested"
-    assert swept.outcome.result.notes == (f"{', '.join(HEALTHY)}: cold only: heat not tested",)
+    rows = 5 * len(HEALTHY)
+    assert swept.outcome.result.notes == (
+        f"{', '.join(HEALTHY)}: cold only: heat not tested",
+        (
+            f"All {rows} readings are accounted for: {rows} behind the figures, 0 others as they should be, "
+            "0 against their coil."
+        ),
+    )
 
 
 def test_a_sweep_reads_each_coil_in_two_passes_and_its_insulation_once(swept: Ran) -> None:
