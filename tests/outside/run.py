@@ -41,7 +41,7 @@ ROOT = Path(__file__).parents[2]
 #: Kind, nominal R20 in ohm, ceiling of the current in A: an invented winch-and-blade manifold, 12 V.
 KINDS = {"lift": (4.10, 3.0), "tilt": (7.20, 1.8)}
 WATCH_S = 60.0
-ALARM = re.compile(r"by hand|pull the plug|von Hand", re.IGNORECASE)
+ALARM = re.compile(r"by hand|pull (?:the|its) plug|von Hand", re.IGNORECASE)
 
 
 @dataclass
