@@ -33,6 +33,8 @@ _APART_K, _NOISES = 8.0, 6.0
 #: Nothing that a coil is bolted to cools or warms faster (an oven's air at full power: 0.12 K/s); and so much
 #: between two rows, with a winding that stays, is no body whatever time lies between.
 _FASTEST_K_PER_s, _FALLEN_K = 0.25, 20.0
+#: Looks back over these windows (s) tell a fall under power; so many looks in a row say so.
+_LOOKS_BACK_S, _LOOKS = (15.0, 30.0, 60.0), 2
 #: A probe in still air falls within this; a winding whose body is quenched has followed after that.
 _FALL_S, _FOLLOWED_S = 60.0, 300.0
 #: What of a fall has to last: a quenched body's winding follows by and by.
@@ -115,7 +117,9 @@ def without_lost(traces: Sequence[Trace]) -> tuple[list[Trace], dict[str, Findin
     lost |= _none_moved(told)
     for trace in traces:
         own = told.get(trace.coil)
-        found = None if own is None else _jumps(own) or falls.get(trace.coil) or _stands_still(trace, own)
+        found = _fell_under_power(trace)
+        if own is not None:
+            found = _jumps(own) or found or falls.get(trace.coil) or _stands_still(trace, own)
         found = found or _gives_none(trace)
         if found is not None:
             lost[trace.coil] = found
@@ -264,6 +268,47 @@ def _fell(told: _Told) -> Lost | None:
         )
         return Lost(int(told.at[first]), what)
     return None
+
+
+def _fell_under_power(trace: Trace) -> Lost | None:
+    """A probe that fell faster than any body while the coil's own current held its winding up.
+
+    Undriven rows are too far apart there to show it. Only falls count: a probe that comes off a body that
+    heats itself never rises. Less power lets the winding fall as well, and that body does not.
+    """
+    heated = (np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A) & (trace.phase != "drive")
+    at = np.flatnonzero(
+        np.isfinite(trace.probe_degC)
+        & np.isfinite(trace.time_s)
+        & (trace.resistance_ohm > SHORT_OHM)
+        & (trace.status == "ok")
+        & (trace.source != "switching")
+    )
+    if not heated.any() or at.size <= _START_ROWS:
+        return None
+    time_s, probe, ohm = trace.time_s[at], trace.probe_degC[at], trace.resistance_ohm[at]
+    winding = winding_temperature(
+        ohm, float(np.median(ohm[:_START_ROWS])), float(np.median(probe[:_START_ROWS]))
+    )
+    first = np.full(at.size, at.size)
+    for back_s in _LOOKS_BACK_S:
+        then = np.searchsorted(time_s, time_s - back_s)
+        moved, followed = probe - probe[then], winding - winding[then]
+        fast = moved < -np.maximum(_APART_K, _FASTEST_K_PER_s * (time_s - time_s[then]))
+        first = np.where(fast & (followed > 0.5 * moved), np.minimum(first, then), first)
+    run = _first_run(first < at.size, _LOOKS)
+    if run is None:
+        return None
+    begin, seen = int(first[run]), run + _LOOKS - 1
+    gone = begin + 1 + int(np.argmax(probe[begin] - probe[begin + 1 :] > _APART_K / 4.0))
+    what = say(
+        "reason.probe-fell",
+        before=float(probe[begin]),
+        after=float(probe[seen]),
+        winding=float(winding[seen]),
+        at=say("part.from-then", at=float(time_s[gone])),
+    )
+    return Lost(int(at[gone]), what)
 
 
 def _stands_still(trace: Trace, told: _Told) -> Lost | None:

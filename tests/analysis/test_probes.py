@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis.judge import judge_set
-from analysis.model import Accuracy, CoilResult, Limits, Subject
+from analysis.model import Accuracy, CoilResult, Limits, Subject, Trace
 from analysis.probes import without_lost
 from tests.analysis.evidencekit import (
     Part,
@@ -244,3 +244,61 @@ def test_a_probe_in_other_degrees_is_left_out_from_the_beginning(timed: bool) ->
     assert spoiled.verdict == "retest"
     assert "probe" in codes(spoiled)
     assert {coil.verdict for coil in found.values()} == {"pass"}
+
+
+def heated_by_itself(off_s: float | None, *, until_s: float = 1560.0, pause_s: float = 20.0) -> Trace:
+    """A coil under its own current with pauses, then cooling; its probe comes off at *off_s*."""
+    every_s = 5.0
+    rng = np.random.default_rng(7)
+    time_s = np.arange(0.0, 3900.0, every_s)
+    powered = (time_s > 60.0) & (time_s < until_s) & (time_s % 90.0 < 90.0 - pause_s)
+    body, winding, probe = np.empty((3, time_s.size))
+    body_degC = winding_degC = probe_degC = 22.0
+    for row, driven in enumerate(powered.tolist()):
+        body[row], winding[row], probe[row] = body_degC, winding_degC, probe_degC
+        for _ in range(int(every_s)):
+            into_body_W = 0.9 * (winding_degC - body_degC)
+            winding_degC += ((17.0 if driven else 0.0) - into_body_W) / 18.0
+            body_degC += (into_body_W - 0.12 * (body_degC - 22.0)) / 140.0
+            on = off_s is None or time_s[row] < off_s
+            probe_degC += ((body_degC if on else 22.0) - probe_degC) / (8.0 if on else 25.0)
+    ohm = 4.7 * (234.5 + winding) / 254.5 + rng.normal(0.0, 0.001, time_s.size)
+    amperes = np.where(powered, 9.0 / ohm, np.nan)
+    return Trace(
+        coil="Y1",
+        time_s=time_s,
+        probe_degC=probe + rng.normal(0.0, 0.05, time_s.size),
+        resistance_ohm=ohm,
+        voltage_V=np.where(powered, 9.0, np.nan),
+        current_A=amperes,
+        phase=np.select(
+            [time_s <= 60.0, time_s < until_s, time_s < 3700.0], ["ambient", "heat", "cool"], "return"
+        ),
+        source=np.where(powered, "V/I", "ohms"),
+        status=np.full(time_s.size, "ok"),
+    )
+
+
+@pytest.mark.parametrize("off_s", [700.0, 1100.0, 1500.0])
+def test_a_probe_that_falls_while_its_coil_heats_itself_is_left_out_from_then_on(off_s: float) -> None:
+    """It comes off a body that its own winding keeps warm: dated within a minute, kept before."""
+    ((kept,), found) = without_lost([heated_by_itself(off_s)])
+    assert found["Y1"].criterion.code == "probe"
+    known_s = kept.time_s[np.isfinite(kept.probe_degC)]
+    assert off_s - 15.0 <= known_s.max() <= off_s + 30.0
+
+
+def test_pulses_and_the_end_of_heating_are_not_taken_for_a_lost_probe() -> None:
+    """A winding falls by tens of kelvin at each pause, and its body does not."""
+    ((kept,), found) = without_lost([heated_by_itself(None)])
+    assert not found
+    assert np.isfinite(kept.probe_degC).all()
+
+
+def test_a_coil_whose_probe_fell_under_its_own_heat_is_not_blamed_for_it() -> None:
+    """What the probe calls cold is a body that is still warm: that is no change of the coil."""
+    trace = heated_by_itself(400.0, until_s=440.0, pause_s=0.0)
+    judgement = judge_set([trace], None, None, Accuracy())
+    (coil,) = judgement.coils
+    assert coil.verdict == "retest"
+    assert "probe" in codes(coil)
