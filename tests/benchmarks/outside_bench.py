@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import re
+import signal
 import sys
 import tempfile
 from collections import Counter
@@ -41,6 +42,8 @@ def chosen(names: list[str], seeds: range, only: str, scale: float) -> list[Case
 
 def main() -> None:
     """Run the campaign and write its rows and its table."""
+    # A shell's background job has Ctrl-C ignored, and what it starts would inherit that.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--groups", default=",".join(GROUPS))
     parser.add_argument("--seeds", type=int, default=1)

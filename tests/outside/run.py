@@ -41,6 +41,8 @@ ROOT = Path(__file__).parents[2]
 #: Kind, nominal R20 in ohm, ceiling of the current in A: an invented winch-and-blade manifold, 12 V.
 KINDS = {"lift": (4.10, 3.0), "tilt": (7.20, 1.8)}
 WATCH_S = 60.0
+#: Whoever pulled the plug sees the alarm stand for so long (of bench time), then presses Ctrl-C so often.
+LEAVE_S, TIMES = 600.0, 2
 ALARM = re.compile(r"by hand|pull (?:the|its) plug|von Hand", re.IGNORECASE)
 
 
@@ -378,6 +380,7 @@ def _wait(
     """Wait for the program; act as the alarm says after a time, and stop it when it is overdue."""
     bench = rig.bench
     hand_s: float | None = None
+    told_to_go = 0
     stopped = overdue = False
     while process.poll() is None:
         time.sleep(0.01)
@@ -389,6 +392,14 @@ def _wait(
         if due and hand_s is None and now_s > screen.alarm_s + case.hand_after_s:
             hand_s = now_s
             pull_plugs(rig)
+        # Where nothing can prove to the program that the plug is out, it stays until it is told twice.
+        if (
+            hand_s is not None
+            and told_to_go < TIMES
+            and now_s > hand_s + LEAVE_S + told_to_go * 1.5 * case.scale
+        ):
+            told_to_go += 1
+            process.send_signal(signal.SIGINT)
         judging = "drawing the report" in screen.text()
         if stopped or judging:
             continue
