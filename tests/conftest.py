@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import signal
 
+from hypothesis import settings
+
+#: A busy machine is no fault of the code: no example is failed for the time it took.
+settings.register_profile("patient", deadline=None)
+settings.load_profile("patient")
+
 
 def pytest_configure() -> None:
     """Take the stop signals as a terminal gives them: a shell's background job has them ignored.

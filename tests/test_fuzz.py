@@ -74,7 +74,6 @@ def test_a_bent_file_is_read_or_refused_in_one_line(target: str) -> None:
         max_examples=150,
         derandomize=True,
         database=None,
-        deadline=None,
         suppress_health_check=list(HealthCheck),
     )
     @given(st.sampled_from(known), _EDITS)

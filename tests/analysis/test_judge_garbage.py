@@ -51,7 +51,7 @@ def garbage(draw: st.DrawFn) -> list[Trace]:
 
 
 @pytest.mark.slow
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(garbage())
 def test_garbage_never_raises_and_never_gives_nan(traces: list[Trace]) -> None:
     """Whatever the arrays hold, each coil gets a verdict with reasons, and no number is NaN or infinite."""

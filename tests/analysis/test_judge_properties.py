@@ -31,7 +31,7 @@ def test_scaled_ohms_scale_results(scale: float) -> None:
     assert other.alpha20_per_K == pytest.approx(plain.alpha20_per_K, rel=1e-9)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.floats(0.3, 30.0))
 def test_limits_scaled_alike_keep_the_verdicts(scale: float) -> None:
     """A set in another unit, with limits and instruments in that unit, has the same verdicts and reasons."""
@@ -60,7 +60,7 @@ def test_limits_scaled_alike_keep_the_verdicts(scale: float) -> None:
             assert getattr(other, name) == scaled_value
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.floats(-1e6, 1e6))
 def test_start_of_the_clock_does_not_matter_to_interruptions(shift_s: float) -> None:
     """Opens, their brackets, and what may have been missed are the same at another time of day."""

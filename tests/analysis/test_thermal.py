@@ -136,7 +136,7 @@ def test_a_mass_that_is_not_there_costs_little() -> None:
     assert np.median(spent) < 200
 
 
-@settings(max_examples=4, deadline=None, derandomize=True)
+@settings(max_examples=4, derandomize=True)
 @given(factor=st.floats(0.3, 4.0), shift=st.floats(-1e5, 1e5))
 @pytest.mark.slow
 def test_units_and_clock_do_not_matter(pulse: Rows, fitted: ThermalFit, factor: float, shift: float) -> None:
@@ -152,7 +152,7 @@ def test_units_and_clock_do_not_matter(pulse: Rows, fitted: ThermalFit, factor: 
     assert other.joint_u_ohm / factor == pytest.approx(fitted.joint_u_ohm, rel=0.2)
 
 
-@settings(max_examples=4, deadline=None, derandomize=True)
+@settings(max_examples=4, derandomize=True)
 @given(extra=st.floats(0.0, 0.6))
 @pytest.mark.slow
 def test_a_pure_joint_moves_the_joint_alone(pulse: Rows, extra: float) -> None:

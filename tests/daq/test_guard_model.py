@@ -263,7 +263,6 @@ class TestBenches(Benches.TestCase):
     settings = settings(
         max_examples=60,
         stateful_step_count=30,
-        deadline=None,
         report_multiple_bugs=False,
         suppress_health_check=list(HealthCheck),
     )

@@ -66,7 +66,7 @@ def test_an_observation_of_a_run_that_still_goes_is_none_of_its_closed_files(tmp
 
 
 @pytest.mark.slow
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(texts=st.lists(st.text(max_size=40), min_size=1, max_size=4))
 def test_any_text_comes_back_on_one_line_with_its_check(
     tmp_path_factory: pytest.TempPathFactory, texts: list[str]

@@ -40,7 +40,7 @@ def lines(draw: st.DrawFn) -> list[str]:
 
 
 @given(lines(), st.integers(1, 5))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_blocks_read_as_rows_do(
     tmp_path_factory: pytest.TempPathFactory, rows: list[str], block: int
 ) -> None:
