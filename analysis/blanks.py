@@ -15,9 +15,10 @@ from math import ceil, exp, lgamma, log
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.criteria import Finding
 from analysis.events import WARM_K
-from analysis.model import BoolArray, Criterion, FloatArray, IndexArray
+from analysis.model import Criterion
 from analysis.reasons import retest
 from analysis.rows import Rows
 from analysis.sampling import runs

@@ -15,7 +15,7 @@ from math import log, sqrt
 import numpy as np
 from scipy.special import stdtr
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 
 #: 95 % point of Hansen's limit distribution (1 - exp(-x/2))^2.
 _RATIO_95 = -2.0 * log(1.0 - sqrt(0.95))

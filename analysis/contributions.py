@@ -8,9 +8,10 @@ from math import sqrt
 
 import numpy as np
 
+from analysis.arrays import FloatArray
 from analysis.budget import Budget, Kind, Source, budget
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K
-from analysis.model import Accuracy, FloatArray
+from analysis.model import Accuracy
 
 R20, JOINT = "R20", "joint"
 OF_WIRE = "alpha20 of the wire"

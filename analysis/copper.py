@@ -10,7 +10,7 @@ from __future__ import annotations
 from math import sqrt
 from typing import TypeVar
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 
 #: One value or an array of shape (n,).
 Numbers = TypeVar("Numbers", float, FloatArray)

@@ -13,10 +13,11 @@ from math import hypot, inf, log, sqrt
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.budget import effective_dof
 from analysis.changepoint import Step, best_split
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, to_20degC
-from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
+from analysis.model import Accuracy
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.ramp import RampFit
 from analysis.rows import SHORT_OHM, Rows, Story, running_median, spans

@@ -17,20 +17,10 @@ from math import hypot
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.copper import ALPHA20_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.criteria import Finding
-from analysis.model import (
-    LIMITING,
-    TRIPPED,
-    Accuracy,
-    BoolArray,
-    Criterion,
-    FloatArray,
-    IndexArray,
-    Limits,
-    Reason,
-    Trace,
-)
+from analysis.model import LIMITING, TRIPPED, Accuracy, Criterion, Limits, Reason, Trace
 from analysis.reasons import retest
 from analysis.rows import DRIVEN_A, RELAXED_S, SHORT_OHM, Rows, Story
 from analysis.verdict import K, undetermined

@@ -13,13 +13,14 @@ from math import hypot, sqrt
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray, TextArray
 from analysis.budget import Budget, Source, coverage_factor, effective_dof
 from analysis.contributions import REST_K, Scatter, Shift, common_shifts, line_budgets, single_budget
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.drift import Drift, ramp_drift
 from analysis.leaps import bend_of_leaps, find_leaps
 from analysis.line import line_errors_in_both, theil_sen
-from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray, TextArray
+from analysis.model import Accuracy
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.ramp import RampFit, fit_ramp
 from analysis.rounding import with_uncertainty

@@ -17,10 +17,11 @@ from math import hypot, sqrt
 import numpy as np
 
 from analysis.account import AGAINST, Account, Place
+from analysis.arrays import BoolArray, FloatArray, IndexArray, TextArray
 from analysis.copper import ALPHA20_PER_K, REFERENCE_DEGC
 from analysis.criteria import SLIP_ROWS, Finding
 from analysis.estimate import Estimate
-from analysis.model import Accuracy, BoolArray, Criterion, FloatArray, IndexArray, TextArray
+from analysis.model import Accuracy, Criterion
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.reasons import retest
 from analysis.rows import SHORT_OHM, Rows, Story, digit_ohm

@@ -15,7 +15,7 @@ from math import log
 import numpy as np
 from scipy.optimize import least_squares
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 
 #: Columns of the linear fit, shape (n, m), at times (n,) and rates (p,), and their derivatives by each rate,
 #: shape (p, n, m).

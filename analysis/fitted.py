@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.arrays import FloatArray
 from analysis.copper import REFERENCE_DEGC, resistance_factor
-from analysis.model import OK, OVER_RANGE, CoilResult, FloatArray, Limits, Trace
+from analysis.model import OK, OVER_RANGE, CoilResult, Limits, Trace
 
 #: Points of a line: its band is curved.
 _POINTS = 25

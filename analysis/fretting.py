@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import fdtrc
 
+from analysis.arrays import BoolArray, FloatArray
 from analysis.events import JUMP_REL, winding_or_body
-from analysis.model import Accuracy, BoolArray, FloatArray
+from analysis.model import Accuracy
 from analysis.rows import SHORT_OHM, Rows, digit_ohm
 
 #: Readings further apart than this have no local line in common.

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.copper import to_20degC
-from analysis.model import BoolArray, FloatArray, IndexArray
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.rows import RELAXED_S, SHORT_OHM, Rows, running_median, seconds_since
 from analysis.straight import Bend, BendKind

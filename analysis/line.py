@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 
 _MAX_STEPS = 60
 

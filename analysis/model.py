@@ -6,16 +6,11 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from analysis.account import Account
+from analysis.arrays import FloatArray, TextArray
 from analysis.budget import Budget
 from analysis.opens import Opens
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
-IndexArray = NDArray[np.intp]
-TextArray = NDArray[np.str_]
 
 Verdict = Literal["pass", "fail", "retest"]
 

@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 
 SHELLS = 4
 

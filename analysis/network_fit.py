@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 from analysis.network import Order, layout
 from analysis.network_data import Data
 from analysis.network_modes import Filters, Modes, modes

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import lapack
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 from analysis.network import Order, built, layout
 
 #: Modes that have died out would crawl through subnormal numbers, a hundred times slower than normal ones:

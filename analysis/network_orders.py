@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 from analysis.network import Order, layout
 from analysis.network_data import Data
 from analysis.network_fit import COPPER, JOINT, NETWORK, Fitted, extended, first_guess, least_squares

@@ -8,8 +8,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Patch
 
+from analysis.arrays import BoolArray, FloatArray
 from analysis.fitted import fitted_line
-from analysis.model import OK, OVER_RANGE, PHASES, BoolArray, CoilResult, FloatArray, Limits, Trace
+from analysis.model import OK, OVER_RANGE, PHASES, CoilResult, Limits, Trace
 from analysis.plot_data import finite, lonely, phase_spans, thin_cloud, thin_line, time_unit, view
 from analysis.words import Words
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from analysis.model import FloatArray, IndexArray, Trace
+from analysis.arrays import FloatArray, IndexArray
+from analysis.model import Trace
 
 
 def phase_spans(trace: Trace) -> list[tuple[str, float, float]]:

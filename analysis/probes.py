@@ -20,9 +20,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.copper import winding_temperature
 from analysis.criteria import Finding
-from analysis.model import BoolArray, Criterion, FloatArray, IndexArray, Trace
+from analysis.model import Criterion, Trace
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.reasons import retest
 from analysis.rows import DRIVEN_A, SHORT_OHM

@@ -23,9 +23,9 @@ from math import inf, sqrt
 import numpy as np
 from scipy.linalg import solve_banded
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.copper import REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.exponentials import SumOfExponentials, fit_rates
-from analysis.model import BoolArray, FloatArray, IndexArray
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.rows import RELAXED_S, SHORT_OHM, Rows, running_median, seconds_since, spans
 

@@ -12,7 +12,8 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.model import OK, OVER_RANGE, BoolArray, FloatArray, Trace
+from analysis.arrays import BoolArray, FloatArray
+from analysis.model import OK, OVER_RANGE, Trace
 from analysis.settle import settled_at
 
 SETTLED_PHASES = ("ambient", "hold", "return", "sweep")

@@ -23,7 +23,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model import BoolArray, FloatArray, IndexArray, MeterUse
+from analysis.arrays import BoolArray, FloatArray, IndexArray
+from analysis.model import MeterUse
 from analysis.opens import Missed, Watch
 from analysis.rows import Rows
 

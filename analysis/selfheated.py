@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K
-from analysis.model import Accuracy, BoolArray, FloatArray
+from analysis.model import Accuracy
 from analysis.rows import Rows
 from analysis.thermal import ThermalFit, edge_intervals, fit_trace, interval_power
 

@@ -14,8 +14,8 @@ from math import hypot, isfinite, log, sqrt
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.exponentials import SumOfExponentials, fit_rates
-from analysis.model import BoolArray, FloatArray, IndexArray
 
 #: A straight trend needs this many readings to be told from noise.
 MIN_POINTS = 4

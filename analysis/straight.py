@@ -17,8 +17,9 @@ from math import sqrt
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.contributions import REST_K
-from analysis.model import Accuracy, BoolArray, FloatArray, IndexArray
+from analysis.model import Accuracy
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.rows import Rows, digit_ohm, spans
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.model import BoolArray, FloatArray
+from analysis.arrays import BoolArray, FloatArray
 from analysis.network import layout
 from analysis.network_data import Data
 from analysis.network_fit import COPPER, NETWORK, Fitted, least_squares

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.model import BoolArray, FloatArray
+from analysis.arrays import BoolArray, FloatArray
 from analysis.network_data import Data
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.rows import running_median

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import bdtr, chdtrc, chndtrix
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 from analysis.outliers import LEVEL, MAD_LIMIT, critical_deviate, outlying, outlying_by_mad
 
 #: Fewer values show no distribution, and limits made of them say little (common practice, no source).

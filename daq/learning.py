@@ -9,7 +9,8 @@ from math import ceil, floor, log10
 
 import numpy as np
 
-from analysis.model import FloatArray, Verdict
+from analysis.arrays import FloatArray
+from analysis.model import Verdict
 from analysis.tolerance import LEAST, Tolerance, tolerance
 from daq.errors import InputError
 from daq.runsearch import Wanted, run_condition

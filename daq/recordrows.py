@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.model import FloatArray, TextArray
+from analysis.arrays import FloatArray, TextArray
 from analysis.words import say
 from daq.plainfile import read_plain
 from daq.recordformat import (

@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis.model import OK, OVER_RANGE, FloatArray, Trace
+from analysis.arrays import FloatArray
+from analysis.model import OK, OVER_RANGE, Trace
 
 TABLES = Path(__file__).parents[2] / "fixtures" / "tables"
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analysis.model import FloatArray, Trace
+from analysis.arrays import FloatArray
+from analysis.model import Trace
 
 COLUMNS = ("time_s", "body_degC", "winding_degC", "probe_degC", "ohm")
 OK, OPEN, NOTHING = "ok", "open or over range", "missing: no reading"

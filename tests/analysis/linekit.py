@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.arrays import FloatArray
 from analysis.line import Line, line_errors_in_both
-from analysis.model import FloatArray
 
 #: Stated for each y: so little that any scatter widens the line by all of it.
 STATED = 1e-6

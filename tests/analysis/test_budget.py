@@ -13,9 +13,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import umath
 
+from analysis.arrays import FloatArray
 from analysis.budget import Budget, Source, budget, coverage_factor, effective_dof
 from analysis.judge import judge_set
-from analysis.model import Accuracy, CoilResult, FloatArray, Limits, Subject
+from analysis.model import Accuracy, CoilResult, Limits, Subject
 from tests.analysis.conftest import Bench, Table
 from tests.analysis.linekit import scattered_line
 

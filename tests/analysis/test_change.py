@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import uncertainties
 
+from analysis.arrays import FloatArray
 from analysis.budget import Source, budget
 from analysis.change import (
     LASTING,
@@ -21,7 +22,7 @@ from analysis.change import (
     paired,
 )
 from analysis.judge import judge_set
-from analysis.model import OK, CoilResult, FloatArray, Subject, Trace
+from analysis.model import OK, CoilResult, Subject, Trace
 from tests.analysis.historykit import ACCURACY, swept
 
 SAME, OTHER = Shared(meter=True, probe=True), Shared(meter=False, probe=False)

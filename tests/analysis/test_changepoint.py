@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from statsmodels.datasets import nile
 
+from analysis.arrays import FloatArray
 from analysis.changepoint import best_split
-from analysis.model import FloatArray
 
 if sys.version_info < (3, 14):  # ruptures asks for less
     import ruptures

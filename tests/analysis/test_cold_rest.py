@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.arrays import FloatArray
 from analysis.drift import cold_drift
-from analysis.model import Accuracy, FloatArray, Trace
+from analysis.model import Accuracy, Trace
 from analysis.rows import sort_rows
 
 ACCURACY = Accuracy(noise_ohm=0.0005, probe_noise_K=0.1)

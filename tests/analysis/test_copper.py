@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis import copper
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 
 Table = Callable[[str], dict[str, FloatArray]]
 

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from analysis.account import AGAINST, Place
+from analysis.arrays import FloatArray
 from analysis.evidence import _window_max
 from analysis.judge import judge_set
-from analysis.model import OK, OVER_RANGE, Accuracy, CoilResult, FloatArray, Limits, Subject, Trace
+from analysis.model import OK, OVER_RANGE, Accuracy, CoilResult, Limits, Subject, Trace
 from tests.analysis.conftest import Bench
 
 ACCURACY = Accuracy(noise_ohm=0.001, probe_noise_K=0.1)

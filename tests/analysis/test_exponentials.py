@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
+from analysis.arrays import FloatArray
 from analysis.exponentials import Columns, SumOfExponentials, fit_rates, offset_and_falls
-from analysis.model import FloatArray
 
 Table = Callable[[str], dict[str, FloatArray]]
 

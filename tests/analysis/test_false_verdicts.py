@@ -10,8 +10,9 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
+from analysis.arrays import FloatArray
 from analysis.judge import judge_set
-from analysis.model import Accuracy, FloatArray, Limits, SetResult, Subject, Trace
+from analysis.model import Accuracy, Limits, SetResult, Subject, Trace
 
 NOMINAL = {"valve": Limits("valve", r20_ohm=3.3)}
 

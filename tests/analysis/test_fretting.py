@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.arrays import FloatArray
 from analysis.fretting import Fretting, fretting
 from analysis.judge import judge_set
-from analysis.model import Accuracy, FloatArray, Trace
+from analysis.model import Accuracy, Trace
 from analysis.rows import sort_rows
 from tests.analysis.conftest import Bench
 

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.arrays import FloatArray
 from analysis.drift import Drift, hot_drift
 from analysis.judge import judge_set
-from analysis.model import Accuracy, FloatArray, Limits, Subject, Trace
+from analysis.model import Accuracy, Limits, Subject, Trace
 from analysis.rows import sort_rows
 from tests.analysis.conftest import Bench
 

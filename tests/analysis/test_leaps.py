@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.arrays import FloatArray
 from analysis.judge import judge_set
 from analysis.leaps import find_leaps
-from analysis.model import Accuracy, CoilResult, FloatArray, Trace
+from analysis.model import Accuracy, CoilResult, Trace
 from analysis.rows import sort_rows
 from tests.analysis.evidencekit import Part, lagged, oven_set
 

@@ -10,8 +10,8 @@ import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.arrays import FloatArray
 from analysis.line import line_errors_in_both, theil_sen
-from analysis.model import FloatArray
 from tests.analysis.linekit import STATED, known_line, scattered_line
 
 Table = Callable[[str], dict[str, FloatArray]]

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.arrays import FloatArray
 from analysis.line import line_errors_in_both
-from analysis.model import FloatArray
 
 Table = Callable[[str], dict[str, FloatArray]]
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 from analysis.outliers import (
     MAD_TO_SIGMA,
     apart_by_scatter,

@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 import analysis
+from analysis.arrays import FloatArray
 from analysis.budget import Source, budget
 from analysis.judge import judge_set
-from analysis.model import Accuracy, FloatArray, Limits, MeterUse, Reason, SetResult, Subject, Trace
+from analysis.model import Accuracy, Limits, MeterUse, Reason, SetResult, Subject, Trace
 from analysis.reasons import DEPENDING, USUAL, largest_change, retest
 from analysis.words import catalogue, say
 from tests.analysis.conftest import Bench

@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.arrays import FloatArray
 from analysis.events import find_opens
 from analysis.interrupted import watch_notes
-from analysis.model import FloatArray, MeterUse, Trace
+from analysis.model import MeterUse, Trace
 from analysis.opens import Watch
 from analysis.rows import sort_rows
 from analysis.sampling import LENGTHS_S, Windows, certain_s, missed_share, open_time

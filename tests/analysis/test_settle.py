@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 from analysis.settle import left_to_go, predict, settled, settled_at
 
 Table = Callable[[str], dict[str, FloatArray]]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analysis.arrays import FloatArray
 from analysis.judge import judge_set
-from analysis.model import Accuracy, CoilResult, FloatArray, Limits, MeterUse, Subject, Trace
+from analysis.model import Accuracy, CoilResult, Limits, MeterUse, Subject, Trace
 
 LIMITS = {"valve": Limits("valve", r20_ohm=3.3)}
 

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import thermometers as th
-from analysis.model import FloatArray
+from analysis.arrays import FloatArray
 
 Table = Callable[[str], dict[str, FloatArray]]
 LETTERS = get_args(th.ThermocoupleLetter)
