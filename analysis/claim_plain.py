@@ -8,8 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.model import OK, OVER_RANGE, CoilResult, SetResult, Trace
-from analysis.opens import OpenKind
+from analysis.model import OK, OVER_RANGE, CoilResult, OpenKind, SetResult, Trace
 from analysis.report_data import ReportInfo, label
 from analysis.words import Message, Words, say
 

@@ -18,8 +18,7 @@ from analysis.events import find_opens
 from analysis.evidence import account, unexplained
 from analysis.fretting import Fretting, fretting
 from analysis.leads import leads
-from analysis.model import Accuracy, CoilResult, Limits, MeterUse, Reason, Subject, Trace
-from analysis.opens import OpenKind, Opens
+from analysis.model import Accuracy, CoilResult, Limits, MeterUse, OpenKind, Opens, Reason, Subject, Trace
 from analysis.reasons import retest
 from analysis.rows import Rows, Story, sort_rows
 from analysis.verdict import K, decide, overall

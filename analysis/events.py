@@ -8,8 +8,7 @@ import numpy as np
 
 from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.copper import to_20degC, winding_temperature
-from analysis.model import MeterUse
-from analysis.opens import OpenKind, Opens
+from analysis.model import MeterUse, OpenKind, Opens
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.rows import PATIENT_S, SHORT_OHM, Rows, last_known, next_known, running_median
 from analysis.sampling import open_time, pulses, runs, watch, windows, with_looks

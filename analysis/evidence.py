@@ -12,16 +12,16 @@ current it is no colder than that, and no hotter than insulation bears.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from enum import StrEnum
 from math import hypot, sqrt
 
 import numpy as np
 
-from analysis.account import AGAINST, Account, Place
 from analysis.arrays import BoolArray, FloatArray, IndexArray, TextArray
 from analysis.copper import ALPHA20_PER_K, REFERENCE_DEGC
 from analysis.criteria import SLIP_ROWS, Finding
 from analysis.estimate import Estimate
-from analysis.model import Accuracy, Criterion
+from analysis.model import Account, Accuracy, Criterion
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.reasons import retest
 from analysis.rows import SHORT_OHM, Rows, Story, digit_ohm
@@ -51,6 +51,38 @@ LACKING_SHARE = 0.02
 _LEAST, _LEAST_UNTIMED = 8, 20
 #: More scatter than this is no noise of instruments that can judge a coil.
 _MOST_SCATTER_K = 3.0
+
+
+class Place(StrEnum):
+    """Where a row of the record went."""
+
+    USED = "used"  # at rest or in a fit of the whole trace: behind the figures
+    TRAILING = "trailing"  # on the move, as the figures say
+    POWERED = "powered"  # under current, as the figures say
+    SWITCHING = "switching"  # an instant at which current was switched: no reading
+    GAP = "gap"  # no reading, but others beside it at the same temperature
+    SLIP = "slip"  # one reading that those before and after it do not bear out
+    OPEN = "open"
+    LOW = "low"
+    HIGH = "high"
+    POWERED_LOW = "powered-low"
+    POWERED_HIGH = "powered-high"
+    LACKING = "lacking"  # under current, and no resistance came of it
+    BLANK = "blank"  # no reading where the coil was not read nearby
+    UNPLACED = "unplaced"  # nothing to hold it against
+
+
+#: What speaks against a coil; a row in any other place is used or explained.
+AGAINST = (
+    Place.OPEN,
+    Place.LOW,
+    Place.HIGH,
+    Place.POWERED_LOW,
+    Place.POWERED_HIGH,
+    Place.LACKING,
+    Place.BLANK,
+    Place.UNPLACED,
+)
 
 
 def account(rows: Rows, found: Estimate, accuracy: Accuracy) -> Account:

@@ -11,9 +11,8 @@ from analysis.budget import Budget
 from analysis.change import Change
 from analysis.copper import ALPHA20_PER_K
 from analysis.history import BEFORE_REFIT, AtStage, Coil, History
-from analysis.model import CoilResult, Criterion, Verdict
+from analysis.model import CoilResult, Criterion, OpenKind, Verdict
 from analysis.observed import DEMAGNETISED, DONE, told
-from analysis.opens import OpenKind
 from analysis.rounding import with_uncertainty
 from analysis.words import Figure, Message, say
 

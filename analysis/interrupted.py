@@ -9,8 +9,7 @@ from math import hypot
 from analysis.copper import REFERENCE_DEGC, ZERO_BELOW_K, winding_temperature
 from analysis.criteria import Finding
 from analysis.estimate import Measured
-from analysis.model import Accuracy, Criterion, Reason
-from analysis.opens import OpenKind, Opens, Watch
+from analysis.model import Accuracy, Criterion, OpenKind, Opens, Reason, Watch
 from analysis.reasons import retest
 from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM

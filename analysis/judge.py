@@ -8,7 +8,6 @@ from statistics import median
 
 import numpy as np
 
-from analysis.account import Account
 from analysis.blanks import Blanks
 from analysis.coil import Coil, examine, own_findings, result, settle_drift
 from analysis.criteria import LEAST_BESIDE, Finding, noise_beside, of_the_meter
@@ -17,8 +16,17 @@ from analysis.drift import common_change
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
 from analysis.mixup import alone, mixed_up
-from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Subject, Trace
-from analysis.opens import OpenKind
+from analysis.model import (
+    Account,
+    Accuracy,
+    CoilResult,
+    Limits,
+    MeterUse,
+    OpenKind,
+    SetResult,
+    Subject,
+    Trace,
+)
 from analysis.peers import Peer, compare, like_parts, provable
 from analysis.probes import without_lost
 from analysis.reasons import retest

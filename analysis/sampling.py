@@ -24,8 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.arrays import BoolArray, FloatArray, IndexArray
-from analysis.model import MeterUse
-from analysis.opens import Missed, Watch
+from analysis.model import MeterUse, Missed, Watch
 from analysis.rows import Rows
 
 #: Lengths for which the missed share is told, in seconds.

@@ -10,8 +10,7 @@ import pytest
 from analysis.arrays import FloatArray
 from analysis.drift import before_heat, cold_drift, hot_drift
 from analysis.events import find_opens
-from analysis.model import Accuracy, Trace
-from analysis.opens import OpenKind, Opens
+from analysis.model import Accuracy, OpenKind, Opens, Trace
 from analysis.rows import Story, sort_rows
 from tests.analysis.conftest import Bench
 

@@ -10,9 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
-from analysis.account import AGAINST, Place
 from analysis.arrays import FloatArray
-from analysis.evidence import _window_max
+from analysis.evidence import AGAINST, Place, _window_max
 from analysis.judge import judge_set
 from analysis.model import OK, OVER_RANGE, Accuracy, CoilResult, Limits, Subject, Trace
 from tests.analysis.conftest import Bench

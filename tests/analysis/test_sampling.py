@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 from analysis.arrays import FloatArray
 from analysis.events import find_opens
 from analysis.interrupted import watch_notes
-from analysis.model import MeterUse, Trace
-from analysis.opens import Watch
+from analysis.model import MeterUse, Trace, Watch
 from analysis.rows import sort_rows
 from analysis.sampling import LENGTHS_S, Windows, certain_s, missed_share, open_time
 from tests.analysis.conftest import Bench

@@ -16,8 +16,7 @@ from pypdf import PdfReader
 from pypdf.generic import DictionaryObject
 
 from analysis.claim_plain import ClaimRun, first_page
-from analysis.model import CoilResult, Reason, SetResult
-from analysis.opens import OpenKind, Opens
+from analysis.model import CoilResult, OpenKind, Opens, Reason, SetResult
 from analysis.report import ReportInfo
 from analysis.words import catalogue, say
 from daq.claim import ClaimRequest, write_claim
