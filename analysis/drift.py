@@ -18,9 +18,9 @@ from analysis.budget import effective_dof
 from analysis.changepoint import Step, best_split
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, to_20degC
 from analysis.model import Accuracy
-from analysis.outliers import MAD_TO_SIGMA
+from analysis.outliers import MAD_TO_SIGMA, running_median
 from analysis.ramp import RampFit
-from analysis.rows import SHORT_OHM, Rows, Story, running_median, spans
+from analysis.rows import SHORT_OHM, Rows, Story, spans
 
 #: How well winding and probe agree at rest, before against after (standard uncertainty, common practice):
 #: where nobody saw whether the probe stood still, and where it did.

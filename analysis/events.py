@@ -9,8 +9,8 @@ import numpy as np
 from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.copper import to_20degC, winding_temperature
 from analysis.model import MeterUse, OpenKind, Opens
-from analysis.outliers import MAD_TO_SIGMA
-from analysis.rows import PATIENT_S, SHORT_OHM, Rows, last_known, next_known, running_median
+from analysis.outliers import MAD_TO_SIGMA, running_median
+from analysis.rows import PATIENT_S, SHORT_OHM, Rows, last_known, next_known
 from analysis.sampling import open_time, pulses, runs, watch, windows, with_looks
 
 #: Above the coldest by this much a coil counts as warm.

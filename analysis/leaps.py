@@ -14,8 +14,8 @@ import numpy as np
 
 from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.copper import to_20degC
-from analysis.outliers import MAD_TO_SIGMA
-from analysis.rows import RELAXED_S, SHORT_OHM, Rows, running_median, seconds_since
+from analysis.outliers import MAD_TO_SIGMA, running_median
+from analysis.rows import RELAXED_S, SHORT_OHM, Rows, seconds_since
 from analysis.straight import Bend, BendKind
 
 #: Neighbours on either side by whose changes one is held; a leap has to last for so many readings.

@@ -15,8 +15,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import sqrt
 from statistics import median
+from typing import Literal
 
+import numpy as np
 from scipy.special import stdtrit
+
+from analysis.arrays import FloatArray
 
 #: Standard deviation of a normal distribution over its median absolute deviation, 1/Phi^-1(3/4).
 MAD_TO_SIGMA = 1.482602218505602
@@ -114,3 +118,17 @@ def outlying(values: Sequence[float], *, least_scatter: float = 0.0) -> set[int]
         return set()
     by_esd = outlying_by_esd(values, (len(values) - 1) // 2, least_scatter=least_scatter)
     return by_esd & outlying_by_mad(values, least_scatter=least_scatter)
+
+
+def running_median(
+    values: FloatArray, width: int, ends: Literal["reflect", "edge"] = "reflect"
+) -> FloatArray:
+    """Median of each value and its neighbours, shape (n,).
+
+    Args:
+        values: Shape (n,), at least *width* of them, all finite.
+        width: How many values, an odd number.
+        ends: What stands beyond the ends: the values mirrored, or the last one on and on.
+    """
+    padded = np.pad(values, width // 2, mode=ends)
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))

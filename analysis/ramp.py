@@ -26,8 +26,8 @@ from scipy.linalg import solve_banded
 from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.copper import REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.exponentials import SumOfExponentials, fit_rates
-from analysis.outliers import MAD_TO_SIGMA
-from analysis.rows import RELAXED_S, SHORT_OHM, Rows, running_median, seconds_since, spans
+from analysis.outliers import MAD_TO_SIGMA, running_median
+from analysis.rows import RELAXED_S, SHORT_OHM, Rows, seconds_since, spans
 
 #: Rows that are gone by: from rest, and in one unbroken run of the clock.
 _PHASES = ("ambient", "ramp", "hold")

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Literal
 
 import numpy as np
 
@@ -195,20 +194,6 @@ def seconds_since(time_s: FloatArray, driven: BoolArray) -> FloatArray:
     """Seconds since current last flowed, shape (n,), infinite before it first did."""
     last_s = np.maximum.accumulate(np.where(driven, time_s, -np.inf))
     return time_s - last_s
-
-
-def running_median(
-    values: FloatArray, width: int, ends: Literal["reflect", "edge"] = "reflect"
-) -> FloatArray:
-    """Median of each value and its neighbours, shape (n,).
-
-    Args:
-        values: Shape (n,), at least *width* of them, all finite.
-        width: How many values, an odd number.
-        ends: What stands beyond the ends: the values mirrored, or the last one on and on.
-    """
-    padded = np.pad(values, width // 2, mode=ends)
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
 
 
 def digit_ohm(values: FloatArray) -> float:

@@ -8,8 +8,7 @@ import numpy as np
 
 from analysis.arrays import BoolArray, FloatArray
 from analysis.network_data import Data
-from analysis.outliers import MAD_TO_SIGMA
-from analysis.rows import running_median
+from analysis.outliers import MAD_TO_SIGMA, running_median
 from analysis.words import say
 
 #: At most this many unknown switching instants are fitted, the largest first.
