@@ -11,7 +11,7 @@ from analysis.history import in_order
 from analysis.model import Verdict
 from analysis.words import Message, say
 from daq import __version__
-from daq.claimfiles import TRAVEL, Carried, attachments
+from daq.claimfiles import Carried, attachments
 from daq.comparing import followed
 from daq.durable import write_whole
 from daq.errors import InputError
@@ -25,7 +25,7 @@ from daq.judging import (
     require_language,
 )
 from daq.pictures import MAX_PHOTOS, logo, photo
-from daq.recordformat import json_text
+from daq.recordformat import TRAVEL, json_text
 from daq.results import PaperName
 from daq.runfolder import Run
 from daq.shop import Shop, load_shop

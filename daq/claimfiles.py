@@ -26,17 +26,9 @@ import msgspec
 from daq.errors import InputError
 from daq.plainfile import read_plain
 from daq.recordformat import (
-    COIL_SET,
-    COMPANION,
-    EVENTS,
-    FAULT_SCRIPT,
-    HEADER,
-    MANIFEST,
     MAX_TABLE_BYTES,
-    OBSERVATIONS,
-    READINGS,
     RESULT,
-    RIG,
+    TRAVEL,
     FileEntry,
     json_text,
 )
@@ -44,19 +36,6 @@ from daq.recordformat import (
 CLAIM_MANIFEST = "claim_manifest.json"
 #: Version of its layout. A reader takes its own and older ones, and refuses newer ones.
 CLAIM_SCHEMA = 1
-#: Files of a run folder that travel with a claim, in this order; report and curves may be left elsewhere.
-TRAVEL = (
-    READINGS,
-    EVENTS,
-    HEADER,
-    RIG,
-    COIL_SET,
-    RESULT,
-    OBSERVATIONS,
-    COMPANION,
-    FAULT_SCRIPT,
-    MANIFEST,
-)
 
 
 class ClaimedRun(msgspec.Struct, frozen=True, kw_only=True):

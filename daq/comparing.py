@@ -14,12 +14,11 @@ from analysis.history import AtStage, Coil, History, Together, history
 from analysis.history_words import notes, remarks, standing, state
 from analysis.model import CoilResult
 from analysis.rows import DRIVEN_A
-from daq.claimfiles import TRAVEL
 from daq.durable import write_whole
 from daq.errors import InputError
 from daq.judging import given_run, judge_run
 from daq.plainfile import read_plain
-from daq.recordformat import HEADER, MAX_TABLE_BYTES, READINGS, RIG, json_text
+from daq.recordformat import HEADER, MAX_TABLE_BYTES, READINGS, RIG, TRAVEL, json_text
 from daq.rig import Rig
 from daq.runfolder import Run
 from daq.tomlfile import load

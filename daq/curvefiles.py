@@ -9,12 +9,11 @@ from pathlib import Path
 from analysis.fitted import FittedLine, fitted_line
 from analysis.model import CoilResult
 from analysis.words import catalogue
-from daq.claimfiles import TRAVEL
 from daq.curvetables import fit_table, notes_table, readings_table, summary_table
 from daq.durable import whole_folder
 from daq.errors import InputError
 from daq.judging import Judged, given_run, judge_run, judged_object, require_coils, require_language
-from daq.recordformat import json_text
+from daq.recordformat import TRAVEL, json_text
 from daq.runfolder import Run
 from daq.tablecsv import write_csv
 

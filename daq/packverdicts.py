@@ -13,11 +13,11 @@ from typing import Any
 import msgspec
 
 from daq import __version__
-from daq.claimfiles import CLAIM_MANIFEST, CLAIM_SCHEMA, TRAVEL, ClaimManifest, entries
+from daq.claimfiles import CLAIM_MANIFEST, CLAIM_SCHEMA, ClaimManifest, entries
 from daq.errors import CoilsoakError, InputError
 from daq.finding import Finding
 from daq.judging import Judged, judge_run, judged_object
-from daq.recordformat import COMPANION, MANIFEST, OBSERVATIONS, RESULT, Manifest, json_text
+from daq.recordformat import COMPANION, MANIFEST, OBSERVATIONS, RESULT, TRAVEL, Manifest, json_text
 from daq.runfolder import Run, read_run
 
 #: More runs than that has no pack, and so many names are told of those that are not right.

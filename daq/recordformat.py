@@ -50,6 +50,21 @@ DONE = "done"
 WATCH = "watch"
 RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
 
+#: Files of a run folder that travel with a claim, in this order; report and curves may be left elsewhere.
+TRAVEL = (
+    READINGS,
+    EVENTS,
+    HEADER,
+    RIG,
+    COIL_SET,
+    RESULT,
+    OBSERVATIONS,
+    COMPANION,
+    FAULT_SCRIPT,
+    MANIFEST,
+)
+
+
 READING_COLUMNS = (
     "time_s",
     "coil",

@@ -16,12 +16,12 @@ from pyhanko.pdf_utils.generic import NameObject, NumberObject
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 
 from daq.claim import ClaimRequest, write_claim
-from daq.claimfiles import CLAIM_MANIFEST, TRAVEL, ClaimManifest, entries
+from daq.claimfiles import CLAIM_MANIFEST, ClaimManifest, entries
 from daq.errors import InputError
 from daq.observing import Noted, note_observations
 from daq.packfile import read_pack
 from daq.packsignature import check_signatures
-from daq.recordformat import COIL_SET, MANIFEST, OBSERVATIONS, READINGS, RESULT, json_text
+from daq.recordformat import COIL_SET, MANIFEST, OBSERVATIONS, READINGS, RESULT, TRAVEL, json_text
 from daq.signature import sign_pdf
 from daq.signingkey import load_key
 from tests.daq.clikit import say
