@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from daq.dialectfile import Op
 from daq.errors import ReplyError
-from daq.scpi import Number, ReplyPattern, Words, spell_words, unquoted
+from daq.instruments.number import Number
+from daq.scpi import ReplyPattern, Words, spell_words, unquoted
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 from daq.clock import Clock
-from daq.conversation import Number
 from daq.errors import BenchError
 from daq.fits import Fits, VirtualFits
 from daq.guard import Guard
 from daq.harness import Harness
+from daq.instruments.number import Number
 from daq.instruments.roles import Meter, Oven, Probe, Supply
 from daq.operator import Hand, Operator, PersonsHand
 

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Protocol
 
 from daq.clock import Clock
-from daq.conversation import Number
+from daq.instruments.number import Number
 from daq.links.base import Link
 from daq.operator import Operator
 from daq.procedure import RowSink

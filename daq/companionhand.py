@@ -10,10 +10,11 @@ from functools import partial
 
 from daq.clock import RealClock
 from daq.connecting import open_wire, role_dialect, talking, wall_clock
-from daq.conversation import Conversation, Number
+from daq.conversation import Conversation
 from daq.dialect import RoleDialect
 from daq.errors import BenchError, LinkError, OutputUnknownError
 from daq.guard import OUTPUT_UNKNOWN, Guard
+from daq.instruments.number import Number
 from daq.instruments.oven import DialectOven
 from daq.instruments.supply import DialectSupply
 from daq.instruments.switch import DialectSwitch

@@ -7,8 +7,8 @@ import sys
 from rich.console import Console
 from rich.text import Text
 
-from daq.conversation import Number
 from daq.errors import InputError
+from daq.instruments.number import Number
 from daq.operator import parse_typed
 
 

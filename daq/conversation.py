@@ -29,19 +29,10 @@ from daq.errors import (
     ReplyError,
 )
 from daq.haste import UNDER_CURRENT_S, Haste
+from daq.instruments.number import NO_READING, Number
 from daq.links.base import Link
-from daq.scpi import (
-    NO_READING,
-    Number,
-    ReplyPattern,
-    format_command,
-    parse_error_entry,
-    placeholders,
-    spell_words,
-)
+from daq.scpi import ReplyPattern, format_command, parse_error_entry, placeholders, spell_words
 from daq.wire import LINK, Notice, Wire, shown, unheard
-
-__all__ = ["Conversation", "Number"]
 
 #: A supply answers at once, and while it drives a coil nobody may wait long for it. The dialect's
 #: timeout_s for an op, or the rig file's for the instrument, stands before this.

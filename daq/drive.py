@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from analysis.model import LIMITING, TRIPPED
 from daq.clock import Clock
-from daq.conversation import Number
 from daq.errors import InterlockError, LimitError
+from daq.instruments.number import Number
 from daq.instruments.roles import Supply
 from daq.ovenguard import OvenGuard
 from daq.watcher import Watcher

@@ -6,10 +6,10 @@ Between rows the current alone is looked at: it is what an open takes away, whil
 from __future__ import annotations
 
 from daq.bench import CONDUCTS_A
-from daq.conversation import Number
 from daq.drive import Drive
 from daq.errors import LinkTimeoutError
 from daq.heatwatch import HeatWatch
+from daq.instruments.number import Number
 from daq.procedure import NOT_TAKEN, Procedure
 from daq.record import Reading
 

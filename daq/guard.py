@@ -14,10 +14,10 @@ from contextlib import contextmanager
 from typing import Protocol
 
 from daq.clock import Clock
-from daq.conversation import Number
 from daq.drive import GONE_A, Ceiling, Drive, OvenHeat
 from daq.errors import BenchError, InterlockError, LinkError, OutputUnknownError, ReadbackError, ReplyError
 from daq.haste import Haste
+from daq.instruments.number import Number
 from daq.instruments.roles import Oven, Supply
 from daq.ovenguard import OVEN_ON, OvenGuard
 from daq.ovenwatch import COOL_WITHIN_S, OVER_K

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.copper import winding_temperature
-from daq.conversation import Number
 from daq.errors import CeilingError, ProbeLostError, StaleError
+from daq.instruments.number import Number
 from daq.probewatch import FallWatch
 
 #: Successive readings without a temperature that are borne before heating stops.

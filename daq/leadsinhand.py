@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from analysis.model import MOST_LEADS_OHM
-from daq.conversation import Number
+from daq.instruments.number import Number
 from daq.procedure import Procedure
 from daq.touch import Agreement, Place, Sign, Touch
 

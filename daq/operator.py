@@ -6,8 +6,8 @@ import re
 from math import isfinite
 from typing import Protocol
 
-from daq.conversation import Number
 from daq.errors import InputError
+from daq.instruments.number import Number
 
 _OVER = {"ol", "o.l", "o.l.", "0l", "0.l", "open", "over", "inf"}
 _PREFIX = {"": 1.0, "m": 1e-3, "k": 1e3, "M": 1e6}

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 from daq.clock import Clock
-from daq.conversation import Number
 from daq.errors import BenchError, OvenError
+from daq.instruments.number import Number
 from daq.instruments.roles import Oven
 from daq.ovenwatch import COOL_WITHIN_S, OVER_K, WARM_DEGC, CoolWatch, SetpointWatch
 

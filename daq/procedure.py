@@ -9,8 +9,8 @@ from typing import Protocol
 from analysis.model import MOST_LEADS_OHM, OVER_RANGE
 from analysis.words import say
 from daq.bench import CONDUCTS_A, Bench
-from daq.conversation import Number
 from daq.drive import STATUS_OF
+from daq.instruments.number import Number
 from daq.record import Reading
 from daq.recordformat import ABOVE_RANGE, AGAIN, INSULATION, LEADS
 

@@ -28,11 +28,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from daq.errors import InputError
-
-OK = "ok"
-OVER_RANGE = "open or over range"
-NOT_A_NUMBER = "missing: not a number"
-NO_READING = "missing: no reading"
+from daq.instruments.number import NO_READING, NOT_A_NUMBER, OK, OVER_RANGE, Number
 
 PLACEHOLDER = re.compile(r"\{(\w+)(?::([^{}]*))?\}", re.ASCII)
 #: What a reply template can ask for; any other placeholder is a parameter of the command.
@@ -56,17 +52,6 @@ _SIMPLE = {
 _SPEC = re.compile(r"0?\d{0,2}(?:\.\d{1,2})?[feg]?", re.ASCII)
 _PARAMETER = re.compile(r"[A-Za-z0-9_.:@+\-]+(?:,[A-Za-z0-9_.:@+\-]+)*", re.ASCII)
 _ERROR_ENTRY = re.compile(r"\s*(?:ERR\s+)?([+-]?\d{1,9})\s*(?:[,\s]\s*(.*?))?\s*", re.DOTALL | re.ASCII)
-
-
-@dataclass(frozen=True)
-class Number:
-    """A numeric reply: *value* in the unit asked for, or None and a *status* that says why.
-
-    *status* is ``ok``, ``open or over range``, or begins with ``missing:``.
-    """
-
-    value: float | None
-    status: str
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,9 @@ import math
 from collections.abc import Callable
 
 from daq.clock import Clock
-from daq.conversation import Number
 from daq.errors import LinkError, ReadbackError, ReplyError
 from daq.haste import Haste
+from daq.instruments.number import Number
 
 #: Below this a coil carries nothing that could hurt a contact: a few hundredths of an ampere into some ohms,
 #: and far above what leads and contacts of different metals show.

@@ -13,10 +13,10 @@ from statistics import median
 
 from analysis.model import OVER_RANGE
 from analysis.words import Message, say
-from daq.conversation import Number
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Holding
 from daq.errors import CeilingError, LinkError, ReplyError, StaleError
+from daq.instruments.number import Number
 from daq.procedure import Progress
 from daq.record import Reading
 from daq.recordformat import WATCH

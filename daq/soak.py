@@ -10,12 +10,12 @@ from statistics import median
 from analysis.model import Accuracy
 from analysis.words import say
 from daq.coilset import SCAN_S
-from daq.conversation import Number
 from daq.drive import Drive
 from daq.driven import SWITCH_ON_S, DrivenRows
 from daq.enough import Targets
 from daq.errors import BenchError, CeilingError, LinkError, ProbeLostError, ReplyError, StaleError
 from daq.heatwatch import REFUTED_K, SLACK_K, Ceilings, HeatWatch
+from daq.instruments.number import Number
 from daq.ovenguard import LOOK_S
 from daq.probewatch import Company
 from daq.procedure import NOT_TAKEN, Procedure

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from statistics import median
 
 from analysis.words import say
-from daq.conversation import Number
+from daq.instruments.number import Number
 from daq.procedure import Procedure, Progress, Stage
 from daq.record import Reading
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from analysis.model import OVER_RANGE
 from analysis.words import say
-from daq.conversation import Number
+from daq.instruments.number import Number
 from daq.leadsinhand import (
     BACK,
     DONE,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from daq.conversation import Number
 from daq.errors import InputError
+from daq.instruments.number import Number
 from daq.operator import parse_typed
 from daq.plausible import Plausible, figure
 from daq.procedure import Procedure

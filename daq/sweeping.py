@@ -5,8 +5,8 @@ from __future__ import annotations
 from rich.console import Console
 
 from daq.coilset import CoilSet
-from daq.conversation import Number
 from daq.handscreen import HandScreen
+from daq.instruments.number import Number
 from daq.keys import has_keyboard
 from daq.plausible import Plausible
 from daq.procedure import Procedure, Progress, Screen

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import Enum
 from statistics import median
 
-from daq.conversation import Number
+from daq.instruments.number import Number
 
 #: Quick readings must agree for so long, and be so many, before a contact counts as made; so many settled
 #: ones that agree are then kept. What wobbles can stand still for a moment.

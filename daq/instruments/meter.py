@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from analysis.model import MeterUse
-from daq.conversation import Conversation, Number
+from daq.conversation import Conversation
 from daq.errors import LinkError
+from daq.instruments.number import Number
 from daq.operator import Operator
 
 #: Range for a Pt100 or NTC, wide enough for either at any temperature of a soak.

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Protocol
 
-from daq.conversation import Conversation, Number
+from daq.conversation import Conversation
+from daq.instruments.number import Number
 from daq.instruments.roles import Meter
 from daq.operator import Operator
 

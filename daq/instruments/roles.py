@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from analysis.model import MeterUse
-from daq.conversation import Number
+from daq.instruments.number import Number
 
 
 class Supply(Protocol):

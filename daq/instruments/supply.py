@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from daq.conversation import Conversation, Number
+from daq.conversation import Conversation
+from daq.instruments.number import Number
 
 
 class DialectSupply:

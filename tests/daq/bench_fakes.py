@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from daq.conversation import Number
 from daq.errors import LinkTimeoutError
 from daq.heatwatch import Ceilings
+from daq.instruments.number import Number
 from daq.soak import CoilPlan, SoakPlan
 
 

@@ -12,9 +12,9 @@ import daq.sim.bench
 from daq.bench import Bench
 from daq.builtin import builtin
 from daq.check import check_bench
-from daq.conversation import Number
 from daq.errors import InputError
 from daq.finding import Finding, findings_table
+from daq.instruments.number import Number
 from daq.instruments.supply import DialectSupply
 from daq.sim.bench import SimBench
 from tests.daq.clikit import RIG, say, spoiled

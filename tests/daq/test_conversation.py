@@ -20,8 +20,8 @@ from daq.errors import (
     RefusedError,
     ReplyError,
 )
+from daq.instruments.number import Number
 from daq.links.inprocess import InProcessLink
-from daq.scpi import Number
 
 IDENTITY = {"*IDN?": "Invented,Supply", "SYST:ERR?": '+0,"No error"'}
 

@@ -9,7 +9,6 @@ from unittest.mock import Mock
 import pytest
 
 from daq.clock import VirtualClock
-from daq.conversation import Number
 from daq.drive import Drive
 from daq.errors import (
     InterlockError,
@@ -19,6 +18,7 @@ from daq.errors import (
 )
 from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.harness import Harness, Routes
+from daq.instruments.number import Number
 from daq.operator import AbsentOperator
 from tests.daq.bench_fakes import FakeOven, FakeSupply, FakeSwitch
 from tests.daq.guardkit import drive, make_guard

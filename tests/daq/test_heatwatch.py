@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from daq.conversation import Number
 from daq.errors import CeilingError, ProbeLostError, StaleError
 from daq.heatwatch import Ceilings, HeatWatch
+from daq.instruments.number import Number
 
 
 def make_watch() -> HeatWatch:

@@ -10,10 +10,11 @@ import pytest
 from analysis.model import MeterUse
 from analysis.thermometers import pt100_degC
 from daq.clock import VirtualClock
-from daq.conversation import Conversation, Number
+from daq.conversation import Conversation
 from daq.dialect import load_dialect
 from daq.errors import RefusedError
 from daq.instruments.meter import DialectMeter, MeterSetup, TypedMeter
+from daq.instruments.number import Number
 from daq.instruments.oven import DialectOven
 from daq.instruments.probe import InstrumentProbe, MeterProbe
 from daq.instruments.supply import DialectSupply

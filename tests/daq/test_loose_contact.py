@@ -9,10 +9,10 @@ import pytest
 
 from daq.bench import Bench
 from daq.clock import VirtualClock
-from daq.conversation import Number
 from daq.errors import CeilingError
 from daq.guard import Guard
 from daq.harness import Harness, Routes
+from daq.instruments.number import Number
 from daq.operator import AbsentOperator
 from daq.procedure import Procedure
 from daq.record import Reading

@@ -7,8 +7,8 @@ import math
 import pytest
 
 from daq.clock import VirtualClock
-from daq.conversation import Number
 from daq.errors import LinkClosedError
+from daq.instruments.number import Number
 from daq.ovenguard import OVEN_HOT, OVEN_ON, OvenGuard
 from tests.daq.bench_fakes import FakeOven
 

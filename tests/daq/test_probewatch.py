@@ -6,9 +6,9 @@ from math import inf
 
 import pytest
 
-from daq.conversation import Number
 from daq.errors import ProbeLostError
 from daq.heatwatch import Ceilings, HeatWatch
+from daq.instruments.number import Number
 from daq.probewatch import Company, FallWatch
 
 

@@ -7,7 +7,7 @@ from unittest.mock import Mock
 import pytest
 
 from daq.clock import VirtualClock
-from daq.conversation import Number
+from daq.instruments.number import Number
 from daq.procedure import Procedure
 
 OVER = "open or over range"

@@ -7,12 +7,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from daq.errors import InputError
+from daq.instruments.number import NO_READING, NOT_A_NUMBER, OK, OVER_RANGE, Number
 from daq.scpi import (
-    NO_READING,
-    NOT_A_NUMBER,
-    OK,
-    OVER_RANGE,
-    Number,
     ReplyPattern,
     SpecialValues,
     Words,

@@ -7,11 +7,11 @@ from collections.abc import Callable
 import pytest
 
 from daq.clock import VirtualClock
-from daq.conversation import Number
 from daq.errors import LinkTimeoutError, OutputUnknownError, ReadbackError
 from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.harness import Harness, Routes
 from daq.haste import Haste
+from daq.instruments.number import Number
 from daq.operator import AbsentOperator
 from daq.seenoff import SeenOff
 from daq.vigil import Vigil

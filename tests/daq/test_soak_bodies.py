@@ -7,11 +7,11 @@ import pytest
 from analysis.copper import resistance_factor
 from daq.bench import Bench
 from daq.clock import VirtualClock
-from daq.conversation import Number
 from daq.errors import CeilingError, OvenError, ProbeLostError
 from daq.guard import Guard
 from daq.harness import Harness, Routes
 from daq.heatwatch import Ceilings
+from daq.instruments.number import Number
 from daq.operator import AbsentOperator
 from daq.procedure import Procedure
 from daq.record import Reading

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 import daq.sim.bench
-from daq.conversation import Number
 from daq.errors import InputError
+from daq.instruments.number import Number
 from daq.operator import AbsentOperator, parse_typed
 from daq.runfolder import read_run
 from daq.sim.bench import SimBench

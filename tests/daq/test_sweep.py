@@ -11,10 +11,10 @@ import pytest
 from daq.bench import Bench
 from daq.builtin import builtin
 from daq.clock import VirtualClock
-from daq.conversation import Number
 from daq.guard import Guard
 from daq.harness import Harness, Routes
 from daq.instruments.meter import TypedMeter
+from daq.instruments.number import Number
 from daq.instruments.probe import TypedProbe
 from daq.operator import AbsentOperator
 from daq.procedure import Procedure

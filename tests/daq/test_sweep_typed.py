@@ -9,7 +9,7 @@ import pytest
 
 from daq.builtin import builtin
 from daq.coilset import load_coil_set
-from daq.conversation import Number
+from daq.instruments.number import Number
 from daq.operator import AbsentOperator, parse_typed
 from daq.plausible import Plausible
 from daq.runfolder import read_run

@@ -9,12 +9,12 @@ import pytest
 
 from daq.bench import Bench
 from daq.clock import VirtualClock
-from daq.conversation import Number
 from daq.driven import DrivenRows
 from daq.errors import LinkTimeoutError, OutputUnknownError, ProbeLostError, ReplyError
 from daq.guard import Guard
 from daq.harness import Harness, Routes
 from daq.heatwatch import BEARABLE_MISSES
+from daq.instruments.number import Number
 from daq.operator import AbsentOperator
 from daq.procedure import Procedure, Progress
 from daq.record import Reading

@@ -7,7 +7,7 @@ from math import ceil
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.conversation import Number
+from daq.instruments.number import Number
 from daq.touch import (
     FIRM_S,
     LIFT_S,

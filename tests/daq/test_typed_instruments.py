@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from daq.conversation import Number
 from daq.instruments.meter import TypedMeter
+from daq.instruments.number import Number
 from daq.instruments.probe import TypedProbe
 from daq.operator import AbsentOperator, parse_typed
 
