@@ -14,7 +14,6 @@ from daq.clock import Clock, ScaledClock, VirtualClock
 from daq.companion import Companion
 from daq.connecting import open_wire, role_dialect, talking, wall_clock, wire_timeout_s
 from daq.conversation import Conversation
-from daq.dialectfile import LinkTable
 from daq.errors import BenchError, CoilsoakError, IdentityError, LinkClosedError, StartError
 from daq.fits import Fits, FitsBeside, VirtualFits
 from daq.guard import Guard
@@ -28,6 +27,7 @@ from daq.instruments.supply import DialectSupply
 from daq.instruments.switch import DialectSwitch
 from daq.links.base import Link, Peer
 from daq.links.inprocess import InProcessLink
+from daq.links.settings import LinkTable
 from daq.operator import Hand, Operator, PersonsHand
 from daq.ovenwatch import COOL_WITHIN_S, OVER_K
 from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script

@@ -10,10 +10,10 @@ import msgspec
 from daq.clock import Clock, RealClock, ScaledClock
 from daq.conversation import Conversation
 from daq.dialect import RoleDialect, load_dialect
-from daq.dialectfile import LinkTable
 from daq.errors import BenchError
 from daq.haste import Haste
 from daq.links.base import Link
+from daq.links.settings import LinkTable
 from daq.rig import Instrument, Rig
 from daq.tomlfile import Loaded
 from daq.wire import Notice, unheard

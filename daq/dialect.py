@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daq.dialectcheck import check_errors, check_role
-from daq.dialectfile import DialectFile, ErrorsTable, LinkTable, Op, RoleTable, SpecialTable
+from daq.dialectfile import DialectFile, ErrorsTable, Op, RoleTable, SpecialTable
 from daq.dialectroles import ROLES
 from daq.errors import InputError
+from daq.links.settings import LinkTable
 from daq.scpi import SpecialValues, Words, spell_words
 from daq.tomlfile import load
 

@@ -2,40 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated
 
 import msgspec
 
+from daq.links.settings import LinkTable, Table
+
 Positive = Annotated[float, msgspec.Meta(gt=0, le=1e9)]
-Pause = Annotated[float, msgspec.Meta(ge=0, le=10)]
-
-
-class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Base of all tables: immutable, and a misspelt key is an error."""
-
-
-class LinkTable(Table, frozen=True, kw_only=True):
-    """The wire: line ends, pace, what comes back unasked, and a serial port's settings."""
-
-    send_end: str = "\n"
-    #: Empty: replies have no end; one is over when nothing follows for *idle_s*.
-    reply_end: str = "\n"
-    idle_s: Annotated[float, msgspec.Meta(ge=1e-3, le=10)] = 0.05
-    #: Least time between one command or reply and the next command.
-    gap_s: Pause = 0.0
-    timeout_s: Annotated[float, msgspec.Meta(ge=1e-3, le=3600)] = 5.0
-    #: The instrument repeats each command before it answers.
-    echo: bool = False
-    #: Lines that follow each setting, and each answer.
-    ack: tuple[str, ...] = ()
-    ack_ask: tuple[str, ...] = ()
-    #: Characters that may stand anywhere in a reply and mean nothing, such as NUL.
-    ignore: str = ""
-    baud: Annotated[int, msgspec.Meta(gt=0, le=10_000_000)] = 9600
-    data_bits: Literal[7, 8] = 8
-    parity: Literal["none", "even", "odd"] = "none"
-    stop_bits: Literal[1, 2] = 1
-    flow: Literal["none", "rts_cts", "xon_xoff"] = "none"
 
 
 class WordsTable(Table, frozen=True, kw_only=True):
@@ -73,10 +46,10 @@ class Op(Table, frozen=True, kw_only=True):
     #: An SI prefix may stand before the unit.
     scaled: bool = False
     #: Names of bits of a numeric reply, and what it is when none of them is set.
-    bits: dict[str, Annotated[int, msgspec.Meta(ge=0, le=31)]] = {}
+    bits: dict[str, Annotated[int, msgspec.Meta(ge=0, le=31)]] = msgspec.field(default_factory=dict)
     otherwise: str = ""
     #: Replies to each word of a text answer.
-    choices: dict[str, tuple[str, ...]] = {}
+    choices: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
     #: No reply at all means 'no reading'.
     silent: bool = False
     #: Exact length of a reply, where it is fixed: catches a lost digit.
@@ -162,7 +135,7 @@ class DialectFile(Table, frozen=True, kw_only=True):
 
     about: str
     #: Words that a rig file may set, such as the channel, with what they are otherwise.
-    params: dict[str, int | str] = {}
+    params: dict[str, int | str] = msgspec.field(default_factory=dict)
     link: LinkTable = LinkTable()
     words: WordsTable = WordsTable()
     special: SpecialTable = SpecialTable()

@@ -8,7 +8,6 @@ from math import inf
 
 from analysis.words import say
 from daq.clock import Clock
-from daq.dialectfile import LinkTable
 from daq.errors import (
     IdentityError,
     LinkClosedError,
@@ -18,6 +17,7 @@ from daq.errors import (
     StrayReplyError,
 )
 from daq.links.base import Link
+from daq.links.settings import LinkTable
 
 #: No reply of a role is longer; matching stays quick.
 REPLY_LIMIT = 4096

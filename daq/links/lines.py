@@ -8,9 +8,9 @@ from contextlib import suppress
 from typing import Protocol
 
 from daq.clock import RealClock
-from daq.dialectfile import LinkTable
 from daq.errors import InputError, LinkClosedError, LinkError, LinkTimeoutError
 from daq.links.portlock import PortLock
+from daq.links.settings import LinkTable
 
 #: An instrument that sends more than this without a line end is not answering.
 REPLY_LIMIT = 65_536

@@ -28,10 +28,10 @@ from pyvisa_py.protocols.xdrlib import Error as XdrError
 from pyvisa_py.sessions import OpenError, UnknownAttribute
 
 from daq.clock import RealClock
-from daq.dialectfile import LinkTable
 from daq.errors import InputError, LinkBusyError, LinkClosedError, LinkError, LinkTimeoutError
 from daq.links.lines import LineLink
 from daq.links.portlock import PortLock
+from daq.links.settings import LinkTable
 
 termios: ModuleType | None
 try:

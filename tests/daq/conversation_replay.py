@@ -8,10 +8,10 @@ from pathlib import Path
 from daq.clock import VirtualClock
 from daq.conversation import Conversation
 from daq.dialect import Dialect
-from daq.dialectfile import LinkTable
 from daq.errors import CoilsoakError
 from daq.instruments.number import Number
 from daq.links.inprocess import InProcessLink
+from daq.links.settings import LinkTable
 
 FOLDER = Path(__file__).parents[2] / "fixtures" / "conversations"
 

@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from typing import Protocol
 
-from daq.dialectfile import LinkTable
 from daq.links.lines import LineLink
+from daq.links.settings import LinkTable
 from daq.links.visa import open_link
 
 TABLE = LinkTable()

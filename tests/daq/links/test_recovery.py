@@ -8,9 +8,9 @@ from daq.builtin import builtin
 from daq.clock import RealClock
 from daq.conversation import Conversation
 from daq.dialect import load_dialect
-from daq.dialectfile import LinkTable
 from daq.errors import BenchError, IdentityError, LinkClosedError, LinkError, StrayReplyError
 from daq.links.base import Link
+from daq.links.settings import LinkTable
 from daq.links.visa import open_link
 from daq.sim.bench import assemble
 from daq.sim.faults import load

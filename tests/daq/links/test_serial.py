@@ -10,9 +10,9 @@ import pytest
 from pyvisa import constants
 
 from daq.clock import RealClock
-from daq.dialectfile import LinkTable
 from daq.errors import LinkBusyError, LinkClosedError, LinkTimeoutError
 from daq.links import visa
+from daq.links.settings import LinkTable
 from daq.links.visa import open_link
 from tests.daq.links.peers import TABLE, End, answering, echo, on_serial
 

@@ -10,9 +10,9 @@ import pytest
 from daq.clock import RealClock
 from daq.conversation import Conversation
 from daq.dialect import load_dialect
-from daq.dialectfile import LinkTable
 from daq.errors import InputError, LinkBusyError, LinkClosedError, LinkError, LinkTimeoutError
 from daq.links import lines, visa
+from daq.links.settings import LinkTable
 from daq.links.visa import open_link
 from tests.daq.links.peers import TABLE, End, answering, echo, listening
 

@@ -8,7 +8,6 @@ import pyvisa.errors
 import serial
 from pyvisa import constants
 
-from daq.dialectfile import LinkTable
 from daq.errors import (
     InputError,
     LinkBusyError,
@@ -19,6 +18,7 @@ from daq.errors import (
 from daq.links import visa
 from daq.links.lines import LineLink
 from daq.links.portlock import PortLock
+from daq.links.settings import LinkTable
 from daq.links.visa import KNOWN, open_link, translate
 
 MODULES = [
