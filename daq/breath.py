@@ -12,8 +12,8 @@ from daq.clock import Clock
 from daq.instruments.number import Number
 from daq.links.base import Link
 from daq.operator import Operator
-from daq.procedure import RowSink
 from daq.record import Reading
+from daq.recordformat import RowSink
 
 #: Wall seconds without a sign of life after which a run that drives a coil counts as hung.
 BREATH_S = 2.0

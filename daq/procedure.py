@@ -12,23 +12,11 @@ from daq.bench import CONDUCTS_A, Bench
 from daq.drive import STATUS_OF
 from daq.instruments.number import Number
 from daq.record import Reading
-from daq.recordformat import ABOVE_RANGE, AGAIN, INSULATION, LEADS
+from daq.recordformat import ABOVE_RANGE, AGAIN, INSULATION, LEADS, RowSink
 
 #: Two readings of joined leads within this are the same: noise, and contact by hand.
 LEADS_AGREE_OHM = 0.005
 NOT_TAKEN = Number(None, "missing: not taken")
-
-
-class RowSink(Protocol):
-    """Where rows and events are kept: the run record."""
-
-    def row(self, reading: Reading) -> None:
-        """Append one reading."""
-        ...
-
-    def event(self, kind: str, text: str, coil: str = "") -> None:
-        """Append one event."""
-        ...
 
 
 class Screen(Protocol):

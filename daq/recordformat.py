@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from datetime import datetime
 from math import isfinite
-from typing import Literal
+from typing import Literal, Protocol
 
 import msgspec
 import numpy as np
@@ -294,3 +294,15 @@ def _finite(value: object) -> object:
     if isinstance(value, list | tuple):
         return [_finite(item) for item in value]
     return value
+
+
+class RowSink(Protocol):
+    """Where rows and events are kept: the run record."""
+
+    def row(self, reading: Reading) -> None:
+        """Append one reading."""
+        ...
+
+    def event(self, kind: str, text: str, coil: str = "") -> None:
+        """Append one event."""
+        ...

@@ -32,9 +32,9 @@ from daq.inputs import load_inputs
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator
 from daq.ovenguard import OVEN_HOT, OVEN_ON
-from daq.procedure import Procedure, Progress, RowSink
+from daq.procedure import Procedure, Progress
 from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
-from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, Stage
+from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, RowSink, Stage
 from daq.results import PaperName
 from daq.resume import CutRun, open_cut_run, require_same_files
 from daq.rig import TYPED, Rig, fault_script, is_practice
