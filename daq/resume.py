@@ -7,7 +7,7 @@ finished, so that it can be judged with nothing but what is in it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
 
@@ -32,24 +32,11 @@ from daq.recordformat import (
 from daq.recordrows import split_row
 from daq.rig import Rig
 from daq.runfolder import Run, read_run
+from daq.soak import Finished
 from daq.tomlfile import Loaded
 
 #: The break itself is left out of time_s, but for this much; events say when it was.
 BREAK_S = 60.0
-
-
-@dataclass(frozen=True)
-class Finished:
-    """What of a soak is done already.
-
-    *parts* are (coil or '', part). *cold* is each coil's last cold reading, (ohm, degC); *energy_J* what went
-    into each. *begun_degC* are coils whose soak was cut in the middle, and how warm they were before it.
-    """
-
-    parts: frozenset[tuple[str, str]] = frozenset()
-    cold: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    energy_J: Mapping[str, float] = field(default_factory=dict)
-    begun_degC: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,6 @@ from daq.probewatch import Company
 from daq.procedure import NOT_TAKEN, Procedure
 from daq.record import Reading
 from daq.recordformat import DONE
-from daq.resume import Finished
 from daq.sweep import read_cold, warn_if_not_at_ambient
 
 #: Readings stop arriving: heating ends after this silence.
@@ -79,6 +78,20 @@ REFUTED_TRIPS = 3
 LOST = Number(None, "missing: the probe is lost")
 #: Readings from which the winding's thermometer starts, at least.
 REFERENCES = 3
+
+
+@dataclass(frozen=True)
+class Finished:
+    """What of a soak is done already.
+
+    *parts* are (coil or '', part). *cold* is each coil's last cold reading, (ohm, degC); *energy_J* what went
+    into each. *begun_degC* are coils whose soak was cut in the middle, and how warm they were before it.
+    """
+
+    parts: frozenset[tuple[str, str]] = frozenset()
+    cold: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    energy_J: Mapping[str, float] = field(default_factory=dict)
+    begun_degC: Mapping[str, float] = field(default_factory=dict)
 
 
 class Soak:
