@@ -10,7 +10,8 @@ from rich.text import Text
 from analysis.history import Coil, History
 from analysis.history_words import remarks, standing, state
 from daq.comparing import comparison_notes
-from daq.results import SIGNS, open_table, shown
+from daq.finding import open_table, shown
+from daq.results import SIGNS
 
 #: So many runs have a column of R20, beside labels longer than these letters fewer; else first and last ones.
 MAX_COLUMNS, FEWER_COLUMNS, SHORT_LABEL = 3, 2, 6

@@ -1,15 +1,35 @@
-"""What was looked at and what came of it, one line each: of a bench or of a claim pack."""
+"""Tables for the terminal: how all are drawn, and what was looked at, one line each, with what came of it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
+from rich import box
 from rich.console import RenderableType
+from rich.table import Table
+from rich.text import Text
 
-from daq.results import open_table, shown
+from daq.terminal import one_line
 
 _SIGNS = {True: "ok", False: "LOOK", None: "?"}
+
+
+def open_table(*, ruled: bool = False) -> Table:
+    """Return an empty table without frame; *ruled* off, a row of several lines is seen to be one."""
+    return Table(
+        box=box.HORIZONTALS,
+        show_lines=ruled,
+        show_edge=False,
+        pad_edge=False,
+        padding=(0, 1, 0, 0),
+        header_style="bold",
+    )
+
+
+def shown(text: str) -> Text:
+    """Return *text*, which may be anybody's, for the terminal: no markup in it counts, no code either."""
+    return Text(one_line(text))
 
 
 @dataclass(frozen=True)

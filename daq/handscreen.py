@@ -11,9 +11,9 @@ from rich.live import Live
 from rich.text import Text
 
 from daq.clock import RealClock
+from daq.finding import shown
 from daq.keys import Keys, has_keyboard, terminal_keys
 from daq.leadsinhand import Shown
-from daq.results import shown
 from daq.screen import RunScreen
 from daq.terminal import one_line
 

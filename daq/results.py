@@ -6,13 +6,11 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Literal
 
-from rich import box
 from rich.console import RenderableType
-from rich.table import Table
 from rich.text import Text
 
 from analysis.model import CoilResult, SetResult
-from daq.terminal import one_line
+from daq.finding import open_table, shown
 
 PaperName = Literal["a4", "letter"]
 
@@ -65,23 +63,6 @@ def as_table(result: SetResult) -> RenderableType:
             shown("; ".join(reason.text for reason in coil.reasons)),
         )
     return table
-
-
-def open_table(*, ruled: bool = False) -> Table:
-    """Return an empty table without frame; *ruled* off, a row of several lines is seen to be one."""
-    return Table(
-        box=box.HORIZONTALS,
-        show_lines=ruled,
-        show_edge=False,
-        pad_edge=False,
-        padding=(0, 1, 0, 0),
-        header_style="bold",
-    )
-
-
-def shown(text: str) -> Text:
-    """Return *text*, which may be anybody's, for the terminal: no markup in it counts, no code either."""
-    return Text(one_line(text))
 
 
 def _with_U(value: float | None, u: float | None, k: float) -> Text:

@@ -13,9 +13,9 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
+from daq.finding import shown
 from daq.record import Reading
 from daq.recordformat import AGAIN, INSULATION
-from daq.results import shown
 from daq.terminal import one_line
 
 #: Plain output says how far it is each time this share of the run has passed.
