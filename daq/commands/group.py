@@ -8,7 +8,7 @@ from typing import cast
 import click
 
 from daq import __version__
-from daq.cli import COMMANDS, OVERVIEW
+from daq.commands import COMMANDS, OVERVIEW
 from daq.errors import INTERRUPTED
 from daq.terminal import complain
 
@@ -33,7 +33,7 @@ class _Commands(click.Group):
 )
 @click.version_option(__version__, prog_name="coilsoak")
 def cli() -> None:
-    """Hold the commands; what is said of them all is :data:`daq.cli.OVERVIEW`."""
+    """Hold the commands; what is said of them all is :data:`daq.commands.OVERVIEW`."""
 
 
 def run() -> int:
