@@ -19,6 +19,7 @@ from daq.fits import Fits, FitsBeside, VirtualFits
 from daq.guard import Guard
 from daq.harness import Harness, Routes
 from daq.haste import Haste
+from daq.inputs import fault_script
 from daq.instruments.meter import PT100_RANGE_OHM, SENSOR_RANGE_OHM, DialectMeter, MeterSetup, TypedMeter
 from daq.instruments.oven import DialectOven
 from daq.instruments.probe import InstrumentProbe, MeterProbe, ProbeContacts, TypedProbe
@@ -30,7 +31,7 @@ from daq.links.inprocess import InProcessLink
 from daq.links.settings import LinkTable
 from daq.operator import Hand, Operator, PersonsHand
 from daq.ovenwatch import COOL_WITHIN_S, OVER_K
-from daq.rig import SIMULATED, TYPED, Instrument, Rig, fault_script
+from daq.rig import SIMULATED, TYPED, Instrument, Rig
 from daq.signals import shielded
 from daq.tomlfile import Loaded
 from daq.wire import Notice, unheard

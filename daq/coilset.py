@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Annotated, Literal
 
 import msgspec
 
 from analysis.model import DiodeFitted, Limits, Subject
-from daq.coilsetcheck import check
-from daq.tomlfile import Loaded, load
 
 #: Bounds that no coil comes near: a figure beyond them is a slip, and would overflow somewhere.
 Positive = Annotated[float, msgspec.Meta(ge=1e-9, le=1e15)]
@@ -173,14 +170,3 @@ def _limits(name: str, kind: Kind, guard_band_U: float) -> Limits:
         diode=kind.diode,
         defaulted=tuple(key for key in optional if getattr(kind, key) is None),
     )
-
-
-def load_coil_set(path: Path) -> Loaded[CoilSet]:
-    """Read and check the coil-set file at *path*.
-
-    Raises:
-        InputError: One line with file, line and key.
-    """
-    loaded = load(path, CoilSet)
-    check(loaded)
-    return loaded

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
+from daq.coilset import CLASS_DEGC, LEAST_COOL_S, CoilSet
+from daq.rig import Rig
 from daq.tomlfile import Loaded
 from daq.tomllines import quote_key
-
-if TYPE_CHECKING:
-    from daq.coilset import CoilSet
-    from daq.rig import Rig
 
 MAX_COILS = 64
 
@@ -84,8 +81,6 @@ def _kinds(coil_set: CoilSet) -> Iterator[Trouble]:
 
 
 def _ceilings(coil_set: CoilSet) -> Iterator[Trouble]:
-    from daq.coilset import CLASS_DEGC
-
     limits = coil_set.limits
     if limits.insulation_class is None:
         if limits.winding_degC is None:
@@ -101,8 +96,6 @@ def _ceilings(coil_set: CoilSet) -> Iterator[Trouble]:
 
 
 def _test(coil_set: CoilSet) -> Iterator[Trouble]:
-    from daq.coilset import LEAST_COOL_S
-
     test, limits = coil_set.test, coil_set.limits
     if test.voltage_V > coil_set.system_V:
         message = (

@@ -28,9 +28,9 @@ from daq.companionhand import SwitchOff
 from daq.connecting import wall_clock
 from daq.durable import AppendFile
 from daq.errors import CoilsoakError, InputError
+from daq.inputs import load_rig
 from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.recordformat import COMPANION, EVENT_COLUMNS, Event, event_line
-from daq.rig import load_rig
 from daq.terminal import complain, prepare_streams
 from daq.vigil import CALM_S
 

@@ -15,9 +15,10 @@ from analysis.words import RECORD_LANGUAGE, Figure, Message, languages, say
 from analysis.words.recorded import recalled
 from daq import __version__
 from daq.builtin import find
-from daq.coilset import CoilSet, load_coil_set
+from daq.coilset import CoilSet
 from daq.durable import write_whole
 from daq.errors import InputError, RecordError
+from daq.inputs import load_coil_set
 from daq.recordformat import COIL_SET, EVENTS, READINGS, RESULT, Event, Header, json_text
 from daq.results import PaperName, as_object
 from daq.runfolder import Run, RunState, read_run

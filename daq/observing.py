@@ -8,8 +8,8 @@ from pathlib import Path
 
 from analysis.observed import DONE, NOTE, Observation, gathered
 from daq.clock import Clock, RealClock
-from daq.coilset import load_coil_set
 from daq.errors import InputError, RecordError
+from daq.inputs import load_coil_set
 from daq.observations import append_observations, read_observations
 from daq.recordformat import COIL_SET
 from daq.runfolder import read_header

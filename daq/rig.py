@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from datetime import date
 from math import hypot, sqrt
-from pathlib import Path
 from typing import Annotated, Literal
 
 import msgspec
 
 from analysis import thermometers
 from analysis.model import Accuracy
-from daq.builtin import builtin, names
 from daq.ovenwatch import COOL_WITHIN_S, OVER_K
-from daq.rigcheck import check, on_this_machine
-from daq.tomlfile import Loaded, load
 
 #: Bounds that no bench comes near: a figure beyond them is a slip, and would overflow somewhere.
 Positive = Annotated[float, msgspec.Meta(ge=1e-9, le=1e9)]
@@ -264,42 +259,3 @@ class Rig(_Table, frozen=True, kw_only=True):
             probe_noise_K=self.probe.noise_K,
             vi_gain_rel=hypot(volts_rel, amperes_rel),
         )
-
-
-def load_rig(path: Path) -> Loaded[Rig]:
-    """Read and check the rig file at *path*.
-
-    Raises:
-        InputError: One line with file, line and key.
-    """
-    loaded = load(path, Rig)
-    check(loaded)
-    return loaded
-
-
-def is_practice(rig: Loaded[Rig]) -> bool:
-    """Whether nothing real can get hot: the simulated bench in the program, or one served on this machine."""
-    if rig.value.simulated or rig.value.time_scale != 1.0:
-        return True
-    return rig.text.startswith(PRACTICE_MARK) and on_this_machine(rig.value)
-
-
-def fault_script(rig: Loaded[Rig]) -> Path:
-    """Return the fault script of a simulated rig: a file beside the rig file, else a built-in one.
-
-    Raises:
-        InputError: The rig is not simulated, or there is no such script.
-    """
-    simulation = rig.value.simulation
-    if simulation is None:
-        raise rig.error("simulation", "is missing, expected a table with fault_script")
-    beside = rig.path.parent / simulation.fault_script
-    with suppress(OSError, ValueError):  # a name that no file system takes
-        if beside.is_file():
-            return beside
-    known = names("fault_scripts")
-    if simulation.fault_script.removesuffix(".toml") in known:
-        return builtin("fault_scripts", simulation.fault_script)
-    listed = ", ".join(sorted(known))
-    message = f"is {simulation.fault_script!r}: neither a file beside this one nor one of {listed}"
-    raise rig.error("simulation.fault_script", message)

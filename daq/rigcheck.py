@@ -5,13 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from daq.rig import Instrument, Rig, Thermistor
 from daq.tomlfile import Loaded
 from daq.tomllines import quote_key
-
-if TYPE_CHECKING:
-    from daq.rig import Instrument, Rig, Thermistor
 
 #: What may stand as a resource beside ``sim:ROLE`` and ``typed``: a VISA address.
 _VISA = re.compile(r"(TCPIP|ASRL|USB|GPIB|VXI|PXI|RSNRP|PRLGX)[^\s:]*(::[^\s]+)?", re.IGNORECASE)

@@ -28,7 +28,7 @@ from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError
 from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.handscreen import HandScreen
 from daq.heatwatch import Ceilings
-from daq.inputs import load_inputs
+from daq.inputs import fault_script, is_practice, load_inputs
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator
 from daq.ovenguard import OVEN_HOT, OVEN_ON
@@ -37,7 +37,7 @@ from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, RowSink, Stage
 from daq.results import PaperName
 from daq.resume import CutRun, open_cut_run, require_same_files
-from daq.rig import TYPED, Rig, fault_script, is_practice
+from daq.rig import TYPED, Rig
 from daq.runfolder import read_run
 from daq.screen import RunScreen
 from daq.signals import shielded

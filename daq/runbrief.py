@@ -11,8 +11,8 @@ from pathlib import Path
 import msgspec
 
 from analysis.model import Verdict
-from daq.coilset import load_coil_set
 from daq.errors import InputError, RecordError
+from daq.inputs import load_coil_set
 from daq.plainfile import read_plain
 from daq.recordformat import COIL_SET, HEADER, MANIFEST, MAX_COILS, RESULT, CloseState, printable
 from daq.recordrows import reason

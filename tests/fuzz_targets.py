@@ -16,14 +16,13 @@ from analysis.judge import judge_set
 from analysis.model import Accuracy, Trace
 from daq.builtin import builtin
 from daq.clock import VirtualClock
-from daq.coilset import load_coil_set
 from daq.coilsetcheck import check_against
 from daq.conversation import Conversation
 from daq.dialect import RoleDialect, load_dialect, shipped
 from daq.dialectroles import ROLES
 from daq.errors import CoilsoakError
+from daq.inputs import fault_script, load_coil_set, load_rig
 from daq.links.inprocess import InProcessLink
-from daq.rig import fault_script, load_rig
 from daq.runfolder import read_run
 from daq.sim import faults
 from daq.sim.bench import assemble

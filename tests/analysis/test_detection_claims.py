@@ -11,8 +11,7 @@ import pytest
 from analysis.judge import judge_set
 from analysis.model import CoilResult
 from daq.builtin import builtin
-from daq.coilset import load_coil_set
-from daq.rig import load_rig
+from daq.inputs import load_coil_set, load_rig
 from tests.benchmarks.detection_sets import PROPORTIONAL, draw
 from tests.benchmarks.detection_traces import traces
 

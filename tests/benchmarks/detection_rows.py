@@ -13,8 +13,7 @@ import numpy as np
 from analysis.judge import judge_set
 from analysis.model import OK, OVER_RANGE, Accuracy, Trace
 from daq.builtin import builtin
-from daq.coilset import load_coil_set
-from daq.rig import load_rig
+from daq.inputs import load_coil_set, load_rig
 from daq.runfolder import read_run
 from tests.benchmarks.detection_sets import NOMINAL_OHM, SWITCHING, Part, draw, soak
 from tests.benchmarks.detection_traces import traces

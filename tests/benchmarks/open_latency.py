@@ -24,11 +24,11 @@ import numpy as np
 import daq.sim.bench
 from daq.assembly import Assembled, open_bench
 from daq.heatwatch import Ceilings
+from daq.inputs import load_rig
 from daq.operator import AbsentOperator
 from daq.practice import practice_bench
 from daq.procedure import Procedure, Progress, Stage
 from daq.record import Reading
-from daq.rig import load_rig
 from daq.selfheating import SelfHeating
 from daq.sim.bench import SimBench
 from daq.soak import CoilPlan, Soak, SoakPlan

@@ -34,10 +34,10 @@ from daq.assembly import open_bench
 from daq.driven import DrivenRows
 from daq.harness import CONTACT_SETTLE_S
 from daq.heatwatch import Ceilings, HeatWatch
+from daq.inputs import load_rig
 from daq.operator import AbsentOperator
 from daq.procedure import Procedure
 from daq.record import Reading
-from daq.rig import load_rig
 from daq.sim.bench import SimBench
 from tests.daq.wirekit import bench_on
 

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from daq.coilset import CoilSet, load_coil_set
+from daq.coilset import CoilSet
 from daq.errors import InputError
-from daq.rig import Rig, load_rig
+from daq.inputs import load_coil_set, load_rig
+from daq.rig import Rig
 from daq.tomlfile import Loaded
 
 RIG = """\

@@ -6,10 +6,9 @@ import pytest
 
 from analysis.model import Limits, Subject
 from daq.builtin import builtin, find
-from daq.coilset import load_coil_set
 from daq.coilsetcheck import check_against
 from daq.errors import InputError
-from daq.rig import load_rig
+from daq.inputs import load_coil_set, load_rig
 from tests.daq.rigkit import COIL_SET, RIG, coil_set, rig, said, spoil
 
 TYPED = (

@@ -27,17 +27,16 @@ from daq.breath import (
 )
 from daq.builtin import builtin
 from daq.clock import RealClock, VirtualClock
-from daq.coilset import load_coil_set
 from daq.companion import Companion, can_be_on, companion
 from daq.companionhand import SwitchOff
 from daq.companionprocess import Input, Watch, see_cool, switch_off, wait_for_need
 from daq.dialect import SHIPPED
 from daq.errors import InterlockError, LinkClosedError, OutputUnknownError, StartError
 from daq.guard import OUTPUT_UNKNOWN, Guard
+from daq.inputs import load_coil_set, load_rig
 from daq.instruments.number import Number
 from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.practice import rig_text
-from daq.rig import load_rig
 from daq.run import RunRequest, _watch
 from tests.daq.recordkit import reading
 

@@ -14,13 +14,12 @@ import pytest
 
 from daq import recordrows, tracefile
 from daq.builtin import builtin
-from daq.coilset import load_coil_set
 from daq.dialect import load_dialect
 from daq.errors import InputError, RecordError
+from daq.inputs import fault_script, load_coil_set, load_rig
 from daq.plainfile import read_plain
 from daq.practice import practice_bench
 from daq.recordformat import MAX_COILS, MAX_LABEL, MAX_STATUS, cell_text, text_cell
-from daq.rig import fault_script, load_rig
 from daq.runfolder import read_run
 from daq.sim import faults
 from daq.tomlfile import MAX_BYTES

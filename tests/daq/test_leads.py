@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from daq.builtin import builtin
-from daq.rig import load_rig
+from daq.inputs import load_rig
 from daq.run import Outcome, RunRequest, execute
 from daq.runfolder import read_run
 from daq.tracefile import read_csv

@@ -9,8 +9,8 @@ import pytest
 from daq.assembly import SIMULATED_MAKER
 from daq.builtin import builtin
 from daq.clock import VirtualClock
+from daq.inputs import is_practice, load_rig
 from daq.practice import PRACTICE_MARK, practice_bench
-from daq.rig import is_practice, load_rig
 from daq.run import _note
 from daq.runfolder import read_run
 from daq.sim.bench import build

@@ -18,9 +18,9 @@ from pytest_mock import MockerFixture
 from daq.clock import VirtualClock
 from daq.errors import InputError
 from daq.guard import OUTPUT_UNKNOWN
+from daq.inputs import load_rig
 from daq.ovenguard import OVEN_ON
 from daq.practice import RIG_FILE, practice_bench, rig_text
-from daq.rig import load_rig
 from daq.runfolder import read_run
 from tests.daq.soak_helpers import FAULTS, run
 

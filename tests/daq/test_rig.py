@@ -10,7 +10,7 @@ import pytest
 
 from daq.builtin import builtin, names
 from daq.errors import InputError
-from daq.rig import fault_script, load_rig
+from daq.inputs import fault_script, load_rig
 from tests.daq.rigkit import RIG, rig, said, spoil
 
 SIMULATED = builtin("rigs", "simulated").read_text(encoding="utf-8")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from daq.builtin import builtin
-from daq.coilset import load_coil_set
+from daq.inputs import load_coil_set
 from daq.instruments.number import Number
 from daq.operator import AbsentOperator, parse_typed
 from daq.plausible import Plausible
