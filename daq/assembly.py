@@ -30,8 +30,7 @@ from daq.links.base import Link, Peer
 from daq.links.inprocess import InProcessLink
 from daq.links.settings import LinkTable
 from daq.operator import Hand, Operator, PersonsHand
-from daq.ovenwatch import COOL_WITHIN_S, OVER_K
-from daq.rig import SIMULATED, TYPED, Instrument, Rig
+from daq.rig import COOL_WITHIN_S, OVER_K, SIMULATED, TYPED, Instrument, Rig
 from daq.signals import shielded
 from daq.tomlfile import Loaded
 from daq.wire import Notice, unheard

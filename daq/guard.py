@@ -20,7 +20,7 @@ from daq.haste import Haste
 from daq.instruments.number import Number
 from daq.instruments.roles import Oven, Supply
 from daq.ovenguard import OVEN_ON, OvenGuard
-from daq.ovenwatch import COOL_WITHIN_S, OVER_K
+from daq.rig import COOL_WITHIN_S, OVER_K
 from daq.seenoff import SeenOff
 from daq.signals import shielded
 from daq.watcher import COIL, OVEN, Unwatched, Watcher

@@ -9,7 +9,8 @@ from daq.clock import Clock
 from daq.errors import BenchError, OvenError
 from daq.instruments.number import Number
 from daq.instruments.roles import Oven
-from daq.ovenwatch import COOL_WITHIN_S, OVER_K, WARM_DEGC, CoolWatch, SetpointWatch
+from daq.ovenwatch import WARM_DEGC, CoolWatch, SetpointWatch
+from daq.rig import COOL_WITHIN_S, OVER_K
 
 OVEN_ON = "THE OVEN COULD NOT BE SWITCHED OFF - SWITCH IT OFF BY HAND, PULL ITS PLUG"
 OVEN_HOT = "THE OVEN WAS TOLD TO STOP AND IS NOT SEEN TO COOL - PULL ITS PLUG"

@@ -13,10 +13,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from daq.errors import OvenError
+from daq.rig import COOL_WITHIN_S, OVER_K
 
-#: An oven that obeys may overshoot by a few kelvin as it comes up or as its door closes; limiters of ovens
-#: are set 5 to 10 K above the working temperature (common practice, no source). `over_K` in the rig file.
-OVER_K = 10.0
 #: A body follows its air and overshoots less; but its probe is off by more, and a drive warms it from within.
 BODY_MORE_K = 5.0
 #: So many looks in succession are no slip of one reading.
@@ -36,9 +34,6 @@ MIDDLE = 3
 WARM_DEGC, NEAR_START_K, QUIET_S = 45.0, 5.0, 120.0
 #: What noise, and a heater that is hotter than its air, may still add.
 QUIET_K, AFTERHEAT_K = 1.5, 10.0
-#: By then an oven that is off has cooled by FALL_K: 18 K above its room, one that loses a third of it in ten
-#: minutes does. A better lagged one needs `cool_within_s` in the rig file.
-COOL_WITHIN_S = 600.0
 #: Time counts while somebody looks: from one look to the next as much as this at most.
 BETWEEN_S = 60.0
 #: A thermometer that gave no value for so many looks and so long is gone, as with a plug that was pulled.

@@ -10,7 +10,6 @@ import msgspec
 
 from analysis import thermometers
 from analysis.model import Accuracy
-from daq.ovenwatch import COOL_WITHIN_S, OVER_K
 
 #: Bounds that no bench comes near: a figure beyond them is a slip, and would overflow somewhere.
 Positive = Annotated[float, msgspec.Meta(ge=1e-9, le=1e9)]
@@ -23,6 +22,13 @@ Channel = Annotated[int, msgspec.Meta(ge=0)]
 #: What is left of two-wire leads after they are nulled: contacts differ from coil to coil. Common
 #: practice, no source; standard uncertainty.
 TWO_WIRE_U_OHM = 0.015
+
+#: An oven that obeys may overshoot by a few kelvin as it comes up or as its door closes; limiters of ovens
+#: are set 5 to 10 K above the working temperature (common practice, no source). `over_K` in the rig file.
+OVER_K = 10.0
+#: By then an oven that is off has cooled by 5 K: 18 K above its room, one that loses a third of it in ten
+#: minutes does. A better lagged one needs `cool_within_s` in the rig file.
+COOL_WITHIN_S = 600.0
 
 TYPED = "typed"
 SIMULATED = "sim:"

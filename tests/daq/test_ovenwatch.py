@@ -8,7 +8,8 @@ from collections.abc import Iterator
 import pytest
 
 from daq.errors import OvenError
-from daq.ovenwatch import COOL_WITHIN_S, GONE_S, LASTS_S, QUIET_S, CoolWatch, SetpointWatch
+from daq.ovenwatch import GONE_S, LASTS_S, QUIET_S, CoolWatch, SetpointWatch
+from daq.rig import COOL_WITHIN_S
 
 SET_DEGC = 60.0
 EVERY_S = 5.0
