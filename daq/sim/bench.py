@@ -12,11 +12,13 @@ from daq.clock import Clock
 from daq.errors import InputError
 from daq.links.base import Peer
 from daq.sim import faults
+from daq.sim.air import OvenAir
 from daq.sim.coil import Coil
 from daq.sim.hand import SimHand
 from daq.sim.meter import MeterInstrument
-from daq.sim.oven import OvenAir, OvenInstrument
-from daq.sim.supply import OutputStage, SupplyInstrument
+from daq.sim.output_stage import OutputStage
+from daq.sim.oven import OvenInstrument
+from daq.sim.supply import SupplyInstrument
 from daq.sim.switch import SwitchInstrument
 from daq.sim.thermal import ThermalBank
 from daq.sim.thermometer import ThermometerInstrument
@@ -175,7 +177,7 @@ def assemble(script: faults.FaultScript, *, clock: Clock, seed: int | None = Non
         harness=Harness(script.wiring, tuple(coil.label for coil in coils), rng("contacts")),
     )
     if script.hand is not None:
-        world.hand = SimHand(world, script.hand, rng("hand"))
+        world.hand = SimHand(clock, world.harness, script.hand, rng("hand"))
     peers: dict[str, Peer] = {
         "supply": SupplyInstrument(world, script.supply, rng("supply")),
         "meter": MeterInstrument(world, script.meter, rng("meter")),

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from daq.clock import Clock
 from daq.sim.faults import Hand
-
-if TYPE_CHECKING:
-    from daq.sim.world import World
+from daq.sim.wiring import Harness
 
 #: A contact that is not yet firm stays for a moment, in the mean, open or adding something.
 _MOMENT_S = 0.15
@@ -24,12 +21,13 @@ class SimHand:
     and then holds still until it is told to lift.
     """
 
-    def __init__(self, world: World, hand: Hand, rng: np.random.Generator) -> None:
-        self._world = world
+    def __init__(self, clock: Clock, harness: Harness, hand: Hand, rng: np.random.Generator) -> None:
+        self._clock = clock
+        self._harness = harness
         self._hand = hand
         self._rng = rng
         self._mistakes = dict(hand.mistakes)
-        self._index = {coil.label: index for index, coil in enumerate(world.coils)}
+        self._index = {label: index for index, label in enumerate(harness.labels)}
         #: Where the leads go: a coil's index, or None for tip to tip.
         self._target: int | None = None
         self._touches_s = self._firm_s = self._lifts_s = np.inf
@@ -40,7 +38,7 @@ class SimHand:
 
     def put_on(self, coil: str) -> None:
         """Go to *coil*, or hold the tips together where it is ''; a label the bench has not is not found."""
-        now_s = self._world.clock.monotonic()
+        now_s = self._clock.monotonic()
         if coil and coil not in self._index:
             return
         self._target = self._index.get(self._mistakes.pop(coil, coil))
@@ -51,7 +49,7 @@ class SimHand:
 
     def lift(self) -> None:
         """Take the leads off after a moment."""
-        self._lifts_s = self._world.clock.monotonic() + self._hand.reaction_s
+        self._lifts_s = self._clock.monotonic() + self._hand.reaction_s
 
     def hold(self, now_s: float) -> None:
         """Bring the leads to where they are at *now_s*."""
@@ -63,6 +61,6 @@ class SimHand:
                 on = float(self._rng.random()) >= _OPEN_SHARE
                 self._wobbles = on, float(self._rng.exponential(_WOBBLE_OHM))
             touching, ohm = self._wobbles
-        self._world.harness.hold(
+        self._harness.hold(
             self._target if touching else None, shorted=touching and self._target is None, contact_ohm=ohm
         )

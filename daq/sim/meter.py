@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -13,9 +13,7 @@ from daq.sim.faults import Meter
 from daq.sim.scpi import BOOLEAN, STRING, ErrorCode, Instrument, Reply, number, spellings
 from daq.sim.thermometer import pt100_ohm
 from daq.sim.wiring import Contact
-
-if TYPE_CHECKING:
-    from daq.sim.world import World
+from daq.sim.world import World
 
 Function = Literal["FRES", "RES", "VOLT:DC"]
 

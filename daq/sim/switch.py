@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from daq.sim.scpi import CHANNELS, ErrorCode, Instrument, Reply
-
-if TYPE_CHECKING:
-    from daq.sim.world import World
+from daq.sim.world import World
 
 _MOVE_S = 0.015
 

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from daq.sim.faults import Thermometer
 from daq.sim.scpi import CHANNELS, ErrorCode, Instrument, Reply
-
-if TYPE_CHECKING:
-    from daq.sim.world import World
+from daq.sim.world import World
 
 _READ_S = 0.05
 _OVERLOAD = "+9.90000000E+37"

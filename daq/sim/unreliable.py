@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from daq.links.base import Peer
 from daq.sim.faults import Meter
-
-if TYPE_CHECKING:
-    from daq.sim.world import World
+from daq.sim.world import World
 
 _READINGS = b"READ?"
 _FOREVER_S = 1e9

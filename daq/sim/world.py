@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from daq.clock import Clock
+from daq.sim.air import TICK_S, OvenAir
 from daq.sim.branch import Branch
 from daq.sim.coil import Coil
 from daq.sim.hand import SimHand
-from daq.sim.oven import TICK_S, OvenAir
+from daq.sim.output_stage import OutputStage
 from daq.sim.probe import Probe
-from daq.sim.supply import OutputStage
 from daq.sim.thermal import BODY, PROBE, ThermalBank
 from daq.sim.wiring import Contact, Harness
 

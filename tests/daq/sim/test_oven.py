@@ -7,8 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
+from daq.sim.air import OvenAir
 from daq.sim.faults import Oven
-from daq.sim.oven import OvenAir
 from tests.daq.sim.simkit import ask, bench, tell
 
 OVEN = {"oven": {"sensor_noise_K": 0.0}}
