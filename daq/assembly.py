@@ -20,9 +20,9 @@ from daq.guard import Guard
 from daq.harness import Harness, Routes
 from daq.haste import Haste
 from daq.inputs import fault_script
-from daq.instruments.meter import PT100_RANGE_OHM, SENSOR_RANGE_OHM, DialectMeter, MeterSetup, TypedMeter
+from daq.instruments.meter import PT100_RANGE_OHM, SENSOR_RANGE_OHM, DialectMeter, MeterSetup
 from daq.instruments.oven import DialectOven
-from daq.instruments.probe import InstrumentProbe, MeterProbe, ProbeContacts, TypedProbe
+from daq.instruments.probe import InstrumentProbe, MeterProbe, ProbeContacts
 from daq.instruments.roles import Meter, Probe
 from daq.instruments.supply import DialectSupply
 from daq.instruments.switch import DialectSwitch
@@ -33,6 +33,7 @@ from daq.operator import Hand, Operator, PersonsHand
 from daq.rig import COOL_WITHIN_S, OVER_K, SIMULATED, TYPED, Instrument, Rig
 from daq.signals import shielded
 from daq.tomlfile import Loaded
+from daq.typed import TypedMeter, TypedProbe
 from daq.wire import Notice, unheard
 
 #: By this the simulated instruments give themselves away, on whatever wire.

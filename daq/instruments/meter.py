@@ -9,7 +9,6 @@ from analysis.model import MeterUse
 from daq.conversation import Conversation
 from daq.errors import LinkError
 from daq.instruments.number import Number
-from daq.operator import Operator
 
 #: Range for a Pt100 or NTC, wide enough for either at any temperature of a soak.
 SENSOR_RANGE_OHM = 1e5
@@ -48,7 +47,7 @@ class DialectMeter:
     def resistance(self, coil: str, *, quick: bool = False) -> Number:  # noqa: ARG002 - typed meters ask by coil
         """Measure the resistance at the present contacts in ohms."""
         nplc = self._setup.quick_nplc if quick else self._setup.nplc
-        return _less(self._ohms(self._setup.wires, self._setup.range_ohm, nplc), self._leads_ohm)
+        return self._ohms(self._setup.wires, self._setup.range_ohm, nplc).less(self._leads_ohm)
 
     def voltage(self, coil: str) -> Number:  # noqa: ARG002 - typed meters ask by coil
         """Measure the DC voltage at the present contacts in volts."""
@@ -59,7 +58,7 @@ class DialectMeter:
     def sensor_resistance(self) -> Number:
         """Measure a resistance thermometer at the present contacts in ohms."""
         ohms = self._ohms(self._setup.wires, self._setup.sensor_range_ohm, self._setup.quick_nplc)
-        return _less(ohms, self._leads_ohm)
+        return ohms.less(self._leads_ohm)
 
     def sensor_voltage(self) -> Number:
         """Measure a thermocouple at the present contacts in volts."""
@@ -129,43 +128,3 @@ def _parameter(value: float | bool | None) -> Mapping[str, object]:
     if value is None:
         return {}
     return {"state" if isinstance(value, bool) else "value": value}
-
-
-def _less(ohms: Number, leads_ohm: float) -> Number:
-    return ohms if ohms.value is None else Number(ohms.value - leads_ohm, ohms.status)
-
-
-class TypedMeter:
-    """A hand meter: the operator reads it and types the value."""
-
-    def __init__(self, operator: Operator) -> None:
-        self._operator = operator
-        self._leads_ohm = 0.0
-
-    def null(self, leads_ohm: float) -> None:
-        """Take *leads_ohm* off each reading of a coil or a resistance thermometer from now on."""
-        self._leads_ohm = leads_ohm
-
-    def resistance(self, coil: str, *, quick: bool = False) -> Number:  # noqa: ARG002 - a hand meter has one speed
-        """Ask for the resistance of *coil* in ohms; ``OL`` means open or over range."""
-        return _less(self._operator.ask_number(f"{coil}: resistance", "ohm"), self._leads_ohm)
-
-    def voltage(self, coil: str) -> Number:
-        """Ask for the voltage across *coil* in volts."""
-        return self._operator.ask_number(f"{coil}: voltage across the coil", "V")
-
-    def sensor_resistance(self) -> Number:
-        """Ask for the resistance of the thermometer in ohms."""
-        return _less(self._operator.ask_number("temperature sensor: resistance", "ohm"), self._leads_ohm)
-
-    def sensor_voltage(self) -> Number:
-        """Ask for the thermocouple's voltage in volts."""
-        return self._operator.ask_number("thermocouple: voltage", "V")
-
-    def insulation(self, coil: str) -> Number:
-        """Ask for winding to body of *coil* in ohms."""
-        return self._operator.ask_number(f"{coil}: winding to body", "ohm")
-
-    def use(self) -> MeterUse:
-        """Return nothing: how long a hand meter looks, its display does not say."""
-        return MeterUse()

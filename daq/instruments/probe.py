@@ -6,9 +6,8 @@ from collections.abc import Callable
 from typing import Protocol
 
 from daq.conversation import Conversation
-from daq.instruments.number import Number
+from daq.instruments.number import Number, body_degC
 from daq.instruments.roles import Meter
-from daq.operator import Operator
 
 
 class ProbeContacts(Protocol):
@@ -30,7 +29,7 @@ class InstrumentProbe:
     def temperature(self, coil: str) -> Number:
         """Measure the body temperature of *coil* in degC."""
         reading = self._talk.ask_number("read", channel=self._channels[coil] if self._channels else 1)
-        return _plausible(reading, self._offset_K)
+        return body_degC(reading, self._offset_K)
 
 
 class MeterProbe:
@@ -59,28 +58,6 @@ class MeterProbe:
         if raw.value is None:
             return Number(None, "missing: probe open" if raw.status == "open or over range" else raw.status)
         try:
-            return _plausible(Number(self._to_degC(raw.value), "ok"), self._offset_K)
+            return body_degC(Number(self._to_degC(raw.value), "ok"), self._offset_K)
         except ValueError:
             return Number(None, "missing: probe reading outside the sensor's range")
-
-
-class TypedProbe:
-    """A hand thermometer: the operator reads it and types the value."""
-
-    def __init__(self, operator: Operator) -> None:
-        self._operator = operator
-
-    def temperature(self, coil: str) -> Number:
-        """Ask for the body temperature of *coil* in degC."""
-        return _plausible(self._operator.ask_number(f"{coil}: body temperature", "degC"), 0.0)
-
-
-def _plausible(reading: Number, offset_K: float) -> Number:
-    if reading.value is None:
-        return Number(
-            None, "missing: probe open" if reading.status == "open or over range" else reading.status
-        )
-    value = reading.value - offset_K
-    if not -60.0 < value < 260.0:
-        return Number(None, "missing: probe open or shorted")
-    return Number(value, "ok")

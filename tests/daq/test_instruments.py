@@ -13,7 +13,7 @@ from daq.clock import VirtualClock
 from daq.conversation import Conversation
 from daq.dialect import load_dialect
 from daq.errors import RefusedError
-from daq.instruments.meter import DialectMeter, MeterSetup, TypedMeter
+from daq.instruments.meter import DialectMeter, MeterSetup
 from daq.instruments.number import Number
 from daq.instruments.oven import DialectOven
 from daq.instruments.probe import InstrumentProbe, MeterProbe
@@ -22,6 +22,7 @@ from daq.instruments.switch import DialectSwitch
 from daq.links.inprocess import InProcessLink
 from daq.operator import AbsentOperator
 from daq.sim.bench import SimBench
+from daq.typed import TypedMeter
 from tests.daq.sim.simkit import bench as ideal_bench
 
 OPEN = "open or over range"

@@ -13,14 +13,13 @@ from daq.builtin import builtin
 from daq.clock import VirtualClock
 from daq.guard import Guard
 from daq.harness import Harness, Routes
-from daq.instruments.meter import TypedMeter
 from daq.instruments.number import Number
-from daq.instruments.probe import TypedProbe
 from daq.operator import AbsentOperator
 from daq.procedure import Procedure
 from daq.record import Reading
 from daq.runfolder import read_run
 from daq.sweep import AMBIENT_SPREAD_K, PATIENCE, READINGS, read_cold, warn_if_not_at_ambient
+from daq.typed import TypedMeter, TypedProbe
 from tests.daq.soak_helpers import HEALTHY, Ran, number, rig_with, run
 
 OPEN = Number(None, "open or over range")

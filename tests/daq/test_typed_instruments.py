@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from daq.instruments.meter import TypedMeter
 from daq.instruments.number import Number
-from daq.instruments.probe import TypedProbe
 from daq.operator import AbsentOperator, parse_typed
+from daq.typed import TypedMeter, TypedProbe
 
 OPEN = "open or over range"
 
