@@ -17,7 +17,6 @@ import numpy as np
 from scipy.special import ndtr, stdtr
 
 from analysis.budget import whole_dof
-from analysis.words import Message, say
 
 #: Gauss-Legendre nodes and weights for one smooth piece of an integrand.
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(40)
@@ -60,21 +59,6 @@ class GlobalRisks:
 
     false_accept: float
     false_reject: float
-
-
-def rule_name(guard_band_U: float) -> Message:
-    """Return what a guard band of that many times U is called, with its source.
-
-    With U for k = 2 a value at the edge of a pass is beyond its limit with probability 2.3 % for U,
-    4.8 % for 0.83 U, and 50 % without a guard band.
-    """
-    if guard_band_U == 0.0:
-        return say("rule.simple")
-    if guard_band_U == 1.0:
-        return say("rule.U")
-    if guard_band_U in {0.83, 0.825}:
-        return say("rule.iso", guard=guard_band_U)
-    return say("rule.other", guard=guard_band_U)
 
 
 def conformance(value: float, u: float, tolerance: Zone, dof: float | None = None) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.blanks import Blanks
 from analysis.coil import Coil, examine, own_findings, result, settle_drift
 from analysis.criteria import LEAST_BESIDE, Finding, noise_beside, of_the_meter
-from analysis.decision import Process, Zone, global_risks, rule_name
+from analysis.decision import Process, Zone, global_risks
 from analysis.drift import common_change
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
@@ -32,7 +32,7 @@ from analysis.probes import without_lost
 from analysis.reasons import retest
 from analysis.rest import Resting
 from analysis.slope import against_peers, slope_and_joint
-from analysis.verdict import K
+from analysis.verdict import K, rule_name
 from analysis.words import say
 
 _LIMIT_FIELDS = ("r20_tolerance_rel", "joint_max_ohm", "peer_max_ohm", "drift_max_rel", "leakage_min_ohm")

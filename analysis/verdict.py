@@ -8,6 +8,7 @@ from typing import Literal
 from analysis.budget import coverage_factor
 from analysis.decision import Zone, wrong_risk
 from analysis.model import Criterion, Verdict
+from analysis.words import Message, say
 
 Outcome = Literal["pass", "fail", "retest", "not determined"]
 
@@ -80,3 +81,18 @@ def overall(outcomes: Iterable[Outcome]) -> Verdict:
     if "fail" in seen:
         return "fail"
     return "retest" if "retest" in seen else "pass"
+
+
+def rule_name(guard_band_U: float) -> Message:
+    """Return what a guard band of that many times U is called, with its source.
+
+    With U for k = 2 a value at the edge of a pass is beyond its limit with probability 2.3 % for U,
+    4.8 % for 0.83 U, and 50 % without a guard band.
+    """
+    if guard_band_U == 0.0:
+        return say("rule.simple")
+    if guard_band_U == 1.0:
+        return say("rule.U")
+    if guard_band_U in {0.83, 0.825}:
+        return say("rule.iso", guard=guard_band_U)
+    return say("rule.other", guard=guard_band_U)

@@ -22,12 +22,11 @@ from analysis.decision import (
     conformance,
     global_risks,
     nonconformance,
-    rule_name,
     wrong_risk,
 )
 from analysis.judge import judge_set
 from analysis.model import Accuracy, Limits, SetResult, Subject
-from analysis.verdict import decide, judged
+from analysis.verdict import decide, judged, rule_name
 from tests.analysis.conftest import Bench
 
 RESISTOR, RESISTOR_U = Process(1500.0, 0.12), 0.04
