@@ -27,6 +27,7 @@ from analysis.rounding import with_uncertainty
 from analysis.rows import SHORT_OHM, Rows, Story, spans
 from analysis.selfheated import fit_self_heated, own_covariance
 from analysis.straight import Bend, Points, find_bend, visits
+from analysis.thermal_rows import Lack
 from analysis.words import say
 
 #: Points nearer to each other than this are one step of a soak; a line loses nothing by their mean.
@@ -459,7 +460,8 @@ def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: Fl
         trusted = replace(accuracy, gain_rel=max(accuracy.gain_rel, accuracy.vi_gain_rel))
         left = Scatter("noise and doubt of the thermal fit", turn @ own_covariance(fit) @ turn.T, "A")
         return _with_common(Estimate("thermal network"), fit.r20_ohm, slope, left, trusted)
-    lack = say("lack.self-heated", why=fit.reason if fit is not None else say("lack.no-times"))
+    why = (fit.lack if fit is not None else None) or Lack("lack.no-times")
+    lack = say("lack.self-heated", why=say(why.key, **why.figures))
     if not ohm.size:
         return Estimate("none", lack=lack)
     return _single(probe_degC, ohm, accuracy, lack)

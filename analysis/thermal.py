@@ -21,8 +21,7 @@ from analysis.network_data import Data
 from analysis.network_fit import COPPER, NETWORK, Fitted, least_squares
 from analysis.network_modes import modes
 from analysis.network_orders import grown, pooled
-from analysis.thermal_rows import edge_intervals, interval_power, prepare
-from analysis.words import say
+from analysis.thermal_rows import Lack, edge_intervals, interval_power, prepare
 
 __all__ = ["ThermalFit", "edge_intervals", "fit_trace", "interval_power"]
 
@@ -50,7 +49,7 @@ class ThermalFit:
         misfit: Reduced chi-square.
         runs_z: Runs test of the resistance residuals; below -3 they wander.
         credible: Whether copper and joint may be believed within their uncertainties.
-        reason: One line why not; empty if credible.
+        lack: Why not; None if credible.
         evaluations: How often the network was computed.
     """
 
@@ -67,7 +66,7 @@ class ThermalFit:
     misfit: float
     runs_z: float
     credible: bool
-    reason: str
+    lack: Lack | None
     evaluations: int
 
 
@@ -110,8 +109,8 @@ def fit_trace(
         alpha20_u_per_K: Its standard uncertainty.
 
     Returns:
-        The fit; ``credible`` is False, with a reason, where the trace cannot support one. Bad data raises
-        nothing.
+        The fit; ``credible`` is False, with what is lacking, where the trace cannot support one. Bad data
+        raises nothing.
     """
     rows = prepare(
         *(np.asarray(a, dtype=np.float64) for a in (time_s, probe_degC, resistance_ohm, power_W)),
@@ -127,11 +126,11 @@ def fit_trace(
     )
     winding = np.full(np.shape(time_s), np.nan)
     if rows.data is None:
-        return _nothing(winding, rows.reason)
+        return _nothing(winding, rows.lack)
     try:
         data, tried, full, spent = _without_outliers(rows.data)
     except np.linalg.LinAlgError:  # so few or so odd rows that a step of the search ends nowhere
-        return _nothing(winding, say("lack.no-joint"))
+        return _nothing(winding, Lack("lack.no-joint"))
     winding[rows.kept] = full.winding_degC
     residual = full.residual[0][data.weight[0] > 0]
     (copper, joint), cov = pooled(tried, full)
@@ -139,7 +138,7 @@ def fit_trace(
     # The trace fixes copper times alpha20, and the sum at 20 degC.
     doubtful = copper * alpha20_u_per_K / alpha20_per_K
     cov += doubtful**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
-    reason = _objection(full, joint, float(np.sqrt(cov[1, 1])))
+    lack = _objection(full, joint, float(np.sqrt(cov[1, 1])))
     rates = modes(full.order, full.value[NETWORK : NETWORK + len(layout(full.order).parameters)])
     share = rates.heat[0] / rates.heat[0].sum()
     return ThermalFit(
@@ -155,8 +154,8 @@ def fit_trace(
         winding_degC=winding,
         misfit=full.misfit,
         runs_z=_runs_z(residual),
-        credible=not reason,
-        reason=reason,
+        credible=lack is None,
+        lack=lack,
         evaluations=spent,
     )
 
@@ -179,24 +178,24 @@ def _fit(data: Data) -> tuple[list[Fitted], Fitted, int]:
     return tried, full, spent + full.evaluations
 
 
-def _objection(full: Fitted, joint: float, u_joint: float) -> str:
-    """Why the fit may not be believed, in one line, or an empty string."""
+def _objection(full: Fitted, joint: float, u_joint: float) -> Lack | None:
+    """Why the fit may not be believed, or None."""
     if not np.isfinite(u_joint):
-        return say("lack.no-joint")
+        return Lack("lack.no-joint")
     if full.misfit > _WORST_MISFIT:
-        return say("lack.misfit", misfit=full.misfit)
+        return Lack("lack.misfit", {"misfit": full.misfit})
     if joint < -3.0 * u_joint - 0.02:
-        return say("lack.below-nothing", joint=joint)
+        return Lack("lack.below-nothing", {"joint": joint})
     if u_joint > 0.1 * full.value[COPPER]:
-        return say("lack.vague", u=u_joint)
-    return ""
+        return Lack("lack.vague", {"u": u_joint})
+    return None
 
 
-def _nothing(winding: FloatArray, reason: str) -> ThermalFit:
+def _nothing(winding: FloatArray, lack: Lack | None) -> ThermalFit:
     """A fit that could not be begun."""
     nan = float("nan")
     none = np.full((2, 2), np.nan)
-    return ThermalFit(nan, nan, nan, nan, none, nan, nan, (), "none", winding, nan, nan, False, reason, 0)
+    return ThermalFit(nan, nan, nan, nan, none, nan, nan, (), "none", winding, nan, nan, False, lack, 0)
 
 
 def _wander(residual: FloatArray, block: int = 20) -> float:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from analysis.arrays import BoolArray, FloatArray
 from analysis.network_data import Data
 from analysis.outliers import MAD_TO_SIGMA, running_median
-from analysis.words import say
 
 #: At most this many unknown switching instants are fitted, the largest first.
 _MOST_EDGES = 6
@@ -74,12 +74,20 @@ def edge_intervals(voltage_V: FloatArray, current_A: FloatArray) -> BoolArray:
 
 
 @dataclass(frozen=True)
+class Lack:
+    """Why a trace tells nothing: *key* of the sentence that says so, and the *figures* in it."""
+
+    key: str
+    figures: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Rows:
-    """Usable rows: which of the given ones they are, the data, and why they say nothing (or "")."""
+    """Usable rows: which of the given ones they are, and the data, or None and what is lacking."""
 
     kept: BoolArray
     data: Data | None
-    reason: str
+    lack: Lack | None = None
 
 
 def _outliers(values: FloatArray, least: float) -> BoolArray:
@@ -103,21 +111,21 @@ def _noise(values: FloatArray, declared: float) -> float:
     return seen if seen > 1.15 * declared else declared
 
 
-def _loose(time_s: FloatArray, probe_degC: FloatArray) -> str:
-    """Say when the probe falls faster than any body of a coil can, or an empty string."""
+def _loose(time_s: FloatArray, probe_degC: FloatArray) -> Lack | None:
+    """Say when the probe falls faster than any body of a coil can, or None."""
     known = np.isfinite(probe_degC)
     t, p = time_s[known], probe_degC[known]
     if t.size < 9:
-        return ""
+        return None
     p = running_median(p, 5, "edge")
     before = np.searchsorted(t, t - 15.0)
     # A body that loses heat over 100 s falls by 14 % of its excess in 15 s; a bare probe in air by half.
     fall = p[before] - p
     allowed = np.maximum(4.0, 0.2 * (p[before] - p.min())) * np.maximum(1.0, (t - t[before]) / 15.0)
     if not (fall > allowed).any():
-        return ""
+        return None
     first = t[int(np.argmax(fall > allowed))]
-    return say("lack.came-loose", at=float(first - time_s[0]))
+    return Lack("lack.came-loose", {"at": float(first - time_s[0])})
 
 
 def prepare(
@@ -144,9 +152,9 @@ def prepare(
     r[~(r > 0)] = np.nan
     pairs = np.isfinite(p) & np.isfinite(r)
     if np.count_nonzero(pairs) < FEWEST_PAIRS:
-        return Rows(kept, None, say("lack.few-rows", count=int(np.count_nonzero(pairs))))
+        return Rows(kept, None, Lack("lack.few-rows", {"count": int(np.count_nonzero(pairs))}))
     if np.ptp(t[pairs]) < SHORTEST_S:
-        return Rows(kept, None, say("lack.too-brief", length=float(np.ptp(t[pairs]))))
+        return Rows(kept, None, Lack("lack.too-brief", {"length": float(np.ptp(t[pairs]))}))
     middle = float(np.nanmedian(r))
     watts = power_W[kept].copy()
     # Over a dropped row the power of the last part stands for all; an unknown power is joined across.
@@ -154,16 +162,16 @@ def prepare(
     watts = np.interp(t, t[known], watts[known]) if known.any() else np.zeros(t.size)
     watts[0] = 0.0
     if watts.max() <= 0:
-        return Rows(kept, None, say("lack.no-power"))
+        return Rows(kept, None, Lack("lack.no-power"))
     loose = _loose(t, p)
     r[_outliers(r, 0.01 * middle)] = np.nan
     p[_outliers(p, max(2.0, 8 * noise_K))] = np.nan
     warming = float(np.ptp(np.nanpercentile(r, [1, 99]))) / (middle * alpha20_per_K)
     followed = float(np.ptp(np.nanpercentile(p, [1, 99])))
     if warming < 8.0:
-        return Rows(kept, None, say("lack.too-cool", warming=warming))
+        return Rows(kept, None, Lack("lack.too-cool", {"warming": warming}))
     if not loose and followed < 0.1 * warming:
-        loose = say("lack.loose", moved=followed, warming=warming)
+        loose = Lack("lack.loose", {"moved": followed, "warming": warming})
     if loose:
         return Rows(kept, None, loose)
     driven = watts > 0.02 * watts.max()
@@ -203,4 +211,4 @@ def prepare(
         vi_gain_u,
         offset_u_ohm,
     )
-    return Rows(kept, data, "")
+    return Rows(kept, data)

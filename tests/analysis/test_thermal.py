@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.thermal import ThermalFit, edge_intervals, fit_trace, interval_power
+from analysis.thermal_rows import Lack
 from tests.benchmarks.invented_coils import Rows, ladder, lumped, random_coil, simulate
 
 
@@ -187,14 +188,16 @@ def test_a_probe_that_comes_loose_is_reported(pulse: Rows, at_s: float) -> None:
     fallen = 22.0 + (pulse.probe_degC - 22.0) * np.exp(-since / 20.0)
     found = fit(pulse, probe_degC=fallen)
     assert not found.credible
-    assert "loose" in found.reason
+    assert found.lack is not None
+    assert "loose" in found.lack.key
 
 
 def test_a_probe_that_never_touched_is_reported(pulse: Rows) -> None:
     """A probe that hangs in the air while the winding heats is reported as loose."""
     found = fit(pulse, probe_degC=22.0 + 0.02 * (pulse.probe_degC - 22.0))
     assert not found.credible
-    assert "loose" in found.reason
+    assert found.lack is not None
+    assert "loose" in found.lack.key
 
 
 @pytest.mark.slow
@@ -204,7 +207,7 @@ def test_a_probe_with_poor_contact_is_not_believed() -> None:
     rows = simulate(random_coil(rng), rng)
     found = fit(rows, probe_degC=22.0 + 0.85 * (rows.probe_degC - 22.0))
     assert not found.credible
-    assert "probe reads low" in found.reason
+    assert found.lack == Lack("lack.below-nothing", {"joint": found.joint_ohm})
 
 
 @pytest.mark.slow
@@ -214,7 +217,7 @@ def test_a_trace_that_is_no_network_is_not_believed(pulse: Rows) -> None:
     found = fit(pulse, resistance_ohm=pulse.resistance_ohm + wander)
     assert not found.credible
     assert found.misfit > 1.5
-    assert "chi-square" in found.reason
+    assert found.lack == Lack("lack.misfit", {"misfit": found.misfit})
     assert found.runs_z < -3
 
 
@@ -240,7 +243,7 @@ def test_an_empty_column_is_not_believed(pulse: Rows, column: str) -> None:
     """A column without a single number gives a reason and no exception."""
     found = fit(pulse, **{column: np.full(pulse.time_s.size, np.nan)})
     assert not found.credible
-    assert found.reason
+    assert found.lack is not None
     assert np.isnan(found.joint_ohm)
     assert found.winding_degC.shape == pulse.time_s.shape
 
@@ -250,12 +253,12 @@ def test_too_short_a_trace_is_not_believed(pulse: Rows, rows_left: int) -> None:
     """A trace of a few rows or seconds gives a reason and no exception."""
     found = fit(Rows(*(a[:rows_left] for a in vars(pulse).values())))
     assert not found.credible
-    assert found.reason
+    assert found.lack is not None
 
 
 def test_no_power_is_not_believed(pulse: Rows) -> None:
     """Without power there is no self-heating to fit, and the reason says so."""
-    assert "power" in fit(pulse, power_W=np.zeros(pulse.time_s.size)).reason
+    assert fit(pulse, power_W=np.zeros(pulse.time_s.size)).lack == Lack("lack.no-power")
 
 
 def test_a_trace_without_cooling_is_wide_or_refused(pulse: Rows) -> None:

@@ -97,7 +97,7 @@ def main() -> None:
             print(  # noqa: T201 - the script's purpose
                 f"{k:3d} {rows.time_s.size:5d} rows {seconds[-1]:5.2f} s  copper {coil.copper_ohm:4.1f} ohm"
                 f"  joint off by {error[-1]:7.1f} +- {u[-1]:5.1f} mohm  misfit {fit.misfit:6.3f}"
-                f"  runs {fit.runs_z:5.1f}  {fit.evaluations:4d}  {fit.order} {fit.reason}"
+                f"  runs {fit.runs_z:5.1f}  {fit.evaluations:4d}  {fit.order} {fit.lack}"
             )
     off, stated, core, ok = np.abs(error), np.array(u), np.array(inner), np.array(believed)
     for name, chosen in (("credible", ok), ("without a core", ok & ~core), ("with a core", ok & core)):
