@@ -227,10 +227,10 @@ def _lately(rows: Rows, winding_degC: FloatArray) -> tuple[FloatArray, FloatArra
     if not rows.timed:
         return body, np.full(body.size, np.nanmax(heated) if np.isfinite(heated).any() else np.nan)
     first = np.searchsorted(rows.time_s, rows.time_s - LATELY_S)
-    return -_window_max(-body, first), _window_max(heated, first)
+    return -window_max(-body, first), window_max(heated, first)
 
 
-def _window_max(values: FloatArray, first: IndexArray) -> FloatArray:
+def window_max(values: FloatArray, first: IndexArray) -> FloatArray:
     """Highest of ``values[first[i]:i + 1]`` for each i, shape (n,), by maxima over 2, 4, 8... values."""
     highest, last = values.copy(), np.arange(values.size)
     level = np.frexp((last - first + 1).astype(np.float64))[1] - 1

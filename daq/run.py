@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from rich.console import Console
 
 from analysis.model import SetResult
 from daq import __version__
+from daq.alarms import Alarms, Notices, make_sure
 from daq.assembly import Assembled, open_bench
 from daq.bench import Bench
 from daq.breath import BreathingRecord
@@ -25,13 +23,11 @@ from daq.companion import Companion, can_be_on, companion
 from daq.console_operator import ConsoleOperator
 from daq.enough import Targets
 from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError, RecordError
-from daq.guard import OUTPUT_UNKNOWN, Guard
 from daq.handscreen import HandScreen
 from daq.heatwatch import Ceilings
 from daq.inputs import fault_script, is_practice, load_inputs
 from daq.judging import judge_run, judgement_files
 from daq.operator import AbsentOperator
-from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.procedure import Procedure, Progress
 from daq.record import Carried, FileUsed, Header, InstrumentUsed, RunWriter
 from daq.recordformat import COIL_SET, FAULT_SCRIPT, RIG, CloseState, Kind, RowSink, Stage
@@ -49,10 +45,9 @@ from daq.sweeping import do_sweep, is_handsfree, questions
 from daq.tomlfile import Loaded
 from daq.vigil import Vigil
 
-UNSAFE = (OUTPUT_UNKNOWN, OVEN_ON, OVEN_HOT)
 #: On a bench in virtual time nobody can pull a plug: what did not come to rest within this does not.
 VIRTUAL_PATIENCE_S = 1200.0
-_SOAKS = {
+SOAKS = {
     "oven": (oven_stages, soak_in_oven),
     "supply": (supply_stages, soak_by_supply),
     "hand": (hand_stages, soak_by_hand),
@@ -107,7 +102,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         require_same_files(cut, rig, coil_set)
     operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     labels = coil_set.value.labels()
-    note = _note(rig.value, request.kind)
+    note = note_of(rig.value, request.kind)
     handsfree = request.kind == "sweep" and is_handsfree(rig.value, console, ask=request.ask)
     if request.kind == "sweep" and (needed := questions(rig.value, handsfree=handsfree)):
         operator.require(needed)
@@ -115,7 +110,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         screen: RunScreen = HandScreen(console, labels, note)
     else:
         screen = RunScreen(console, labels, note, asks=_asks(rig.value, coil_set.value))
-    alarms, notices = _Alarms(screen), _Notices(screen)
+    alarms, notices = Alarms(screen), Notices(screen)
     if request.kind == "soak":
         confirm_cautions(console, operator, practising=is_practice(rig), agreed=request.yes)
     with (
@@ -132,7 +127,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             notice=notices,
         ) as assembled,
     ):
-        watch = _watch(request, rig, coil_set.value, beside)
+        watch = how_watched(request, rig, coil_set.value, beside)
         header = _header(request, rig, coil_set, assembled, cut)
         texts = {RIG: rig.text, COIL_SET: coil_set.text}
         if assembled.script_text is not None:
@@ -166,7 +161,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
     return Outcome(record.folder, judged.result, state, error, standing)
 
 
-def _watch(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Companion) -> str:
+def how_watched(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Companion) -> str:
     """Start the companion process where something may be on; return what the record is to say of it."""
     roles = can_be_on(rig.value, coil_set) if request.kind == "soak" else ()
     if not roles:
@@ -176,52 +171,7 @@ def _watch(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside: Com
     return beside.start(rig, roles)
 
 
-class _Alarms:
-    """Takes what the operator must not miss to the screen and into the record.
-
-    As a context it also begins the error of a record that fails with it: that is a further line.
-    """
-
-    def __init__(self, screen: RunScreen) -> None:
-        self._screen = screen
-        self.record: RowSink | None = None
-
-    def __call__(self, text: str) -> None:
-        self._screen.alarm(text)
-        self._keep("alarm", text)
-
-    def clear(self, text: str) -> None:
-        self._screen.clear(text)
-        self._keep("alarm", f"proved to be over: {text}")
-
-    def tell(self, text: str) -> None:
-        self.event("oven", text)
-
-    def event(self, kind: str, text: str, coil: str = "") -> None:
-        self._screen.event(kind, text, coil)
-        self._keep(kind, text)
-
-    def cry(self, text: str) -> None:
-        self._screen.cry(text)
-
-    def _keep(self, kind: str, text: str) -> None:
-        if self.record is not None:
-            # Full or closed already: that must not stand in for the alarm's own error.
-            with suppress(RecordError):
-                self.record.event(kind, text)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        standing = self._screen.standing_alarm
-        if isinstance(error, RecordError) and any(each in standing for each in UNSAFE):
-            raise RecordError(f"{standing} {error}") from error
-
-
-def _vigil(rig: Rig, bench: Bench, labels: Sequence[str], alarms: _Alarms) -> Vigil:
+def _vigil(rig: Rig, bench: Bench, labels: Sequence[str], alarms: Alarms) -> Vigil:
     """Return who stays when the run is over, until all is proved to be off and cool."""
     virtual = rig.simulation is not None and rig.simulation.pace is None
     return Vigil(
@@ -232,30 +182,6 @@ def _vigil(rig: Rig, bench: Bench, labels: Sequence[str], alarms: _Alarms) -> Vi
         aloud=not virtual,
         patience_s=VIRTUAL_PATIENCE_S if virtual else None,
     )
-
-
-class _Notices:
-    """Takes what happens on the wires to the screen and into the record, once there is one."""
-
-    def __init__(self, screen: RunScreen) -> None:
-        self._screen = screen
-        self._record: RowSink | None = None
-        self._early: list[tuple[str, str]] = []
-
-    def __call__(self, kind: str, text: str) -> None:
-        self._screen.event(kind, text, "")
-        if self._record is None:
-            self._early.append((kind, text))
-            return
-        # Closed already: the bench is given back after it.
-        with suppress(RecordError):
-            self._record.event(kind, text)
-
-    def record_in(self, record: RowSink) -> None:
-        """Keep in *record* what happened so far and from now on."""
-        self._record = record
-        for kind, text in self._early:
-            record.event(kind, text)
 
 
 def _measure(
@@ -277,7 +203,7 @@ def _measure(
                     screen.event("fault", str(exc), "")
             finally:
                 # Judging and drawing take their time: whatever may be left on or hot is seen to before.
-                _make_sure(guard, vigil)
+                make_sure(guard, vigil)
     except KeyboardInterrupt:
         record.event("stopped", "stopped by the operator")
         return "stopped", None
@@ -296,36 +222,11 @@ def _measure(
     return "fault", cause if isinstance(cause, BenchError) else BenchError(str(cause))
 
 
-def _make_sure(guard: Guard, vigil: Vigil) -> None:
-    """Switch off what may be on, and stay until that is proved.
-
-    Raises:
-        OutputUnknownError: It is not, and somebody told the program to go; the alarm stands.
-    """
-    trouble: BenchError | None = None
-    # A stop signal that waited behind the shield of the last word must not end the watch before it began.
-    with shielded():
-        try:
-            try:
-                guard.leave_safe()
-            except BenchError as exc:
-                trouble = exc
-            proved = vigil.keep()
-        except BaseException:
-            if not guard.proved:
-                guard.give_up()  # whatever it was: the alarm stands
-            raise
-        if not proved:
-            raise OutputUnknownError("; ".join(guard.standing)) from trouble
-        if trouble is not None:
-            raise trouble
-
-
 def _do(request: RunRequest, coil_set: CoilSet, soak: Soak, screen: RunScreen) -> None:
     if request.kind == "sweep":
         do_sweep(soak.procedure, coil_set, screen, soak.plan.accuracy.noise_ohm)
         return
-    stages, run = _SOAKS[coil_set.heat]
+    stages, run = SOAKS[coil_set.heat]
     soak.procedure.null_leads()
     run(soak, Progress(screen, stages(soak)))
 
@@ -444,7 +345,8 @@ def _asks(rig: Rig, coil_set: CoilSet) -> bool:
     return by_hand or (coil_set.heat == "hand")
 
 
-def _note(rig: Rig, kind: Kind) -> str:
+def note_of(rig: Rig, kind: Kind) -> str:
+    """Say what bench this is: simulated, practice, or one that gets hot."""
     if rig.simulation is not None:
         pace = rig.simulation.pace
         time = "virtual time" if pace is None else f"{pace:g} times as fast as life"

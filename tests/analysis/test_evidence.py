@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from analysis.arrays import FloatArray
-from analysis.evidence import AGAINST, Place, _window_max
+from analysis.evidence import AGAINST, Place, window_max
 from analysis.judge import judge_set
 from analysis.model import OK, OVER_RANGE, Accuracy, CoilResult, Limits, Subject, Trace
 from tests.analysis.conftest import Bench
@@ -185,4 +185,4 @@ def test_the_highest_of_a_window_is_that_of_a_plain_loop(values: FloatArray, dat
     """Maxima over powers of two give what looking at each value gives."""
     first = np.array([data.draw(st.integers(0, i)) for i in range(values.size)])
     expected = [values[start : i + 1].max() for i, start in enumerate(first)]
-    assert _window_max(values, first).tolist() == expected
+    assert window_max(values, first).tolist() == expected

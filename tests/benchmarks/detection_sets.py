@@ -188,7 +188,7 @@ def soak(drawn: Drawn, folder: Path) -> Path:
     """
     folder.mkdir(parents=True)
     script = folder / "script.toml"
-    script.write_text("\n".join(f"{key} = {_toml(value)}" for key, value in drawn.script.items()) + "\n")
+    script.write_text("\n".join(f"{key} = {toml_value(value)}" for key, value in drawn.script.items()) + "\n")
     rig = rig_with(folder, script.name, probe=_PROBE)
     # The thermometer has a channel a coil, and needs no contact of the switch unit.
     rig.write_text(re.sub(r"(?m)^(Y\d) = 30(\d)$", r"\1 = \2", rig.read_text(encoding="utf-8")))
@@ -201,10 +201,10 @@ def soak(drawn: Drawn, folder: Path) -> Path:
     return ran.outcome.folder
 
 
-def _toml(value: object) -> str:
+def toml_value(value: object) -> str:
     """Write a value of a fault script on one line."""
     if isinstance(value, dict):
-        return "{ " + ", ".join(f"{key} = {_toml(each)}" for key, each in value.items()) + " }"
+        return "{ " + ", ".join(f"{key} = {toml_value(each)}" for key, each in value.items()) + " }"
     if isinstance(value, list):
-        return "[" + ", ".join(map(_toml, value)) + "]"
+        return "[" + ", ".join(map(toml_value, value)) + "]"
     return json.dumps(value)

@@ -37,7 +37,7 @@ from daq.coilset import SCAN_S  # noqa: E402
 from daq.procedure import Progress  # noqa: E402
 from daq.soak import Soak  # noqa: E402
 from daq.soak_oven import cold_before, oven_stages  # noqa: E402
-from tests.benchmarks.detection_sets import _toml  # noqa: E402
+from tests.benchmarks.detection_sets import toml_value  # noqa: E402
 from tests.benchmarks.soak_time import counts, draw, options, rig_for, set_for  # noqa: E402
 from tests.daq.soak_helpers import run  # noqa: E402
 
@@ -150,14 +150,14 @@ def soak(task: tuple[int, int, int, dict[str, float]]) -> list[Seen]:
     with tempfile.TemporaryDirectory() as where:
         folder = Path(where)
         path = folder / "script.toml"
-        path.write_text("\n".join(f"{key} = {_toml(value)}" for key, value in script.items()) + "\n")
+        path.write_text("\n".join(f"{key} = {toml_value(value)}" for key, value in script.items()) + "\n")
         rig = rig_for(folder, path, [label for label, _, _ in named], without=())
         steps = {"steps_degC": list(STEPS_DEGC)}
-        ways = {"fixed": (fixed_holds, steps), "program": (daq.run._SOAKS["oven"][1], steps | asked)}
+        ways = {"fixed": (fixed_holds, steps), "program": (daq.run.SOAKS["oven"][1], steps | asked)}
         for way, (procedure, changed) in ways.items():
             asked_set = set_for(folder, named, changed)
             with pytest.MonkeyPatch.context() as patch:
-                patch.setitem(daq.run._SOAKS, "oven", (oven_stages, procedure))
+                patch.setitem(daq.run.SOAKS, "oven", (oven_stages, procedure))
                 ran = run(folder / way, rig=rig, coil_set=asked_set)
             assert ran.outcome.state == "complete", ran.screen
             minutes = float(ran.rows()[-1]["time_s"]) / 60.0

@@ -31,7 +31,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.benchmarks.detection_sets import _toml  # noqa: E402
+from tests.benchmarks.detection_sets import toml_value  # noqa: E402
 from tests.benchmarks.thermal_limit import bounds_by_time  # noqa: E402
 from tests.daq.soak_helpers import rig_with, run, set_with  # noqa: E402
 
@@ -118,7 +118,7 @@ def soak(task: tuple[int, int, int, float]) -> list[Seen]:
     with tempfile.TemporaryDirectory() as where:
         folder = Path(where)
         path = folder / "script.toml"
-        path.write_text("\n".join(f"{key} = {_toml(value)}" for key, value in script.items()) + "\n")
+        path.write_text("\n".join(f"{key} = {toml_value(value)}" for key, value in script.items()) + "\n")
         rig = rig_for(folder, path, [label for label, _, _ in named], without=("oven",))
         common = set_for(folder, named, {"steps_degC": f"[{STEP_DEGC}]"})
         for way, changed in WAYS.items():

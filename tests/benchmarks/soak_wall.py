@@ -19,7 +19,7 @@ sys.path.insert(0, str(ROOT))
 
 from daq.judging import judge_run  # noqa: E402
 from daq.runfolder import read_run  # noqa: E402
-from tests.benchmarks.detection_sets import _toml  # noqa: E402
+from tests.benchmarks.detection_sets import toml_value  # noqa: E402
 from tests.benchmarks.soak_time import draw, rig_for, set_for  # noqa: E402
 from tests.daq.soak_helpers import run  # noqa: E402
 
@@ -48,7 +48,7 @@ def soak(heat: str, coils: int, times: int) -> Took:
     with tempfile.TemporaryDirectory() as where:
         folder = Path(where)
         path = folder / "script.toml"
-        path.write_text("\n".join(f"{key} = {_toml(value)}" for key, value in script.items()) + "\n")
+        path.write_text("\n".join(f"{key} = {toml_value(value)}" for key, value in script.items()) + "\n")
         rig = rig_for(
             folder, path, [label for label, _, _ in named], without=() if heat == "oven" else ("oven",)
         )

@@ -15,17 +15,18 @@ from rich.console import Console
 
 import daq.run
 import daq.sim.bench
+from daq.alarms import UNSAFE
 from daq.clock import VirtualClock
 from daq.errors import CoilsoakError
 from daq.guard import OUTPUT_UNKNOWN
 from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.recordrows import Readings
-from daq.run import UNSAFE, RunRequest, execute
+from daq.run import RunRequest, execute
 from daq.runfolder import read_run
 from daq.screen import RunScreen
 from daq.sim.bench import SimBench
 from tests.daq.faultlayer import BENCH, FOREVER_S, LYING, WIRE, Fault, Layer
-from tests.daq.soak_helpers import _only_judged, rig_with
+from tests.daq.soak_helpers import only_judged, rig_with
 
 BODY_DEGC, WINDING_DEGC = 50.0, 60.0
 #: Most that can heat the winding: the test voltage's square over the resistance, into the winding alone.
@@ -238,7 +239,7 @@ def run_with(out: Path, heat: str, faults: tuple[Fault, ...], seed: int, inputs:
     status, said, folder, stands = 0, "", None, ""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(daq.sim.bench, "build", between)
-        patch.setattr(daq.run, "judgement_files", _only_judged)
+        patch.setattr(daq.run, "judgement_files", only_judged)
         patch.setattr(RunScreen, "alarm", note)
         try:
             outcome = execute(request, console)

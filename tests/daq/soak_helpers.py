@@ -131,13 +131,14 @@ def run(out: Path, *, person: object = None, drawn: bool = False, **asked: Any) 
         if person is not None:
             patch.setattr(daq.run, "AbsentOperator", lambda: person)
         if not drawn:
-            patch.setattr(daq.run, "judgement_files", _only_judged)
+            patch.setattr(daq.run, "judgement_files", only_judged)
         outcome = execute(request, console)
     assert isinstance(console.file, io.StringIO)
     return Ran(outcome, console.file.getvalue(), built[0] if built else None)
 
 
-def _only_judged(_folder: Path, judged: Judged, _paper: str) -> dict[str, object]:
+def only_judged(_folder: Path, judged: Judged, _paper: str) -> dict[str, object]:
+    """Judge, and draw nothing: figures and report take longer than the soak."""
     return as_object(judged.result)
 
 

@@ -8,16 +8,16 @@ from unittest.mock import Mock
 
 import pytest
 
+from daq.alarms import Alarms, Notices, make_sure
 from daq.breath import BREATH_S, DISK_S, BreathingRecord
 from daq.errors import BenchError, OutputUnknownError, RecordError
-from daq.run import _Alarms, _make_sure, _Notices
 from daq.signals import shielded, stoppable
 
 
 def test_a_record_that_takes_no_more_does_not_hide_an_alarm() -> None:
     """Closed or full, the record's own error does not stand in for what the alarm is about."""
     screen, record = Mock(), Mock(**{"event.side_effect": RecordError("the disk is full")})
-    alarms = _Alarms(screen)
+    alarms = Alarms(screen)
     alarms.record = record
     alarms("SWITCH THE SUPPLY OFF BY HAND")
     screen.alarm.assert_called_once_with("SWITCH THE SUPPLY OFF BY HAND")
@@ -35,7 +35,7 @@ def test_ctrl_c_during_the_last_switching_off_does_not_end_the_watch() -> None:
     guard = Mock(proved=False, standing=("OVEN",), **{"leave_safe.side_effect": interrupted})
     vigil = Mock(**{"keep.return_value": False})
     with stoppable(), pytest.raises(OutputUnknownError, match="OVEN"):
-        _make_sure(guard, vigil)
+        make_sure(guard, vigil)
     vigil.keep.assert_called_once_with()
 
 
@@ -43,7 +43,7 @@ def test_ctrl_c_during_the_last_switching_off_stops_a_run_that_is_proved() -> No
     """It is not lost: once all is proved the run ends as stopped."""
     guard, vigil = Mock(proved=True, **{"leave_safe.side_effect": interrupted}), Mock()
     with stoppable(), pytest.raises(KeyboardInterrupt):
-        _make_sure(guard, vigil)
+        make_sure(guard, vigil)
     vigil.keep.assert_called_once_with()
 
 
@@ -54,7 +54,7 @@ def test_whatever_breaks_the_watch_leaves_the_alarm_standing(where: str, proved:
     guard, vigil = Mock(proved=proved), Mock()
     getattr(guard if where == "leave_safe" else vigil, where).side_effect = RuntimeError("a bug")
     with pytest.raises(RuntimeError):
-        _make_sure(guard, vigil)
+        make_sure(guard, vigil)
     assert guard.give_up.called != proved
 
 
@@ -62,7 +62,7 @@ def test_what_could_not_be_switched_off_at_once_is_told_after_the_watch() -> Non
     """The trouble of the last word outlives a watch that proved all in the end."""
     guard = Mock(proved=False, **{"leave_safe.side_effect": BenchError("late")})
     with pytest.raises(BenchError, match="late"):
-        _make_sure(guard, Mock(**{"keep.return_value": True}))
+        make_sure(guard, Mock(**{"keep.return_value": True}))
     guard.give_up.assert_not_called()
 
 
@@ -70,7 +70,7 @@ def test_alarms_and_notices_allow_a_disk_to_wake_up() -> None:
     """They are written while a coil is driven: a slow disk is no run that hangs."""
     beats: list[float] = []
     record = BreathingRecord(Mock(), Mock(beat=lambda allow_s=BREATH_S: beats.append(allow_s)))
-    alarms, notices = _Alarms(Mock()), _Notices(Mock())
+    alarms, notices = Alarms(Mock()), Notices(Mock())
     alarms.record = record
     notices.record_in(record)
     alarms("HOT")

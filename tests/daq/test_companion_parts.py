@@ -37,7 +37,7 @@ from daq.inputs import load_coil_set, load_rig
 from daq.instruments.number import Number
 from daq.ovenguard import OVEN_HOT, OVEN_ON
 from daq.practice import rig_text
-from daq.run import RunRequest, _watch
+from daq.run import RunRequest, how_watched
 from tests.daq.recordkit import reading
 
 #: No process has this number, so a run that has it is gone.
@@ -520,7 +520,7 @@ def test_a_rig_may_do_without_and_the_run_says_what_that_means(tmp_path: Path) -
     coil_set = load_coil_set(builtin("coil_sets", "snow_groomer")).value
     beside = Mock()
     told = [
-        _watch(RunRequest(kind=kind, command=""), load_rig(path), coil_set, beside)
+        how_watched(RunRequest(kind=kind, command=""), load_rig(path), coil_set, beside)
         for kind in ("soak", "sweep")
     ]
     assert told == [

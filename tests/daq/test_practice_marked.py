@@ -11,7 +11,7 @@ from daq.builtin import builtin
 from daq.clock import VirtualClock
 from daq.inputs import is_practice, load_rig
 from daq.practice import PRACTICE_MARK, practice_bench
-from daq.run import _note
+from daq.run import note_of
 from daq.runfolder import read_run
 from daq.sim.bench import build
 from tests.daq.soak_helpers import run, small_set
@@ -52,5 +52,5 @@ def test_the_rig_file_of_practice_needs_no_agreement_at_any_pace(tmp_path: Path)
 def test_a_heated_run_on_a_real_bench_says_that_it_must_not_be_left_alone() -> None:
     """From the first line of a soak; a sweep heats nothing and says nothing of it."""
     rig = load_rig(builtin("rigs", "example_lan")).value
-    assert "never leave it alone" in _note(rig, "soak")
-    assert "alone" not in _note(rig, "sweep")
+    assert "never leave it alone" in note_of(rig, "soak")
+    assert "alone" not in note_of(rig, "sweep")
