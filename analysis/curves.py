@@ -75,7 +75,7 @@ def write_curves(
     """
     stem = folder / curve_stem(result.coil)
     with style():
-        figure = _draw(result, trace, limits, catalogue(language))
+        figure = draw_curve(result, trace, limits, catalogue(language))
         return [save(figure, stem.with_suffix(f".{kind}"), kind) for kind in kinds]
 
 
@@ -85,7 +85,7 @@ def curve_svg(
     """The curves of one coil as the bytes of the SVG that :func:`write_curves` writes."""
     with style():
         buffer = io.BytesIO()
-        write(_draw(result, trace, limits, catalogue(language)), buffer, "svg")
+        write(draw_curve(result, trace, limits, catalogue(language)), buffer, "svg")
         return buffer.getvalue()
 
 
@@ -106,7 +106,8 @@ def untitled(svg: bytes) -> bytes:
     return cropped
 
 
-def _draw(result: CoilResult, trace: Trace, limits: Limits | None, words: Words) -> Figure:
+def draw_curve(result: CoilResult, trace: Trace, limits: Limits | None, words: Words) -> Figure:
+    """Draw one coil: against temperature, and in time where times are known."""
     figure = Figure(figsize=(BODY_INCH[0], _HEIGHT_INCH))
     top = 1.0 - (TITLE_INCH + 0.07) / _HEIGHT_INCH
     timed = bool(np.isfinite(trace.time_s).any())

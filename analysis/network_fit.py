@@ -99,7 +99,7 @@ def _bent(
     return np.asarray(risen + value[AIR] + lean * left + value[DRIFT] * drifted)
 
 
-def _residual(
+def residual_of(
     order: Order, value: FloatArray, data: Data, filters: Filters
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Residuals in sigma (2, n), their derivatives (k, 2, n), and the winding's temperature (n,)."""
@@ -154,7 +154,7 @@ def least_squares(
     filters = Filters(data.time_s)
     centre, precision = _prior(order, data)
     value, damping, harder = start.copy(), 0.1, 2.0
-    residual, d, winding = _residual(order, value, data, filters)
+    residual, d, winding = residual_of(order, value, data, filters)
 
     def cost_of(r: FloatArray, v: FloatArray) -> float:
         return _squares(r) + float(temper * precision @ (v - centre) ** 2)
@@ -183,7 +183,7 @@ def least_squares(
         for at in (SCALE, slice(NETWORK, None)):
             # Rates ten e-folds from plausible are beyond what any trace can tell apart.
             trial[at] = np.clip(trial[at], centre[at] - 10.0, centre[at] + 10.0)
-        trial_residual, trial_d, trial_winding = _residual(order, trial, data, filters)
+        trial_residual, trial_d, trial_winding = residual_of(order, trial, data, filters)
         evaluations += 1
         trial_cost = cost_of(trial_residual, trial)
         gain = (cost - trial_cost) / max(promised, 1e-30)

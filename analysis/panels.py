@@ -16,7 +16,7 @@ from analysis.words import Words
 
 # Of the eight colours of Okabe and Ito, told apart by the common kinds of colour blindness; their orange and
 # vermilion are darkened to stand out from paper and shade by 3:1, as WCAG 2.1 (1.4.11) wants of graphics.
-_BLUE, _ORANGE, _RED, _INK = "#0072B2", "#8A6000", "#BF4F00", "#000000"
+BLUE, ORANGE, RED, INK = "#0072B2", "#8A6000", "#BF4F00", "#000000"
 _BAND = "0.75"
 #: A legend that takes more of a panel than this gets no room of its own.
 _TALLEST_LEGEND = 0.6
@@ -24,11 +24,11 @@ _TALLEST_LEGEND = 0.6
 CLOUD_ALPHA = 0.75
 
 # Every phase its own grey (and hatch where greys run out); the panels behind the data take a paler one.
-_PHASE_GREY = dict(
+PHASE_GREY = dict(
     zip(PHASES, ("1.0", "0.95", "0.95", "0.80", "0.45", "0.65", "0.92", "1.0", "1.0"), strict=True)
 )
-_PHASE_HATCH = {"rise": "////", "ramp": "xxxx", "cool": "\\\\\\\\", "return": "----", "sweep": "||||"}
-_SHADED = {"hold": "0.94", "drive": "0.86", "heat": "0.90"}
+PHASE_HATCH = {"rise": "////", "ramp": "xxxx", "cool": "\\\\\\\\", "return": "----", "sweep": "||||"}
+SHADED = {"hold": "0.94", "drive": "0.86", "heat": "0.90"}
 
 
 @dataclass(frozen=True)
@@ -47,10 +47,10 @@ class _Series:
 
 
 _SOURCES = ("ohms", "typed", "V/I")
-_SERIES = (
-    _Series("ohms", "figure.ohms", ".", _BLUE),
-    _Series("typed", "figure.typed", "x", _INK),
-    _Series("V/I", "figure.driven", "s", _ORANGE),
+SERIES = (
+    _Series("ohms", "figure.ohms", ".", BLUE),
+    _Series("typed", "figure.typed", "x", INK),
+    _Series("V/I", "figure.driven", "s", ORANGE),
 )
 
 
@@ -68,7 +68,7 @@ def against_temperature(
     for edge, label in ((fit.limit_low_ohm, words("figure.limits")), (fit.limit_high_ohm, None)):
         if edge.size:
             axes.plot(span, edge, ":", color="0.35", lw=0.8, label=label)
-    for series in _SERIES:
+    for series in SERIES:
         mine = np.flatnonzero(seen & series.rows(trace))
         mine = mine[thin_cloud(probe[mine], ohms[mine])]
         if mine.size:
@@ -84,7 +84,7 @@ def against_temperature(
                 label=words(series.key),
             )
     if line.size:
-        axes.plot(span, line, "-", color=_INK, lw=0.9, label=words("figure.line"))
+        axes.plot(span, line, "-", color=INK, lw=0.9, label=words("figure.line"))
     if band.size:
         axes.fill_between(
             span, line - band, line + band, color=_BAND, lw=0, zorder=0.9, label=words("figure.band")
@@ -94,7 +94,7 @@ def against_temperature(
             result.point_degC,
             result.point_ohm,
             "o",
-            color=_INK,
+            color=INK,
             mfc="white",
             ms=4,
             mew=0.9,
@@ -136,7 +136,7 @@ def resistance_in_time(axes: Axes, result: CoilResult, trace: Trace, words: Word
     scale = time_unit(trace)[1]
     ohms = np.where(trace.status == OK, trace.resistance_ohm, np.nan)
     low, high = view(finite(ohms), finite(result.point_ohm))
-    for series in _SERIES:
+    for series in SERIES:
         mine = np.flatnonzero(series.rows(trace))
         mine = mine[thin_line(trace.time_s[mine], ohms[mine])]
         if np.isfinite(ohms[mine]).any():
@@ -164,9 +164,7 @@ def current_in_time(axes: Axes, trace: Trace, words: Words) -> None:
     scale = time_unit(trace)[1]
     kept = thin_line(trace.time_s, trace.current_A)
     current = trace.current_A[kept]
-    axes.plot(
-        trace.time_s[kept] / scale, current, "-s", color=_INK, lw=0.7, ms=1.8, markevery=lonely(current)
-    )
+    axes.plot(trace.time_s[kept] / scale, current, "-s", color=INK, lw=0.7, ms=1.8, markevery=lonely(current))
     axes.set_ylabel(words("figure.current_axis"))
     most = float(finite(trace.current_A).max())
     axes.set_ylim(min(0.0, float(finite(trace.current_A).min())), 1.15 * most if most > 0.0 else None)
@@ -187,19 +185,19 @@ def phases(panels: list[Axes], trace: Trace, strip: tuple[float, float], words: 
             strip,
             transform=first.get_xaxis_transform(),
             clip_on=False,
-            facecolor=_PHASE_GREY.get(phase, "1.0"),
-            hatch=_PHASE_HATCH.get(phase),
+            facecolor=PHASE_GREY.get(phase, "1.0"),
+            hatch=PHASE_HATCH.get(phase),
             edgecolor="0.35",
             lw=0.25,
         )
-        for panel in panels if phase in _SHADED else ():
+        for panel in panels if phase in SHADED else ():
             behind = panel.get_xaxis_transform()
-            panel.broken_barh(bars, (0.0, 1.0), transform=behind, color=_SHADED[phase], lw=0, zorder=0)
+            panel.broken_barh(bars, (0.0, 1.0), transform=behind, color=SHADED[phase], lw=0, zorder=0)
     names = [name for name in PHASES if name in spans]
     handles = [
         Patch(
-            facecolor=_PHASE_GREY[n],
-            hatch=_PHASE_HATCH.get(n),
+            facecolor=PHASE_GREY[n],
+            hatch=PHASE_HATCH.get(n),
             edgecolor="0.35",
             lw=0.25,
             label=words(f"phase.{n}"),
@@ -232,7 +230,7 @@ def _edge_marks(axes: Axes, at: FloatArray, label: str | None) -> None:
             np.full(at.shape, 0.975),
             "^",
             transform=axes.get_xaxis_transform(),
-            color=_RED,
+            color=RED,
             mfc="none",
             ms=4,
             mew=0.7,
@@ -253,7 +251,7 @@ def _off_scale(axes: Axes, x: FloatArray, y: FloatArray, words: Words) -> None:
                 np.full(out.shape, height),
                 "+",
                 transform=axes.get_xaxis_transform(),
-                color=_RED,
+                color=RED,
                 ms=4,
                 mew=0.7,
                 label=words("figure.off_scale", count=out.size),

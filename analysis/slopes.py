@@ -48,7 +48,7 @@ def write_slopes(folder: Path, found: History, *, language: str = RECORD_LANGUAG
         OSError: A file could not be written.
     """
     with style():
-        figure = _draw(found, catalogue(language))
+        figure = draw_slopes(found, catalogue(language))
         return [save(figure, folder / f"{STEM}.{kind}", kind) for kind in ("png", "svg")]
 
 
@@ -56,11 +56,12 @@ def slopes_svg(found: History, *, language: str = RECORD_LANGUAGE) -> bytes:
     """Return the slope plot as the bytes of the SVG that :func:`write_slopes` writes."""
     with style():
         buffer = io.BytesIO()
-        write(_draw(found, catalogue(language)), buffer, "svg")
+        write(draw_slopes(found, catalogue(language)), buffer, "svg")
         return buffer.getvalue()
 
 
-def _draw(found: History, words: Words) -> Figure:
+def draw_slopes(found: History, words: Words) -> Figure:
+    """Draw R20 of each coil from run to run, a panel a kind."""
     kinds = dict.fromkeys(coil.at(coil.runs[-1]).kind for coil in found.common)
     rows = -(-len(kinds) // _ACROSS)
     figure = Figure(figsize=(WIDTH_INCH, ROW_INCH * rows), layout="constrained")

@@ -216,7 +216,8 @@ def _answer(what: Ready | Done) -> None:
         os.write(sys.stdout.fileno(), msgspec.json.encode(what) + b"\n")
 
 
-def _told(_signum: int, _frame: FrameType | None) -> None:
+def told_to_stop(_signum: int, _frame: FrameType | None) -> None:
+    """Take a signal for somebody's word that this process may go."""
     raise Told
 
 
@@ -245,7 +246,7 @@ def main(arguments: list[str]) -> int:
     tell = Teller(watch, bench.monotonic, lambda: f"{bench.utc():%Y-%m-%dT%H:%M:%S.%f}"[:-3] + "Z")
     tell(f"{need}{', with something on' if watch.on else ''}: switching off")
     hand.tell_to(tell)
-    signal.signal(signal.SIGTERM, _told)
+    signal.signal(signal.SIGTERM, told_to_stop)
     try:
         switch_off(hand, tell, clock, parent, (lambda off: _answer(Done(off))) if watch.asked else None)
         # A run that asked and lives stays with its oven itself.

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from analysis.report import ReportInfo
 
 #: Kinds of events that the report repeats.
-_TOLD = frozenset({"fault", "alarm", "companion", "resume", "contact", "ambient", "heat"})
+TOLD = frozenset({"fault", "alarm", "companion", "resume", "contact", "ambient", "heat"})
 #: So many of them; the rest are in the record.
 MAX_TOLD = 50
 REPORT = "report.pdf"
@@ -117,7 +117,7 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
         soak_degC=soak_degC,
         meter=replace(header.meter, leads_ohm=run.leads_ohm()),
     )
-    told = [_told(event) for event in run.events if event.kind in _TOLD]
+    told = [_told(event) for event in run.events if event.kind in TOLD]
     if more := len(told) - MAX_TOLD:
         told[MAX_TOLD:] = [say("note.more-events", count=more, file=EVENTS)] if more > 0 else []
     return Judged(

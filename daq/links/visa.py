@@ -102,7 +102,7 @@ class _Translated:
             raise translate(exc, self._resource, self._doing) from exc
 
 
-class _MessagePort:
+class MessagePort:
     """USB, GPIB and VXI-11: the bus says where a message ends, and knows a device clear."""
 
     whole_messages = True
@@ -113,11 +113,13 @@ class _MessagePort:
         self._reading, self._writing = _Translated(name, "read"), _Translated(name, "write")
 
     def send(self, data: bytes, timeout_s: float) -> None:
+        """Hand all of *data* over as one message."""
         with self._writing:
             self._resource.timeout = timeout_s * 1000
             self._resource.write_raw(data)
 
     def receive(self, timeout_s: float) -> bytes:
+        """Return the next message, or nothing after *timeout_s*."""
         try:
             with self._reading:
                 self._resource.timeout = max(1.0, timeout_s * 1000)
@@ -126,16 +128,18 @@ class _MessagePort:
             return b""
 
     def discard(self) -> int:
+        """Clear the device; how many bytes that throws away is not known."""
         with _Translated(self._name, "clear"):
             self._resource.clear()
         return 0
 
     def close(self) -> None:
+        """Give the port back."""
         with _Translated(self._name, "close"):
             self._resource.close()
 
 
-class _StreamPort(_MessagePort, ABC):
+class _StreamPort(MessagePort, ABC):
     """A port on which we wait, read and write ourselves."""
 
     whole_messages = False
@@ -197,7 +201,7 @@ class _SocketPort(_StreamPort):
         return count
 
 
-class _SerialPort(_StreamPort):
+class SerialPort(_StreamPort):
     """A serial port; pyvisa's clear is not supported on it, flush is."""
 
     def _readable(self, timeout_s: float) -> bool:
@@ -216,12 +220,14 @@ class _SerialPort(_StreamPort):
         return bytes(self._interface.read(max(1, self._interface.in_waiting)))
 
     def send(self, data: bytes, timeout_s: float) -> None:
+        """Hand all of *data* over; LinkTimeoutError when that takes longer."""
         with self._writing:
             if self._interface.write_timeout != timeout_s:
                 self._interface.write_timeout = max(timeout_s, _LEAST_S)
             self._interface.write(data)
 
     def discard(self) -> int:
+        """Throw away what has arrived; return how many bytes."""
         with _Translated(self._name, "flush"):
             count = int(self._interface.in_waiting)
             self._resource.flush(constants.BufferOperation.discard_read_buffer)
@@ -229,7 +235,7 @@ class _SerialPort(_StreamPort):
 
 
 @cache
-def _manager() -> pyvisa.ResourceManager:
+def manager() -> pyvisa.ResourceManager:
     """Return the process's one manager: closing it would close every other link's session too."""
     return pyvisa.ResourceManager("@py")
 
@@ -284,27 +290,27 @@ def _port(
     timeout_s: float,
     *,
     open_s: float | None = None,
-) -> _MessagePort:
+) -> MessagePort:
     """Open *resource* as the kind of port it is, waiting *open_s* for it if given."""
     with ExitStack() as undo:
         opened: Any = _open(resource, timeout_s if open_s is None else open_s)
         undo.callback(opened.close)
-        port: _MessagePort
+        port: MessagePort
         if isinstance(parsed, rname.TCPIPSocket):
             port = _SocketPort(opened, resource, timeout_s)
         elif isinstance(parsed, rname.ASRLInstr):
             with _Translated(resource, "serial settings"):
-                _configure(opened, table, timeout_s)
-            port = _SerialPort(opened, resource)
+                configure(opened, table, timeout_s)
+            port = SerialPort(opened, resource)
         else:
-            port = _MessagePort(opened, resource)
+            port = MessagePort(opened, resource)
         undo.pop_all()
     return port
 
 
 def _open(resource: str, timeout_s: float) -> Any:
     try:
-        return _manager().open_resource(resource, open_timeout=int(timeout_s * 1000))
+        return manager().open_resource(resource, open_timeout=int(timeout_s * 1000))
     except KNOWN as exc:
         raise translate(exc, resource, "open") from exc
     except (ValueError, ImportError) as exc:  # pyvisa-py on a kind whose library is missing
@@ -338,7 +344,8 @@ def _one_spelling(parsed: rname.ResourceName) -> str:
     return str(parsed).upper()
 
 
-def _configure(opened: Any, table: LinkTable, timeout_s: float) -> None:
+def configure(opened: Any, table: LinkTable, timeout_s: float) -> None:
+    """Set an opened serial port to *table*."""
     opened.timeout = timeout_s * 1000
     opened.baud_rate = table.baud
     opened.data_bits = table.data_bits

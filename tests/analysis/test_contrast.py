@@ -50,18 +50,18 @@ def test_grey_text_stands_out() -> None:
     assert contrast((fills["retest"],) * 3, (0.0, 0.0, 0.0)) >= 4.5
 
 
-@pytest.mark.parametrize("colour", [panels._BLUE, panels._ORANGE, panels._RED, panels._INK])
+@pytest.mark.parametrize("colour", [panels.BLUE, panels.ORANGE, panels.RED, panels.INK])
 def test_what_a_curve_is_drawn_with_stands_out(colour: str) -> None:
     """Marks and lines have at least 3:1 against white (WCAG 2.1, 1.4.11), also where they are see-through."""
     solid = to_rgb(colour)
     assert contrast(solid, WHITE) >= 3.0
     mixed = tuple(panels.CLOUD_ALPHA * c + (1.0 - panels.CLOUD_ALPHA) for c in solid)
-    if colour in {series.colour for series in panels._SERIES}:
+    if colour in {series.colour for series in panels.SERIES}:
         assert contrast((mixed[0], mixed[1], mixed[2]), WHITE) >= 3.0
 
 
 def test_curves_stand_out_from_the_shade_behind_them() -> None:
     """So they do where a phase is shaded."""
-    darkest = min(float(shade) for shade in panels._SHADED.values())
-    for colour in (panels._BLUE, panels._ORANGE, panels._RED, panels._INK):
+    darkest = min(float(shade) for shade in panels.SHADED.values())
+    for colour in (panels.BLUE, panels.ORANGE, panels.RED, panels.INK):
         assert contrast(to_rgb(colour), (darkest,) * 3) >= 3.0

@@ -56,7 +56,7 @@ def nothing_known(coil: str = "Y1") -> CoilResult:
 def figure(trace: Trace, result: CoilResult | None = None, limits: Limits | None = None) -> Figure:
     """The drawn figure, for a look at its parts."""
     with drawing.style():
-        return curves._draw(result or judged(), trace, limits, EN)
+        return curves.draw_curve(result or judged(), trace, limits, EN)
 
 
 def legend_of(drawn: Figure) -> list[str]:
@@ -176,7 +176,7 @@ def test_the_legend_covers_nothing_that_was_measured() -> None:
 def test_the_phases_of_a_soak_are_named_within_the_figure(language: str) -> None:
     """Their legend ends before the figure does, in each language."""
     with drawing.style():
-        drawn = curves._draw(judged(), soak(), LIMITS, catalogue(language))
+        drawn = curves.draw_curve(judged(), soak(), LIMITS, catalogue(language))
         box = drawn.axes[1].get_legend().get_window_extent()
         assert 0 <= box.x0 < box.x1 <= drawn.bbox.x1
 
@@ -223,8 +223,8 @@ def test_labels_never_leave_the_folder_or_share_a_file() -> None:
 
 def test_series_and_phases_differ_without_colour() -> None:
     """Each kind of reading has its own marker, each phase its own grey or hatch and its own word."""
-    assert len({series.marker for series in panels._SERIES}) == len(panels._SERIES)
-    looks = {(panels._PHASE_GREY[phase], panels._PHASE_HATCH.get(phase)) for phase in PHASES}
+    assert len({series.marker for series in panels.SERIES}) == len(panels.SERIES)
+    looks = {(panels.PHASE_GREY[phase], panels.PHASE_HATCH.get(phase)) for phase in PHASES}
     assert len(looks) == len(PHASES)
     assert set(EN.group("phase")) == set(PHASES)
 

@@ -247,7 +247,7 @@ def test_each_retest_says_what_to_change(bench: Bench, code: str) -> None:
 def test_no_retest_is_given_past_the_table() -> None:
     """Nowhere is a reason built by hand for a code of the table, so none can come without its action."""
     made: list[str] = []
-    for path in Path(analysis.__file__).parent.glob("*.py"):
+    for path in Path(analysis.__file__).parent.rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Reason":
                 made += [str(arg.value) for arg in node.args[:1] if isinstance(arg, ast.Constant)]

@@ -32,7 +32,7 @@ def found() -> History:
 def panel(found: History) -> Axes:
     """Return the one panel of a plot in German."""
     with style():
-        (axes,) = slopes._draw(found, catalogue("de")).axes
+        (axes,) = slopes.draw_slopes(found, catalogue("de")).axes
     return axes
 
 

@@ -21,11 +21,11 @@ from analysis.network_fit import (
     SCALE,
     START,
     VI_GAIN,
-    _residual,
     evaluate,
     extended,
     first_guess,
     least_squares,
+    residual_of,
 )
 from analysis.network_modes import Filters, modes
 from tests.benchmarks.thermal_limit import bound, joints, noisy
@@ -97,11 +97,11 @@ def test_derivatives_are_those_of_the_residuals() -> None:
     data, value = made_data(), start_values(order)
     value[[VI_GAIN, OFFSET]] = 0.003, 0.01
     filters = Filters(data.time_s)
-    _, exact, _ = _residual(order, value, data, filters)
+    _, exact, _ = residual_of(order, value, data, filters)
     for k in range(value.size):
         step = np.zeros(value.size)
         step[k] = 1e-4 if k == DRIFT else 1e-5 * max(1.0, abs(value[k]))
-        high, low = (_residual(order, value + s * step, data, filters)[0] for s in (1, -1))
+        high, low = (residual_of(order, value + s * step, data, filters)[0] for s in (1, -1))
         assert np.abs((low - high) / (2 * step[k]) - exact[k]).max() <= 1e-5 * np.abs(exact[k]).max()
 
 

@@ -99,17 +99,17 @@ def test_what_somebody_typed_stays_as_it_was_typed(pack: str) -> None:
 
 def test_every_kind_of_event_that_is_told_has_a_name() -> None:
     """What is quoted from a record stands behind the kind of its event, of which each has a word."""
-    assert set(catalogue("de").group("event_kind")) == judging._TOLD
+    assert set(catalogue("de").group("event_kind")) == judging.TOLD
 
 
 def test_what_a_run_tells_is_said_by_the_catalogue() -> None:
     """No procedure puts together by hand what an event of a kind that is told says: it has a key."""
     told = []
-    for path in (ROOT / "daq").glob("*.py"):
+    for path in (ROOT / "daq").rglob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "attr", "") == "event" and node.args[1:]:
                 kind, text = node.args[:2]
-                if isinstance(kind, ast.Constant) and kind.value in judging._TOLD:
+                if isinstance(kind, ast.Constant) and kind.value in judging.TOLD:
                     told.append(
                         (f"{path.name}:{text.lineno}", isinstance(text, ast.Constant | ast.JoinedStr))
                     )

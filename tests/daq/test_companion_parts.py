@@ -409,7 +409,7 @@ def test_told_to_go_it_goes_whatever_hangs(hung: tuple[SwitchOff, Mock]) -> None
     """No try, and nothing that goes on after an error, swallows the word of who decides."""
     hand, supply = hung
     supply.ask_state.side_effect = lambda *_: time.sleep(0.01) or True
-    before = signal.signal(signal.SIGALRM, companionprocess._told)
+    before = signal.signal(signal.SIGALRM, companionprocess.told_to_stop)
     try:
         signal.setitimer(signal.ITIMER_REAL, 0.05)
         with pytest.raises(companionprocess.Told), suppress(Exception):

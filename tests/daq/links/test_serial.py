@@ -40,7 +40,7 @@ def test_serial_settings_reach_the_port() -> None:
 def test_bits_and_parity_reach_the_port() -> None:
     """Seven bits, even parity and two stop bits are asked of pyvisa (a pseudo-serial port has none)."""
     opened = SimpleNamespace(flush=lambda _mask: None)
-    visa._configure(
+    visa.configure(
         opened, LinkTable(baud=300, data_bits=7, parity="even", stop_bits=2, flow="rts_cts"), timeout_s=1.0
     )
     assert (opened.baud_rate, opened.data_bits) == (300, 7)
@@ -183,7 +183,7 @@ def test_a_port_that_is_no_file_is_looked_at_now_and_then() -> None:
     resource = SimpleNamespace(
         session=1, visalib=SimpleNamespace(sessions={1: SimpleNamespace(interface=interface)})
     )
-    port = visa._SerialPort(resource, "COM3")
+    port = visa.SerialPort(resource, "COM3")
     assert port.receive(0.01) == b""
     threading.Timer(0.02, lambda: setattr(interface, "in_waiting", 3)).start()
     assert port.receive(5) == b"xxx"

@@ -112,7 +112,7 @@ class Bus:
 
 def bus_link(bus: Bus) -> LineLink:
     """Return a link over *bus*."""
-    port = visa._MessagePort(bus, "GPIB0::5::INSTR")
+    port = visa.MessagePort(bus, "GPIB0::5::INSTR")
     return LineLink(
         port, "GPIB0::5::INSTR", LinkTable(), timeout_s=0.02, owned=PortLock("test bus"), again=lambda: port
     )
@@ -151,7 +151,7 @@ def test_a_kind_of_port_that_this_machine_lacks_is_said_so(
     def lacking(*_args: object, **_kwargs: object) -> None:
         raise ValueError("Please install\nthe library")
 
-    monkeypatch.setattr(visa._manager(), "open_resource", lacking)
+    monkeypatch.setattr(visa.manager(), "open_resource", lacking)
     with pytest.raises(InputError, match=r"cannot be opened here \(Please install the library\)"):
         open_link(resource, LinkTable())
 
@@ -162,7 +162,7 @@ def test_a_bare_exception_of_the_backend_is_a_closed_link(monkeypatch: pytest.Mo
     def failing(*_args: object, **_kwargs: object) -> None:
         raise Exception("could not connect: time-out")  # noqa: TRY002 - what pyvisa-py does
 
-    monkeypatch.setattr(visa._manager(), "open_resource", failing)
+    monkeypatch.setattr(visa.manager(), "open_resource", failing)
     with pytest.raises(LinkClosedError, match="could not connect"):
         open_link("TCPIP0::127.0.0.1::5025::SOCKET", LinkTable())
 
