@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import hypot
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -44,11 +44,36 @@ _APART_S = 5.0
 _NEAREST, _NEAR_S, _NEAR_K = 5, 900.0, 5.0
 #: So many drives or rows in one are no slip of a reading.
 _LEAST = 2
+#: A drive no longer than this warms its winding evenly (time constants of windings are tens of seconds), so
+#: that a straight line through so many of its rows tells where it began and how fast it rose; before its
+#: first row it rose at most so many times as fast.
+SHAPE_S, _SHAPE_ROWS, _FASTER_BEFORE = 10.0, 4, 2.0
+#: Voltage and current of one row are read to this share at best.
+_RATIO_REL = 1e-4
 #: Code of the reason that convicts.
 _SHORT = "driven-short"
 #: How records of earlier versions began the status of such rows.
 _LIMITING = (LIMITING, "missing: the supply is limiting current")
 _TRIPPED = (TRIPPED, "missing: a protection of the supply has tripped")
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How V/I of a short drive went, over the ohms before it.
+
+    Attributes:
+        begins_rel: V/I at the first row over the ohms, less one.
+        per_s: What it rises by a second.
+        u_per_s: Standard uncertainty of that.
+        lasted_s: From first to last row.
+        apart_s: Middle time from row to row.
+    """
+
+    begins_rel: float
+    per_s: float
+    u_per_s: float
+    lasted_s: float
+    apart_s: float
 
 
 @dataclass(frozen=True)
@@ -63,6 +88,10 @@ class Drive:
         rows: Rows with V and I.
         current_A: Middle current.
         limited: Whether the supply held its current limit.
+        from_degC: The winding before it.
+        watt: Middle power.
+        brief: Whether it was from rest and so short that like parts took up little heat and alike.
+        shape: How it went; None of a long drive, of few rows and of rows without times.
     """
 
     ohm: float
@@ -72,11 +101,20 @@ class Drive:
     rows: int
     current_A: float
     limited: bool
+    from_degC: float = REFERENCE_DEGC
+    watt: float = 0.0
+    brief: bool = False
+    shape: Shape | None = None
 
     @property
     def off_rel(self) -> float:
         """V/I over the ohms, less one."""
         return self.ohm / self.expected_ohm - 1.0
+
+    @property
+    def begins_rel(self) -> float:
+        """V/I over the ohms, less one, at its first row where that is known."""
+        return self.off_rel if self.shape is None else self.shape.begins_rel
 
     @property
     def low(self) -> bool:
@@ -177,15 +215,14 @@ def _drive(
     factor = float(resistance_factor(from_degC))
     hottest = float(resistance_factor(_HOTTEST_DEGC)) / factor - 1.0
     phased = at_rest and rows.timed and bool((rows.trace.phase[told] == "drive").all())
-    lasted_s = float(np.ptp(rows.time_s[at])) if phased else 0.0
-    # Current flowed before the first row: about as long as a bench takes for a few rows, a second at least.
-    if at.size > 1:
-        before_s = max(1.0, _ROWS_BEFORE * float(np.median(np.diff(rows.time_s[at]))))
-    else:  # a lone row says nothing of that: since the coil was last seen without current
-        free = np.flatnonzero(~rows.driven[: at[0]])
-        before_s = max(1.0, float(rows.time_s[at[0]] - rows.time_s[free[-1]])) if free.size else 1.0
-    warmer = ALPHA20_PER_K / factor * _FASTEST_K_PER_s * (lasted_s + before_s)
     expected = r20 * factor
+    shape = _shape(rows.time_s[told], ratio[np.isfinite(ratio)] / expected) if at_rest else None
+    lasted_s = float(np.ptp(rows.time_s[at])) if phased or shape is not None else 0.0
+    before_s = _before_s(rows, at)
+    warmer = ALPHA20_PER_K / factor * _FASTEST_K_PER_s * (lasted_s + before_s)
+    if shape is not None:  # it shows itself how fast it warms
+        most_per_s = max(shape.per_s, 0.0) + K * shape.u_per_s
+        warmer = min(warmer, most_per_s * (lasted_s + _FASTER_BEFORE * before_s))
     ohms_u = hypot(accuracy.offset_ohm, accuracy.contact_ohm, accuracy.leads_ohm) / expected
     by_degC = ALPHA20_PER_K / factor * hypot(accuracy.probe_noise_K, _REST_K)
     middle = float(np.median(ratio[np.isfinite(ratio)]))
@@ -193,11 +230,41 @@ def _drive(
         ohm=middle,
         expected_ohm=expected,
         u_rel=hypot(accuracy.vi_gain_rel, accuracy.gain_rel, ohms_u, by_degC),
-        warmer_rel=min(warmer, hottest) if phased else hottest,
+        warmer_rel=min(warmer, hottest) if phased or shape is not None else hottest,
         rows=int(told.size),
         current_A=float(np.median(np.abs(rows.trace.current_A[told]))),
         limited=bool(limiting[at].any()),
+        from_degC=from_degC,
+        watt=float(np.median(np.abs(rows.trace.voltage_V[told] * rows.trace.current_A[told]))),
+        brief=at_rest and (not rows.timed or float(np.ptp(rows.time_s[at])) <= SHAPE_S),
+        shape=shape,
     )
+
+
+def _before_s(rows: Rows, at: IndexArray) -> float:
+    """How long current can have flowed before the first row of a drive."""
+    free = np.flatnonzero(~rows.driven[: at[0]])
+    unseen_s = max(1.0, float(rows.time_s[at[0]] - rows.time_s[free[-1]])) if free.size else 1.0
+    if at.size == 1:  # a lone row says nothing of that: since the coil was last seen without current
+        return unseen_s
+    # About as long as a bench takes for a few rows, a second at least.
+    return max(1.0, _ROWS_BEFORE * float(np.median(np.diff(rows.time_s[at]))))
+
+
+def _shape(time_s: FloatArray, over: FloatArray) -> Shape | None:
+    """A straight line through V/I over the ohms of one drive, each of shape (n,)."""
+    if over.size < _SHAPE_ROWS or not np.isfinite(time_s).all():
+        return None
+    t = time_s - time_s[0]
+    if not 0.0 < t[-1] <= SHAPE_S:
+        return None
+    from_middle = t - t.mean()
+    squares = float(from_middle @ from_middle)
+    per_s = float(from_middle @ over) / squares
+    left = over - over.mean() - per_s * from_middle
+    noise = max(sqrt(float(left @ left) / (over.size - 2)), _RATIO_REL)
+    begins = float(over.mean() - per_s * t.mean())
+    return Shape(begins - 1.0, per_s, noise / sqrt(squares), float(t[-1]), float(np.median(np.diff(t))))
 
 
 def _rested(rows: Rows, first: np.intp) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from statistics import median
 
 import numpy as np
@@ -13,6 +13,7 @@ from analysis.coil import Coil, examine, own_findings, result, settle_drift
 from analysis.criteria import LEAST_BESIDE, Finding, noise_beside, of_the_meter
 from analysis.decision import Process, Zone, global_risks
 from analysis.drift import common_change
+from analysis.driven_beside import beside_under_power, common_factor, of_the_record
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
 from analysis.mixup import alone, mixed_up
@@ -38,6 +39,17 @@ from analysis.words import say
 _LIMIT_FIELDS = ("r20_tolerance_rel", "joint_max_ohm", "peer_max_ohm", "drift_max_rel", "leakage_min_ohm")
 #: The common limits in ohms are meant for coils of a few ohms; of larger ones nobody can tell that little.
 _LARGE_REL = 0.03
+
+
+@dataclass(frozen=True)
+class _Common:
+    """What all coils of the set show alike, so that it is nothing of the coils; None where they do not.
+
+    *change_rel* is by what share they changed over the heat, *driven_factor* V/I over their ohms.
+    """
+
+    change_rel: float | None
+    driven_factor: float | None
 
 
 def judge_set(
@@ -86,7 +98,9 @@ def judge_set(
         coils = [_as_kind(coil, mixed[coil.label].kind) if coil.label in mixed else coil for coil in coils]
         belongs = {label: each.finding for label, each in mixed.items()}
     rows = {coil.label: coil.rows for coil in coils}
-    common = common_change([coil.cold for coil in coils])
+    common = _Common(
+        common_change([coil.cold for coil in coils]), common_factor([coil.driven for coil in coils])
+    )
     asked_degC = _common_heat(coils) if soak_degC is None else soak_degC
     resting, blanks = Resting(rows, use), Blanks(rows)
     results: dict[str, CoilResult] = {}
@@ -231,22 +245,25 @@ def _judge_kind(
     meter: MeterUse,
     soak_degC: float | None,
     asked: Mapping[str, Sequence[Finding]],
-    common_rel: float | None,
+    common: _Common,
 ) -> dict[str, CoilResult]:
     """Judge the coils of one kind, each by itself and against the others.
 
     *asked* is what takes the whole set to tell: whether each is at rest, and of this kind at all.
-    *common_rel* is by what share all coils of the set changed alike, None where they did not.
     """
     settled = [settle_drift(coil, limits, accuracy) for coil in coils]
     findings: dict[str, list[Finding]] = {}
     for coil in settled:
         others = [other.found.parts for other in settled if other is not coil and other.found.parts]
+        own = of_the_meter(own_findings(coil, limits, meter, soak_degC), common.change_rel)
+        under = [other.driven for other in settled if other is not coil]
         findings[coil.label] = [
-            *of_the_meter(own_findings(coil, limits, meter, soak_degC), common_rel),
+            *of_the_record(own, common.driven_factor),
             *slope_and_joint(coil.found, others, limits),
             *asked[coil.label],
         ]
+        if (beside := beside_under_power(coil.driven, under, accuracy)) is not None:
+            findings[coil.label].append(beside)
     compared = _Company(settled, findings, limits, meter.wires)
     return {
         coil.label: result(coil, [*findings[coil.label], compared.finding(coil)], accuracy)

@@ -128,9 +128,33 @@ def powered(bench: Bench, volt: float, ampere: float, status: str = "ok") -> Set
     )
     if status != "ok":
         drive = replace(drive, status=np.full(n, status), resistance_ohm=np.full(n, nan))
+    return judged(joined(whole, drive))
+
+
+def driven_like_parts(bench: Bench, *courses: tuple[float, float]) -> SetResult:
+    """Soaks with a drive of two seconds each: V/I over the ohms as it begins, and its rise a second."""
+    traces, since_s = [], 0.25 * np.arange(9)
+    for number, (begins, per_s) in enumerate(courses, start=1):
+        whole, n = bench.soak(f"Y{number}", seed=number), since_s.size
+        ohm = float(whole.resistance_ohm[-1]) * (begins + (0.001 + per_s) * since_s)
+        drive = bench.trace(
+            f"Y{number}",
+            14500.0 + since_s,
+            np.full(n, nan),
+            ohm,
+            phase=np.full(n, "drive"),
+            voltage_V=np.full(n, 8.4),
+            current_A=8.4 / ohm,
+        )
+        traces.append(joined(whole, drive))
+    return judged(*traces)
+
+
+def joined(first: Trace, then: Trace) -> Trace:
+    """Rows of one coil after others of it."""
     names = ("time_s", "probe_degC", "resistance_ohm", "voltage_V", "current_A", "phase", "source", "status")
-    both = {name: np.concatenate([getattr(whole, name), getattr(drive, name)]) for name in names}
-    return judged(replace(whole, **both))
+    both = {name: np.concatenate([getattr(first, name), getattr(then, name)]) for name in names}
+    return replace(first, **both)
 
 
 def loose_probe(bench: Bench) -> SetResult:
@@ -196,6 +220,9 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "blank": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0], [3.33, 3.69, nan])),
     "drive-limited": lambda bench: powered(bench, 4.33, 1.3, "current limit"),
     "drive-tripped": lambda bench: powered(bench, 0.0, 1e-4, "protection tripped"),
+    "driven-alike": lambda bench: driven_like_parts(bench, *[(1.08, 0.0)] * 3),
+    "driven-rising": lambda bench: driven_like_parts(bench, (1.0, 0.006), *[(1.0, 0.0)] * 3),
+    "driven-unlike": lambda bench: driven_like_parts(bench, (1.012, 0.0), *[(1.0, 0.0)] * 3),
     "driven-diode": lambda bench: powered(bench, 0.72, 3.0),
     "driven-high": lambda bench: powered(bench, 8.4, 1.2),
     "driven-low": lambda bench: powered(bench, 8.4, 2.8),
