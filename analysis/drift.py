@@ -234,7 +234,9 @@ def _at_20(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> tuple[float, fl
     kept = at_20[np.abs(at_20 - middle) <= _JUMP_SIGMAS * scatter]
     seen = float(kept.std(ddof=1)) if kept.size > 1 else 0.0
     dof = None if seen <= stated else kept.size - 1.0
-    return float(kept.mean()), max(seen, stated) / sqrt(kept.size), dof
+    # A digit that does not flicker is off alike in all readings.
+    digit = float(rows.digit_ohm[chosen].mean())
+    return float(kept.mean()), hypot(max(seen, stated) / sqrt(kept.size), digit / sqrt(12.0)), dof
 
 
 def _noise_ohm(r20_ohm: float, accuracy: Accuracy) -> float:

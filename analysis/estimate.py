@@ -174,7 +174,8 @@ def _of_points(rows: Rows, chosen: BoolArray, leapt: Bend | None, accuracy: Accu
     used[np.flatnonzero(chosen)[keep]] = True
     if spans(probe[keep]):
         lag = _lag(rows.time_s[chosen], probe) if moving else None
-        found = _by_line(_steps(probe[keep], ohm[keep], slope, trusted), trusted, lag)
+        digit = rows.digit_ohm[chosen][keep]
+        found = _by_line(_steps(probe[keep], ohm[keep], digit, slope, trusted), trusted, lag)
         if lasting.any():
             found = replace(found, parts=None, lack=say("lack.off-line"))
     else:
@@ -272,10 +273,12 @@ class _Steps:
     ohm_u: FloatArray
 
 
-def _steps(probe_degC: FloatArray, ohm: FloatArray, slope: float, accuracy: Accuracy) -> _Steps:
+def _steps(
+    probe_degC: FloatArray, ohm: FloatArray, digit_ohm: FloatArray, slope: float, accuracy: Accuracy
+) -> _Steps:
     """Put rows of nearly one temperature together; *slope* in ohms a kelvin is taken out inside a step."""
     order = np.lexsort((ohm, probe_degC))
-    probe, ohms = probe_degC[order], ohm[order]
+    probe, ohms, digits = probe_degC[order], ohm[order], digit_ohm[order]
     rows: list[tuple[float, float, float, float]] = []
     first = 0
     while first < probe.size:
@@ -292,7 +295,8 @@ def _steps(probe_degC: FloatArray, ohm: FloatArray, slope: float, accuracy: Accu
                 float(t.mean()),
                 sqrt(noise_K**2 / t.size + REST_K**2),
                 float(r.mean()),
-                noise_ohm / sqrt(t.size),
+                # A digit that does not flicker is off alike in all readings.
+                hypot(noise_ohm / sqrt(t.size), float(digits[first:last].mean()) / sqrt(12.0)),
             )
         )
         first = last
@@ -438,9 +442,9 @@ def _by_whole_trace(
 
 def _by_ramp(ramp: RampFit, rows: Rows, accuracy: Accuracy) -> Estimate:
     """The line through rows on the move; the rows at rest, all of them cold, stand as its points."""
-    rest = _steps(
-        rows.trace.probe_degC[rows.settled], rows.trace.resistance_ohm[rows.settled], ramp.slope, accuracy
-    )
+    cold = rows.settled
+    probe, ohm = rows.trace.probe_degC[cold], rows.trace.resistance_ohm[cold]
+    rest = _steps(probe, ohm, rows.digit_ohm[cold], ramp.slope, accuracy)
     lasting = _lasting(ramp.above, np.flatnonzero(rows.good & ~rows.driven))
     base = Estimate("ramp", point_degC=rest.probe_degC, point_ohm=rest.ohm, jumped=ramp.above & ~lasting)
     left = Scatter("noise and lag of the ramp", ramp.covariance, "A")

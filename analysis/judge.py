@@ -16,6 +16,7 @@ from analysis.drift import common_change
 from analysis.driven_beside import beside_under_power, common_factor, of_the_record
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
+from analysis.misread import as_meant
 from analysis.mixup import alone, mixed_up
 from analysis.model import (
     Account,
@@ -78,7 +79,8 @@ def judge_set(
     notes: list[str] = []
     use = meter or MeterUse()
     accuracy = trusted(accuracy, use)
-    traces, lost = without_lost(traces)
+    meant = as_meant(traces, subjects, limits, accuracy)
+    traces, lost = without_lost(meant.traces)
     by_label = {trace.coil: trace for trace in traces}
     named = list(subjects or [])
     known = {subject.coil for subject in named}
@@ -110,6 +112,7 @@ def judge_set(
         asked = {coil.label: resting.findings(coil.label, held_to) for coil in alike}
         for label in asked:
             asked[label] += blanks.findings(label)
+            asked[label] += meant.findings.get(label, ())
         for label in asked.keys() & lost.keys():
             asked[label].append(lost[label])
         for label in asked.keys() & belongs.keys():
@@ -124,11 +127,7 @@ def judge_set(
         notes += _risk_of_kind(alike, held_to)
     notes += _rules(limits)
     notes += _scale(results)
-    notes += [
-        say("note.of", coils=coil.label, what=coil.found.caution) for coil in coils if coil.found.caution
-    ]
-    if energised := [coil.label for coil in coils if coil.rows.driven.any()]:
-        notes.append(say("note.energised", coils=", ".join(energised)))
+    notes += _of_coils(coils, meant.reversed_current)
     notes += watch_notes({coil.label: coil.opens.watch for coil in coils})
     if cold := [coil.label for coil in coils if not coil.rows.heated]:
         notes.append(say("note.of", coils=", ".join(cold), what=say("lack.cold-only")))
@@ -138,6 +137,19 @@ def judge_set(
     return SetResult(
         tuple(replace(each, kind=labelled.get(each.coil, each.kind)) for each in shown), tuple(notes)
     )
+
+
+def _of_coils(coils: Sequence[Coil], reversed_current: Sequence[str]) -> list[str]:
+    """What is to be known of single coils beside their verdict."""
+    notes: list[str] = [
+        say("note.of", coils=coil.label, what=coil.found.caution) for coil in coils if coil.found.caution
+    ]
+    if reversed_current:
+        what = say("lack.current-reversed")
+        notes.append(say("note.of", coils=", ".join(reversed_current), what=what))
+    if energised := [coil.label for coil in coils if coil.rows.driven.any()]:
+        notes.append(say("note.energised", coils=", ".join(energised)))
+    return notes
 
 
 def _accounts(told: Sequence[Account]) -> str:

@@ -37,6 +37,8 @@ _SET_REL = 0.02
 _WARM_K = 8.0
 #: Taken back: of the opposite sign and within this factor in size, at most so much hotter than it came.
 _ALIKE, _HOTTER_K = 2.0, 6.0
+#: What moves slowly goes from one digit to the next at once, and no further.
+_DIGITS = 1.5
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,8 @@ def _in_series(rows: Rows, of: BoolArray, level: FloatArray, plain: FloatArray) 
     apart, usual = _apart(level[at], joined, step_s)
     in_ohms, _ = _apart(plain[at], joined, step_s)
     sigma = _scatter(apart, rows.temperature_degC[at[1:]])
-    beyond = np.abs(np.nan_to_num(apart)) > np.maximum(_SIGMAS * sigma, _LEAST_REL)
+    digit_rel = _DIGITS * rows.digit_ohm[at[1:]] / np.exp(plain[at[1:]])
+    beyond = np.abs(np.nan_to_num(apart)) > np.maximum(_SIGMAS * sigma, np.maximum(digit_rel, _LEAST_REL))
     beyond &= np.nan_to_num(in_ohms * np.sign(apart)) >= _IN_OHMS * np.abs(np.nan_to_num(apart))
     beyond &= ~_plunges(rows.temperature_degC[at])
     found: list[Leap] = []

@@ -11,8 +11,10 @@ from analysis.words import Message, say
 #: Codes of reasons whose action is the catalogue's ``action.<code>``.
 USUAL = (
     "alone-of-its-kind",
+    "alternates",
     "blank",
     "contact",
+    "current-sign",
     "drops-hot-unsure",
     "drift-unsure",
     "drift-alike",
@@ -47,6 +49,7 @@ USUAL = (
     "slope-implausible",
     "unexplained",
     "unfinished",
+    "unit",
 )
 #: Codes of those where it depends on the coil, so that whoever gives the reason says what to do.
 DEPENDING = (

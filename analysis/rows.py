@@ -6,8 +6,10 @@ phase says so. In somebody's table without phases it has to be found out.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from enum import Enum
+from functools import cached_property
 
 import numpy as np
 
@@ -41,6 +43,8 @@ _DIGITS_OHM, _WHOLE = (1.0, 0.1, 0.01, 1e-3, 1e-4, 1e-5, 1e-6), 1e-4
 #: Steps of a digit, and how many different readings it takes to believe them: by chance one reading in five
 #: is a multiple of five, one in two is even.
 _DIGIT_TIMES = ((5.0, 6), (2.0, 12), (1.0, 2))
+#: By chance three readings are multiples of ten digits once in a thousand times.
+_DIFFERENT = 3
 #: Settled temperatures closer than this tell no slope.
 LEAST_SPAN_K = 8.0
 
@@ -84,6 +88,13 @@ class Rows:
     def time_s(self) -> FloatArray:
         """Times, shape (n,), NaN throughout where there are none."""
         return self.trace.time_s
+
+    @cached_property
+    def digit_ohm(self) -> FloatArray:
+        """The digit of each reading without current, shape (n,), 0 elsewhere and where it is not known."""
+        found, at = np.zeros(self.good.size), np.flatnonzero(self.good & ~self.driven)
+        found[at] = digits_ohm(self.trace.resistance_ohm[at])
+        return found
 
     @property
     def coldest_degC(self) -> float | None:
@@ -214,6 +225,43 @@ def digit_ohm(values: FloatArray) -> float:
             if different.size >= least and np.all(np.abs(whole - np.round(whole)) < _WHOLE):
                 return float(times * power)
     return 0.0
+
+
+def whole_ohm(values: FloatArray) -> float:
+    """The coarsest power of ten of which all of *values*, shape (n,), are multiples, even of one; else 0."""
+    return float(_powers_ohm(values[np.isfinite(values)]).min(initial=_DIGITS_OHM[0]))
+
+
+def _powers_ohm(values: FloatArray) -> FloatArray:
+    """The coarsest power of ten of which each of *values* is a multiple, shape (n,); 0 where none is."""
+    found = np.zeros(values.size)
+    for power in reversed(_DIGITS_OHM):
+        found[np.abs(values / power - np.round(values / power)) < _WHOLE] = power
+    return found
+
+
+def digits_ohm(values: FloatArray) -> FloatArray:
+    """The digit of each of *values*, shape (n,), in the order in which they were read: a range may change it.
+
+    It is the coarsest that a reading shares with so many that differ, of those just before and after it; 0
+    where they do not differ.
+    """
+    powers = _powers_ohm(values)
+    power = dict(zip(values.tolist(), powers.tolist(), strict=True))
+    found = np.zeros(values.size)
+    window: Counter[float] = Counter()
+    last = 0
+    for at, value in enumerate(values.tolist()):
+        while last < values.size and (len(window) < _DIFFERENT or values[last] in window):
+            window[float(values[last])] += 1
+            last += 1
+        if len(window) < _DIFFERENT:
+            break
+        np.maximum(found[at:last], min(power[each] for each in window), out=found[at:last])
+        window[value] -= 1
+        if not window[value]:
+            del window[value]
+    return found
 
 
 def last_known(values: FloatArray) -> FloatArray:

@@ -154,7 +154,7 @@ def visits(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Points:
     if len(groups) > 2 * _MOST_POINTS:
         groups = _longest(groups)
     slope = _rough_slope(probe[at], ohm[at])
-    digit = digit_ohm(ohm[at])
+    digits = np.maximum(rows.digit_ohm, digit_ohm(ohm[at]))
     member = np.full(chosen.size, -1, dtype=np.intp)
     found: list[tuple[float, float, float]] = []
     for number, group in enumerate(groups):
@@ -165,7 +165,7 @@ def visits(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Points:
             off <= max(6.0 * MAD_TO_SIGMA * float(np.median(off)), 0.01 * abs(float(np.median(level))))
         ]
         member[index] = number
-        n = kept.size
+        n, digit = kept.size, float(digits[group].mean())
         noise_K, noise_ohm = accuracy.probe_noise_K, max(accuracy.noise_ohm, digit / sqrt(12.0))
         if n > 2:
             scatter = float((ohm[kept] - slope * probe[kept]).std(ddof=1))

@@ -8,7 +8,7 @@ import pytest
 from analysis.arrays import FloatArray
 from analysis.judge import judge_set
 from analysis.model import Accuracy, Limits, MeterUse, Subject, Trace
-from analysis.rows import digit_ohm
+from analysis.rows import digit_ohm, digits_ohm, whole_ohm
 
 LIMITS = {"valve": Limits("valve", r20_ohm=3.3)}
 PROBE_DEGC = np.array([22.0, 30.0, 50.0, 65.0, 80.0])
@@ -38,6 +38,46 @@ def by_hand(coil: str, ohm: FloatArray) -> Trace:
 def test_the_digit_is_that_of_the_readings_and_no_step_of_temperature(ohm: list[float], digit: float) -> None:
     """All readings are whole multiples of it, however far they lie apart."""
     assert digit_ohm(np.array(ohm)) == pytest.approx(digit)
+
+
+@pytest.mark.parametrize(
+    ("ohm", "digits"),
+    [
+        # A range that gets coarse midway, in a table of a few readings, with the hot ones in its middle.
+        ([6.512, 6.511, 7.284, 7.285, 7.8, 7.8, 8.3, 8.3, 6.5, 6.5], [1e-3] * 4 + [0.1] * 6),
+        # and one that does so in the middle of a trace whose end stands still.
+        (
+            [6.512 + 0.013 * n for n in range(20)] + [7.1, 7.2, 7.3, 7.2] + [7.2] * 30,
+            [1e-3] * 20 + [0.1] * 34,
+        ),
+        ([6.5, 6.512, 6.5, 6.513, 6.52, 6.511], [1e-3] * 6),
+        ([6.5] * 8, [0.0] * 8),
+        ([6.5, 6.6], [0.0] * 2),
+        ([], []),
+    ],
+)
+def test_a_digit_that_changes_midway_is_told_for_each_reading(ohm: list[float], digits: list[float]) -> None:
+    """What those before and after it are whole multiples of, as soon as enough of them differ."""
+    assert digits_ohm(np.array(ohm)) == pytest.approx(digits)
+
+
+def test_one_reading_is_a_multiple_of_its_last_figure() -> None:
+    """Where there is nothing beside it, that is the coarsest that can be said."""
+    assert whole_ohm(np.array([0.008])) == pytest.approx(1e-3)
+    assert whole_ohm(np.array([7.25, np.nan])) == pytest.approx(0.01)
+    assert whole_ohm(np.array([1.0 / 3.0])) == 0.0
+
+
+def test_sound_coils_do_not_fail_for_a_range_that_gets_coarse() -> None:
+    """Half a digit of 0.1 ohm is 1.5 % of these coils: that is not known, and nothing that they did."""
+    copper = 3.3 * (1.0 + 0.00393 * (PROBE_DEGC - 20.0))
+    traces = [
+        by_hand(f"S{n}", np.where(PROBE_DEGC > 40.0, np.round(copper + 0.004 * n, 1), np.round(copper, 3)))
+        for n in range(6)
+    ]
+    subjects = [Subject(trace.coil, "valve") for trace in traces]
+    found = judge_set(traces, subjects, LIMITS, Accuracy(), meter=MeterUse(wires=4)).coils
+    assert {coil.verdict for coil in found} == {"retest"}
 
 
 def test_a_rise_in_a_table_of_one_reading_a_temperature_is_no_pass() -> None:

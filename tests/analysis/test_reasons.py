@@ -157,6 +157,32 @@ def joined(first: Trace, then: Trace) -> Trace:
     return replace(first, **both)
 
 
+def two_ways(bench: Bench) -> SetResult:
+    """Two drives, between which the ammeter's leads were changed."""
+    whole, since_s, volt = bench.soak(), np.arange(4.0), np.full(4, 8.4)
+    for begin_s, ampere in ((14500.0, 2.5), (14600.0, -2.5)):
+        flowing = {"voltage_V": volt, "current_A": np.full(4, ampere), "source": np.full(4, "V/I")}
+        drive = bench.trace(
+            "Y1", begin_s + since_s, np.full(4, nan), volt / ampere, phase=np.full(4, "drive")
+        )
+        whole = joined(whole, replace(drive, **flowing))
+    return judged(whole)
+
+
+def by_turns(bench: Bench) -> SetResult:
+    """Readings that lie above and below, row for row."""
+    trace = bench.soak(readings=40)
+    turned = np.where(np.arange(trace.time_s.size) % 2, 0.02, -0.02)
+    return judged(replace(trace, resistance_ohm=trace.resistance_ohm + turned))
+
+
+def in_kilohm(bench: Bench) -> SetResult:
+    """A coil whose hot readings are a thousandth of the others."""
+    trace = bench.soak()
+    factor = np.where(trace.probe_degC > 80.0, 1e-3, 1.0)
+    return judged(replace(trace, resistance_ohm=trace.resistance_ohm * factor))
+
+
 def loose_probe(bench: Bench) -> SetResult:
     """A probe that says 30 degC all of a sudden while its winding stays at 90."""
     whole = bench.soak(readings=12)
@@ -220,6 +246,9 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "blank": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0], [3.33, 3.69, nan])),
     "drive-limited": lambda bench: powered(bench, 4.33, 1.3, "current limit"),
     "drive-tripped": lambda bench: powered(bench, 0.0, 1e-4, "protection tripped"),
+    "alternates": by_turns,
+    "current-sign": two_ways,
+    "unit": in_kilohm,
     "driven-alike": lambda bench: driven_like_parts(bench, *[(1.08, 0.0)] * 3),
     "driven-rising": lambda bench: driven_like_parts(bench, (1.0, 0.006), *[(1.0, 0.0)] * 3),
     "driven-unlike": lambda bench: driven_like_parts(bench, (1.012, 0.0), *[(1.0, 0.0)] * 3),

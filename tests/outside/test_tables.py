@@ -22,8 +22,6 @@ NOT_YET = {
     "open-cold-empty": "a coil that is blank or open while cold passes on its hot readings",
     "dropouts-hot-empty": "cells that a recorder left blank, six of a hundred when hot, are passed over",
     "table-cut-on-the-way-up": "a table that ends on the way up, and still a pass",
-    "kohm-all": "ohms written as kiloohms are a short",
-    "current-negative": "an ammeter with its leads reversed makes interruptions",
 }
 
 CASES = [
