@@ -119,7 +119,7 @@ def _movement(rows: Rows) -> _Movement | None:
     if rows.story is not Story.SWEEP or int(good.sum()) < _LEAST_ROWS:
         return None
     time_s, ohm = rows.trace.time_s[good], rows.trace.resistance_ohm[good]
-    if time_s[-1] - time_s[0] < _LEAST_S:
+    if time_s[-1] - time_s[0] < _LEAST_S or float(ohm.mean()) <= 0.0:
         return None
     lever_s = time_s - time_s.mean()
     slope = float(lever_s @ ohm / (lever_s @ lever_s))
