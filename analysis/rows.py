@@ -10,6 +10,7 @@ from collections import Counter
 from dataclasses import dataclass, replace
 from enum import Enum
 from functools import cached_property
+from math import comb
 
 import numpy as np
 
@@ -44,7 +45,7 @@ _DIGITS_OHM, _WHOLE = (1.0, 0.1, 0.01, 1e-3, 1e-4, 1e-5, 1e-6), 1e-4
 #: is a multiple of five, one in two is even.
 _DIGIT_TIMES = ((5.0, 6), (2.0, 12), (1.0, 2))
 #: By chance three readings are multiples of ten digits once in a thousand times.
-_DIFFERENT = 3
+_DIFFERENT, _BY_CHANCE = 3, 1e-3
 #: Settled temperatures closer than this tell no slope.
 LEAST_SPAN_K = 8.0
 
@@ -93,7 +94,8 @@ class Rows:
     def digit_ohm(self) -> FloatArray:
         """The digit of each reading without current, shape (n,), 0 elsewhere and where it is not known."""
         found, at = np.zeros(self.good.size), np.flatnonzero(self.good & ~self.driven)
-        found[at] = digits_ohm(self.trace.resistance_ohm[at])
+        digits = digits_ohm if self.timed else unordered_digits_ohm
+        found[at] = digits(self.trace.resistance_ohm[at])
         return found
 
     @property
@@ -261,6 +263,29 @@ def digits_ohm(values: FloatArray) -> FloatArray:
         window[value] -= 1
         if not window[value]:
             del window[value]
+    return found
+
+
+def unordered_digits_ohm(values: FloatArray) -> FloatArray:
+    """The digit of each of *values*, shape (n,), whose order says nothing.
+
+    Those that share a coarser digit than the others have it where they are too many for chance.
+    """
+    powers = _powers_ohm(values)
+    different, first = np.unique(values, return_index=True)
+    if different.size < _DIFFERENT:
+        return np.zeros(values.size)
+    own = powers[first]
+    base = float(own.min())
+    found = np.full(values.size, base)
+    for power in _DIGITS_OHM:
+        if power <= max(base, _DIGITS_OHM[-1]):
+            break
+        count = int(np.count_nonzero(own >= power))
+        by_chance = comb(different.size, count) * (max(base, _DIGITS_OHM[-1]) / power) ** count
+        if count >= _DIFFERENT and by_chance < _BY_CHANCE:
+            found[powers >= power] = power
+            break
     return found
 
 

@@ -8,7 +8,7 @@ import pytest
 from analysis.arrays import FloatArray
 from analysis.judge import judge_set
 from analysis.model import Accuracy, Limits, MeterUse, Subject, Trace
-from analysis.rows import digit_ohm, digits_ohm, whole_ohm
+from analysis.rows import digit_ohm, digits_ohm, unordered_digits_ohm, whole_ohm
 
 LIMITS = {"valve": Limits("valve", r20_ohm=3.3)}
 PROBE_DEGC = np.array([22.0, 30.0, 50.0, 65.0, 80.0])
@@ -59,6 +59,16 @@ def test_the_digit_is_that_of_the_readings_and_no_step_of_temperature(ohm: list[
 def test_a_digit_that_changes_midway_is_told_for_each_reading(ohm: list[float], digits: list[float]) -> None:
     """What those before and after it are whole multiples of, as soon as enough of them differ."""
     assert digits_ohm(np.array(ohm)) == pytest.approx(digits)
+
+
+def test_where_order_says_nothing_too_many_coarse_ones_are_no_chance() -> None:
+    """Three of 0.1 ohm among four of a thousandth are a range; one that ends in nought is none."""
+    coarse, fine = [7.8, 8.3, 6.5], [6.512, 6.511, 7.284, 7.285]
+    assert unordered_digits_ohm(np.array([8.3, *fine, *coarse])) == pytest.approx(
+        [0.1, *[1e-3] * 4, *[0.1] * 3]
+    )
+    assert unordered_digits_ohm(np.array([7.8, *fine])) == pytest.approx([1e-3] * 5)
+    assert unordered_digits_ohm(np.array([7.8, 7.8])) == pytest.approx([0.0] * 2)
 
 
 def test_one_reading_is_a_multiple_of_its_last_figure() -> None:
