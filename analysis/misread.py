@@ -18,9 +18,10 @@ from statistics import median
 
 import numpy as np
 
+from analysis.arrays import BoolArray, FloatArray
 from analysis.copper import REFERENCE_DEGC, to_20degC
 from analysis.criteria import Finding
-from analysis.model import OK, Accuracy, BoolArray, Criterion, FloatArray, Limits, Subject, Trace
+from analysis.model import OK, Accuracy, Criterion, Limits, Subject, Trace
 from analysis.reasons import retest
 from analysis.rows import DRIVEN_A, SHORT_OHM, last_known, whole_ohm
 from analysis.words import Message, say

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.arrays import FloatArray
 from analysis.judge import judge_set
 from analysis.misread import as_meant
-from analysis.model import Accuracy, CoilResult, FloatArray, Limits, Subject, Trace
+from analysis.model import Accuracy, CoilResult, Limits, Subject, Trace
 from tests.analysis.evidencekit import driven_rows, oven_set, settled_points
 
 VOLT = 8.4
