@@ -15,6 +15,7 @@ from math import ceil, exp, lgamma, log
 
 import numpy as np
 
+from analysis.absent import LEAST_LACKING, lacking_of_own_times
 from analysis.arrays import BoolArray, FloatArray, IndexArray
 from analysis.criteria import Finding
 from analysis.events import WARM_K
@@ -33,12 +34,13 @@ _ROWS, _ROWS_ALONE, _SAME_K, _SAME_SHARE = 3, 5, 3.0, 0.8
 _RUN_CHANCE = 1e-4
 #: Of so many cold readings, or else of so many runs, the usual length of an empty run is known.
 _COLD_READINGS, _USUAL_RUNS = 3, 6
-#: Warm rows are emptier than those of neighbours, and than its own cold ones, with less than this chance.
-_CHANCE, _CHANCE_COLD, _LEAST_COLD = 1e-4, 0.01, 10
+#: A coil's warm rows are emptier than all other rows, or all of its rows than its neighbours', with less than
+#: this chance.
+_CHANCE = 1e-4
 #: Coils are logged together if this share of the rows of one are at the times of others.
 _TOGETHER = 0.8
-#: Without times: neighbours read this much hotter than a coil was tried at.
-_HOTTER_K = 5.0
+#: Neighbours read this much hotter, or colder, than a coil ever was.
+_APART_K = 5.0
 
 
 @dataclass(frozen=True)
@@ -216,19 +218,20 @@ def _lacking_times(line: _Line, others: Sequence[_Line]) -> tuple[FloatArray, Fl
     times = np.concatenate([each.time_s for each in others])
     degCs = np.concatenate([each.degC for each in others])
     if float(np.isin(line.time_s, times).mean()) < _TOGETHER:
-        return np.empty(0), np.empty(0)
+        return lacking_of_own_times((line.time_s, line.degC), [(each.time_s, each.degC) for each in others])
     when, first, count = np.unique(times, return_index=True, return_counts=True)
     lacks = (2 * count > len(others)) & ~np.isin(when, line.time_s)
     return when[lacks], degCs[first[lacks]]
 
 
 def _lacking_degCs(line: _Line, others: Sequence[_Line]) -> FloatArray:
-    """Temperatures at which others were read and that this coil was not brought to, shape (m,)."""
+    """Temperatures, hotter or colder than any of this coil, at which others were read, shape (m,)."""
     degC = np.concatenate([each.degC[each.good] for each in others])
     degC = np.unique(degC[np.isfinite(degC)])
     if not np.isfinite(line.degC).any() or _seen_share(line, others) < _TOGETHER:
         return np.empty(0)
-    return degC[degC > float(np.nanmax(line.degC)) + _HOTTER_K]
+    apart = degC > float(np.nanmax(line.degC)) + _APART_K
+    return degC[apart | (degC < float(np.nanmin(line.degC)) - _APART_K)]
 
 
 def _seen_share(line: _Line, others: Sequence[_Line]) -> float:
@@ -271,10 +274,13 @@ def _counts(
     length = last - first + 1
     mine = slice(first, last + 1)
     warm = bool(line.warm[mine].any())
-    bracketed = int(line.good.argmax()) < first  # what precedes the first reading may not have been wired yet
-    if not warm and (not bracketed or line.absent[mine].any()):
+    # What precedes the first reading may not have been wired yet, if it was read as cold after that.
+    bracketed = int(line.good.argmax()) < first
+    if not warm and not _never_so_cold(line, mine) and (not bracketed or line.absent[mine].any()):
         return None
     seen = _seen_at_hottest(line, mine)
+    if line.absent[mine].all():
+        least = min(least, LEAST_LACKING)  # beyond the recorder's habit already
     # A recorder that leaves several empty from reading to reading has its custom; else it is chance.
     if length <= 2.0 * usual or (seen and usual <= 1.0 and length < least):
         return None
@@ -292,6 +298,11 @@ def _seen_at_hottest(line: _Line, mine: slice) -> bool:
     """Whether the coil was read near the hottest of its empty rows, at whatever time."""
     hottest = np.nanmax(np.append(line.degC[mine], -np.inf))
     return bool(_near(line.seen_degC, hottest - SEEN_K, hottest + SEEN_K))
+
+
+def _never_so_cold(line: _Line, mine: slice) -> bool:
+    """Whether the coil was never read as cold as in its empty rows: it may be open there."""
+    return bool(np.nanmin(np.append(line.degC[mine], np.inf)) < line.coldest_degC - _APART_K)
 
 
 def _opened_at_rest(line: _Line, mine: slice) -> bool:
@@ -327,19 +338,20 @@ def _empty_there(other: _Line, line: _Line, mine: slice) -> bool:
 
 
 def _piled_up(line: _Line, others: Sequence[_Line]) -> list[Finding]:
-    """Scattered empty rows: more of them when warm than cold, and than neighbours have."""
+    """Scattered empty rows, more than chance leaves where all rows of the table are alike."""
     real, warm = ~line.absent, line.warm
     own = _empty(line.blank & real, warm & real)
     cold = _empty(line.blank & real, ~warm & real)
-    pooled = [_empty(each.blank & ~each.absent, each.warm & ~each.absent) for each in others]
+    pooled = [_empty(each.blank & ~each.absent, ~each.absent) for each in others]
     theirs = (sum(empty for empty, _ in pooled), sum(rows for _, rows in pooled))
-    if own[0] < _ROWS or not theirs[1] or _chance(own, theirs) > _CHANCE:
+    if own[0] < _ROWS or not theirs[1]:
         return []
-    if cold[1] >= _LEAST_COLD and _chance(own, cold) > _CHANCE_COLD:
+    whole, rest = (own[0] + cold[0], own[1] + cold[1]), (theirs[0] + cold[0], theirs[1] + cold[1])
+    if min(_chance(own, rest), _chance(whole, theirs)) > _CHANCE:
         return []
     text = say(
         "reason.blank-hot",
-        count=own[0] + cold[0],
+        count=whole[0],
         warm=100.0 * own[0] / own[1],
         cold=100.0 * cold[0] / cold[1] if cold[1] else 0.0,
         beside=_beside(sum(rows > 0 for _, rows in pooled)),

@@ -9,6 +9,7 @@ from statistics import median
 import numpy as np
 
 from analysis.contributions import R20
+from analysis.copper import REFERENCE_DEGC
 from analysis.decision import Zone, wrong_risk
 from analysis.drift import Drift
 from analysis.estimate import Estimate
@@ -21,8 +22,14 @@ from analysis.straight import Bend, BendKind
 from analysis.verdict import judged, nothing_passes, undetermined
 from analysis.words import Message, say, say_count
 
+#: Further than this from any reading R20 is as its slope has it.
+_FAR_K = 15.0
 #: A body further below the temperature asked for has not been soaked at it.
 REACHED_K = 5.0
+#: Coils are heated to about this (common practice, no source); what a recorder logs ends on the way up there,
+#: a table of settled points where somebody chose, if it is not much cooler. A table that is this far below
+#: its hottest at its end came back.
+USUAL_DEGC, _MUCH_COOLER_K, _BACK_K = 90.0, 20.0, 10.0
 #: One reading in a record of at least so many may be a slip, of the meter or of a hand, where its neighbours
 #: within this of its temperature are in order.
 SLIP_ROWS, _SAME_K = 20, 1.5
@@ -104,17 +111,41 @@ def drift(cold: Drift | None, hot: Drift | None, rows: Rows, limits: Limits) -> 
     return findings
 
 
-def of_the_meter(findings: Sequence[Finding], common_rel: float | None) -> list[Finding]:
-    """Have no coil fail for a change by *common_rel* that all coils of its set show alike."""
-    if common_rel is None:
-        return list(findings)
-    why = retest("drift-alike", say("reason.drift-alike", percent=100.0 * common_rel))
-    return [
-        Finding(replace(each.criterion, outcome="retest"), why)
-        if each.criterion.code in {"drift", "drift-hot"} and each.criterion.outcome == "fail"
-        else each
-        for each in findings
-    ]
+@dataclass(frozen=True)
+class Common:
+    """What all coils of a set show alike, by share; None where they do not.
+
+    *drift_rel* is their change over the heat, *bend_rel* by how much they leave their lines hot,
+    *driven_factor* V/I over their ohms.
+    """
+
+    drift_rel: float | None = None
+    bend_rel: float | None = None
+    driven_factor: float | None = None
+
+
+def of_the_record(findings: Sequence[Finding], common: Common) -> list[Finding]:
+    """Have no coil fail for what all coils of its set show alike: that is the meter's, or the record's."""
+    found: list[Finding] = []
+    for each in findings:
+        code = each.criterion.code
+        rel = common.bend_rel if code == "straight" else common.drift_rel if "drift" in code else None
+        if rel is None or each.criterion.outcome != "fail":
+            found.append(each)
+            continue
+        name = "bend-alike" if code == "straight" else "drift-alike"
+        why = retest(name, say(f"reason.{name}", percent=100.0 * rel))
+        found.append(Finding(replace(each.criterion, outcome="retest", wrong_risk=None), why))
+    return found
+
+
+def far_from_20(finding: Finding, found: Estimate) -> Finding:
+    """Have no coil fail for an R20 that is far from all readings, by a slope that nobody understands."""
+    far = found.point_degC.size and float(np.abs(found.point_degC - REFERENCE_DEGC).min()) > _FAR_K
+    if finding.criterion.code != "resistance" or finding.criterion.outcome != "fail" or not far:
+        return finding
+    lack = say("lack.slope-open")
+    return Finding(replace(finding.criterion, outcome="not determined", note=lack, wrong_risk=None))
 
 
 def _change(code: str, found: Drift, most: float, guard_band_U: float) -> Criterion:
@@ -205,6 +236,14 @@ def _bent(bend: Bend, limits: Limits) -> Finding:
         dof=bend.dof,
     )
     percent = with_uncertainty(100.0 * abs(bend.change_rel), 100.0 * bend.u_rel)
+    if bend.apart is not None:
+        degC, apart_rel = bend.apart
+        pair = say("reason.pair-apart", degC=degC, percent=100.0 * apart_rel)
+        return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest("pair-apart", pair))
+    if bend.lone_hot:
+        signed = with_uncertainty(100.0 * bend.change_rel, 100.0 * bend.u_rel)
+        alone = say("reason.lone-hot", percent=signed, between=_where(bend))
+        return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest("lone-hot", alone))
     if bend.lone_cold:
         unlike = say("reason.first-unlike", percent=percent)
         return Finding(replace(criterion, outcome="retest", wrong_risk=None), retest("first-unlike", unlike))
@@ -249,6 +288,30 @@ def heat(hottest_degC: float | None, soak_degC: float) -> Finding:
     return Finding(
         Criterion(code, name, unit, hottest_degC, None, least, None, "retest"), retest("not-hot-enough", text)
     )
+
+
+def broken_off(rows: Rows, hottest_degC: float | None) -> Finding | None:
+    """Ask of a table whether it ends on the way up: what heat would have shown above that is not in it.
+
+    Args:
+        rows: The table, in whose order it was written down.
+        hottest_degC: The hottest that anything was made of, None without any.
+
+    Returns:
+        None where it went as hot as is usual, or came back cold.
+    """
+    probe = rows.trace.probe_degC[np.isfinite(rows.trace.probe_degC)]
+    if not rows.heated or (rows.trace.phase != "").any() or probe[-1] < probe.max() - _BACK_K:
+        return None
+    reached = hottest_degC if hottest_degC is not None else float(probe.max())
+    least = USUAL_DEGC - (REACHED_K if rows.timed else _MUCH_COOLER_K)
+    if reached >= least:
+        return None
+    text = say("reason.broken-off", reached=reached, usual=USUAL_DEGC)
+    criterion = Criterion(
+        "broken-off", say("criterion.broken-off"), "degC", reached, None, least, None, "retest"
+    )
+    return Finding(criterion, retest("broken-off", text))
 
 
 def noise(found: Fretting | None) -> Finding:

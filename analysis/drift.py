@@ -75,13 +75,14 @@ class Drift:
     dof: float | None = None
 
 
-def common_change(changes: Sequence[Drift | None]) -> float | None:
-    """By what share all coils of a set changed alike over the heat, None where they did not.
+def common_change(changes_rel: Sequence[float | None]) -> float | None:
+    """By what share all coils of a set changed alike, None where they did not, or not all are known.
 
-    Coils that age or short do so each by itself; a meter does it to all of them.
+    Coils that age, open up or short do so each by itself; a meter, a lead that all share or whoever writes
+    the temperatures down does it to all of them.
     """
-    known = [each.change_rel for each in changes if each is not None]
-    if len(known) < _LEAST_ALIKE or len(known) < len(changes):
+    known = [each for each in changes_rel if each is not None]
+    if len(known) < _LEAST_ALIKE or len(known) < len(changes_rel):
         return None
     middle = float(np.median(known))
     alike = max(known) - min(known) <= max(_ALIKE_SHARE * abs(middle), _ALIKE_REL)

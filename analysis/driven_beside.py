@@ -137,7 +137,7 @@ def common_factor(driven: Sequence[Driven]) -> float | None:
     return median(factors) if off else None
 
 
-def of_the_record(findings: Sequence[Finding], factor: float | None) -> list[Finding]:
+def driven_by_the_record(findings: Sequence[Finding], factor: float | None) -> list[Finding]:
     """Blame the record and no coil for V/I that is off by *factor* in all coils of the set."""
     if factor is None:
         return list(findings)

@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from statistics import median
 
 import numpy as np
 
 from analysis.blanks import Blanks
 from analysis.coil import Coil, examine, own_findings, result, settle_drift
-from analysis.criteria import LEAST_BESIDE, Finding, noise_beside, of_the_meter
+from analysis.criteria import (
+    LEAST_BESIDE,
+    Common,
+    Finding,
+    broken_off,
+    far_from_20,
+    noise_beside,
+    of_the_record,
+)
 from analysis.decision import Process, Zone, global_risks
 from analysis.drift import common_change
-from analysis.driven_beside import beside_under_power, common_factor, of_the_record
+from analysis.driven_beside import beside_under_power, common_factor, driven_by_the_record
 from analysis.interrupted import watch_notes
 from analysis.leads import trusted
 from analysis.misread import as_meant
@@ -40,17 +48,6 @@ from analysis.words import say
 _LIMIT_FIELDS = ("r20_tolerance_rel", "joint_max_ohm", "peer_max_ohm", "drift_max_rel", "leakage_min_ohm")
 #: The common limits in ohms are meant for coils of a few ohms; of larger ones nobody can tell that little.
 _LARGE_REL = 0.03
-
-
-@dataclass(frozen=True)
-class _Common:
-    """What all coils of the set show alike, so that it is nothing of the coils; None where they do not.
-
-    *change_rel* is by what share they changed over the heat, *driven_factor* V/I over their ohms.
-    """
-
-    change_rel: float | None
-    driven_factor: float | None
 
 
 def judge_set(
@@ -100,9 +97,7 @@ def judge_set(
         coils = [_as_kind(coil, mixed[coil.label].kind) if coil.label in mixed else coil for coil in coils]
         belongs = {label: each.finding for label, each in mixed.items()}
     rows = {coil.label: coil.rows for coil in coils}
-    common = _Common(
-        common_change([coil.cold for coil in coils]), common_factor([coil.driven for coil in coils])
-    )
+    common = _common(coils)
     asked_degC = _common_heat(coils) if soak_degC is None else soak_degC
     resting, blanks = Resting(rows, use), Blanks(rows)
     results: dict[str, CoilResult] = {}
@@ -119,6 +114,8 @@ def judge_set(
             asked[label].append(belongs[label])
         for coil in alike:
             asked[coil.label] += _beside_all(coil, coils)
+            cut = broken_off(coil.rows, coil.hottest_degC) if soak_degC is None else None
+            asked[coil.label] += [] if cut is None else [cut]
         judged = _judge_kind(alike, held_to, accuracy, use, asked_degC, asked, common)
         results |= judged
         compared = sum(_was_compared(each) for each in judged.values())
@@ -160,6 +157,15 @@ def _accounts(told: Sequence[Account]) -> str:
         used=sum(each.used for each in told),
         explained=sum(sum(each.explained.values()) for each in told),
         against=sum(each.speaks_against for each in told),
+    )
+
+
+def _common(coils: Sequence[Coil]) -> Common:
+    """What all coils of the set show alike."""
+    return Common(
+        common_change([coil.cold.change_rel if coil.cold else None for coil in coils]),
+        common_change([coil.found.bend.change_rel if coil.found.bend else None for coil in coils]),
+        common_factor([coil.driven for coil in coils]),
     )
 
 
@@ -257,25 +263,27 @@ def _judge_kind(
     meter: MeterUse,
     soak_degC: float | None,
     asked: Mapping[str, Sequence[Finding]],
-    common: _Common,
+    common: Common,
 ) -> dict[str, CoilResult]:
     """Judge the coils of one kind, each by itself and against the others.
 
     *asked* is what takes the whole set to tell: whether each is at rest, and of this kind at all.
+    *common* is what all coils of the set show alike.
     """
     settled = [settle_drift(coil, limits, accuracy) for coil in coils]
     findings: dict[str, list[Finding]] = {}
     for coil in settled:
         others = [other.found.parts for other in settled if other is not coil and other.found.parts]
-        own = of_the_meter(own_findings(coil, limits, meter, soak_degC), common.change_rel)
-        under = [other.driven for other in settled if other is not coil]
-        findings[coil.label] = [
-            *of_the_record(own, common.driven_factor),
-            *slope_and_joint(coil.found, others, limits),
-            *asked[coil.label],
-        ]
-        if (beside := beside_under_power(coil.driven, under, accuracy)) is not None:
-            findings[coil.label].append(beside)
+        slope, joint = slope_and_joint(coil.found, others, limits)
+        own = of_the_record(own_findings(coil, limits, meter, soak_degC), common)
+        own = driven_by_the_record(own, common.driven_factor)
+        if slope.criterion.outcome == "retest":
+            own = [far_from_20(each, coil.found) for each in own]
+        under = beside_under_power(
+            coil.driven, [other.driven for other in settled if other is not coil], accuracy
+        )
+        beside = [] if under is None else [under]
+        findings[coil.label] = [*own, slope, joint, *beside, *asked[coil.label]]
     compared = _Company(settled, findings, limits, meter.wires)
     return {
         coil.label: result(coil, [*findings[coil.label], compared.finding(coil)], accuracy)

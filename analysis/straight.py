@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -74,19 +74,39 @@ class Bend:
     hot: BoolArray
     #: Whether all but this is sure: that its cold side, one visit of one temperature, was at rest at all.
     lone_cold: bool = False
+    #: Whether all but this is sure: that its hot side is more than a single reading.
+    lone_hot: bool = False
+    #: Temperature of a pair that disagrees, and by what share: without that pair the line is straight.
+    apart: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
 class Points:
     """Means of visits, each of shape (m,), in time order where there are times.
 
-    *member*, shape (n,), is the place of a row's point, -1 for a row of none.
+    *member*, shape (n,), is the place of a row's point, -1 for a row of none. *count* is how many readings a
+    point is the mean of; *apart_rel* by what share the two of a pair disagree beyond their noise, else 0.
     """
 
     probe_degC: FloatArray
     ohm: FloatArray
     u_ohm: FloatArray
     member: IndexArray
+    count: IndexArray
+    apart_rel: FloatArray
+
+    def agreeing(self) -> Points:
+        """Return the points without pairs that disagree."""
+        kept = self.apart_rel == 0.0
+        place = np.append(np.where(kept, np.cumsum(kept) - 1, -1), -1)
+        return Points(
+            self.probe_degC[kept],
+            self.ohm[kept],
+            self.u_ohm[kept],
+            place[self.member],
+            self.count[kept],
+            self.apart_rel[kept],
+        )
 
 
 @dataclass(frozen=True)
@@ -115,6 +135,18 @@ def find_bend(rows: Rows, points: Points) -> Bend | None:
     Returns:
         None where a line is all that the points ask for, or where they are too few to tell.
     """
+    found = _find(rows, points)
+    if found is None or not points.apart_rel.any():
+        return found
+    agreed = _find(rows, points.agreeing())
+    if agreed is not None:
+        return agreed
+    worst = int(np.argmax(points.apart_rel))
+    return replace(found, sure=False, apart=(float(points.probe_degC[worst]), float(points.apart_rel[worst])))
+
+
+def _find(rows: Rows, points: Points) -> Bend | None:
+    """As :func:`find_bend`, whether or not single readings are to be trusted."""
     if points.ohm.size < 4:
         return None
     line = _least_squares(points, [])
@@ -132,8 +164,9 @@ def find_bend(rows: Rows, points: Points) -> Bend | None:
             sure = step.left <= _LEFT or curve is None or curve.chi2 > _BETTER * step.chi2
             sure &= curve is None or curve.chi2 - step.chi2 > _BETTER * step.left
             lone = not _confirmed(points.probe_degC[~hot], returned=rows.timed and not hot[-1])
-            found = _of_step(rows, points, hot, step, change_rel, sure=sure and not lone)
-            return replace(found, lone_cold=sure and lone)
+            single = int(points.count[hot].sum()) == 1
+            found = _of_step(rows, points, hot, step, change_rel, sure=sure and not lone and not single)
+            return replace(found, lone_cold=sure and lone, lone_hot=sure and single and not lone)
     if curve is not None and _explains(line, curve, places=1):
         return _of_curve(points, curve, line)
     return _off(points, line)
@@ -156,7 +189,7 @@ def visits(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Points:
     slope = _rough_slope(probe[at], ohm[at])
     digits = np.maximum(rows.digit_ohm, digit_ohm(ohm[at]))
     member = np.full(chosen.size, -1, dtype=np.intp)
-    found: list[tuple[float, float, float]] = []
+    found: list[tuple[float, float, float, int, float]] = []
     for number, group in enumerate(groups):
         index = np.array(group)
         level = ohm[index] - slope * (probe[index] - probe[index[0]])
@@ -172,9 +205,16 @@ def visits(rows: Rows, chosen: BoolArray, accuracy: Accuracy) -> Points:
             noise_ohm = max(noise_ohm, sqrt(max(scatter**2 - (slope * noise_K) ** 2, 0.0)))
         # A digit that does not flicker is off alike in all readings.
         u_ohm = sqrt((noise_ohm**2 + (slope * noise_K) ** 2) / n + (slope * REST_K) ** 2 + digit**2 / 12.0)
-        found.append((float(probe[kept].mean()), float(ohm[kept].mean()), u_ohm))
-    columns = [np.array(column) for column in zip(*found, strict=True)]
-    return Points(columns[0], columns[1], columns[2], member)
+        middle_ohm = float(ohm[kept].mean())
+        apart_ohm = float(np.ptp(level)) if n == index.size == 2 else 0.0
+        torn = apart_ohm > max(
+            _OFF_SIGMAS * sqrt(2.0) * hypot(noise_ohm, slope * noise_K), _OFF_REL * middle_ohm
+        )
+        found.append(
+            (float(probe[kept].mean()), middle_ohm, u_ohm, n, apart_ohm / middle_ohm if torn else 0.0)
+        )
+    probes, ohms, u_ohms, counts, apart = (np.array(column) for column in zip(*found, strict=True))
+    return Points(probes, ohms, u_ohms, member, counts, apart)
 
 
 def _longest(groups: list[list[int]]) -> list[list[int]]:

@@ -200,6 +200,13 @@ def by_hand(bench: Bench, *off_rel: float) -> SetResult:
     )
 
 
+def hot_by_hand(bench: Bench, label: str, *hot_ohm: float) -> Trace:
+    """Settled points of copper, a pair at each temperature, but for what is read at 90 degC."""
+    degC = [22.0, 22.1, 50.0, 50.1, 70.0, 70.1]
+    cold = [3.3 * (1.0 + 0.00393 * (t - 20.0)) for t in degC]
+    return bench.points(label, degC + [90.0 + 0.1 * n for n in range(len(hot_ohm))], cold + list(hot_ohm))
+
+
 def leaping(share: float) -> SetResult:
     """A logged coil that loses a share of its resistance above 70 degC, too near what is allowed."""
     part = Part("A", fault=drops(share, 70.0))
@@ -233,6 +240,9 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "not-straight": lambda bench: by_hand(
         bench, *(-0.06 * ((t - 55.0) / 35.0) ** 2 for t in range(20, 90, 10))
     ),
+    "lone-hot": lambda bench: judged(hot_by_hand(bench, "Y1", 4.0)),
+    "pair-apart": lambda bench: judged(hot_by_hand(bench, "Y1", 4.209, 42.09)),
+    "bend-alike": lambda bench: judged(*(hot_by_hand(bench, f"Y{n}", 4.0, 4.001) for n in (1, 2, 3))),
     "first-unlike": lambda bench: judged(warm_start(bench), limits=NOMINAL["valve"]),
     "reads-high": lambda bench: judged(cooling(bench, 1.05)),
     "reads-low": lambda bench: judged(
@@ -256,6 +266,7 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "driven-high": lambda bench: powered(bench, 8.4, 1.2),
     "driven-low": lambda bench: powered(bench, 8.4, 2.8),
     "probe": loose_probe,
+    "broken-off": lambda bench: judged(bench.points("Y1", [22.0, 50.0], [3.326, 3.689])),
     "contact": lambda bench: judged(bench.points("Y1", [22.0, 50.0, 90.0, 50.1], [3.33, 3.69, 4.2, inf])),
     "drift-unsure": lambda bench: judged(bench.soak(grown_rel=0.01)),
     "drift-alike": lambda bench: judged(
