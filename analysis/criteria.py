@@ -26,9 +26,9 @@ from analysis.words import Message, say, say_count
 _FAR_K = 15.0
 #: A body further below the temperature asked for has not been soaked at it.
 REACHED_K = 5.0
-#: Coils are heated to about this (common practice, no source); what a recorder logs ends on the way up there,
-#: a table of settled points where somebody chose, if it is not much cooler. A table that is this far below
-#: its hottest at its end came back.
+#: Coils are heated to about this (common practice, no source). What a recorder logs should come near it;
+#: a table of settled points ends where somebody chose, if it is not much cooler.
+#: A table that is this far below its hottest at its end came back.
 USUAL_DEGC, _MUCH_COOLER_K, _BACK_K = 90.0, 20.0, 10.0
 #: One reading in a record of at least so many may be a slip, of the meter or of a hand, where its neighbours
 #: within this of its temperature are in order.

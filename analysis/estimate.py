@@ -19,7 +19,7 @@ from analysis.contributions import REST_K, Scatter, Shift, common_shifts, line_b
 from analysis.copper import ALPHA20_PER_K, ALPHA20_U_PER_K, REFERENCE_DEGC, resistance_factor, to_20degC
 from analysis.drift import Drift, ramp_drift
 from analysis.leaps import bend_of_leaps, find_leaps
-from analysis.line import line_errors_in_both, theil_sen
+from analysis.line import Line, line_errors_in_both, theil_sen
 from analysis.model import Accuracy
 from analysis.outliers import MAD_TO_SIGMA
 from analysis.ramp import RampFit, fit_ramp
@@ -105,6 +105,8 @@ class Estimate:
         budgets: What the uncertainties of R20 and joint are made of.
         line_cov: Covariance of R20 and slope (ohms a kelvin), shape (2, 2), empty without a slope.
         drift: By how much it changed while it was hot, where the fit itself tells.
+        line: The line through points at rest as their stated uncertainties have it; None of any other fit.
+        trusted: What it was drawn with; None of any other fit.
     """
 
     method: str
@@ -122,6 +124,8 @@ class Estimate:
     budgets: tuple[Budget, ...] = ()
     line_cov: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
     drift: Drift | None = None
+    line: Line | None = None
+    trusted: Accuracy | None = None
 
 
 def estimate(rows: Rows, accuracy: Accuracy, settled: BoolArray | None = None) -> Estimate:
@@ -355,28 +359,39 @@ def _lag(time_s: FloatArray, probe_degC: FloatArray) -> tuple[float, float]:
 def _by_line(steps: _Steps, accuracy: Accuracy, lag: tuple[float, float] | None) -> Estimate:
     line = line_errors_in_both(
         steps.probe_degC, steps.probe_u_K, steps.ohm, steps.ohm_u, reference=REFERENCE_DEGC
-    ).widened()
+    )
     caution, lags = "", []
     if lag is not None:
         # Evenly likely between no lag and the longest: standard uncertainty by the root of three.
         turned = line.slope * np.array([lag[1], lag[0]]) / _LAG_S
         lags.append(Shift("lag of winding and probe", "s", _LAG_S / sqrt(3.0), *turned.tolist()))
         caution = say("lack.moving")
-    # Points that scatter more than stated speak for themselves; else the stated noise stands.
-    scattered = line.misfit > 1.0
+    base = Estimate("line", caution=caution, point_degC=steps.probe_degC, point_ohm=steps.ohm)
+    if lag is None:
+        base = replace(base, line=line, trusted=accuracy)
     return _with_common(
-        Estimate("line", caution=caution, point_degC=steps.probe_degC, point_ohm=steps.ohm),
+        base,
         line.intercept,
         line.slope,
-        Scatter(
-            "noise and rest of the settled points",
-            line.covariance,
-            "A" if scattered else "B",
-            float(line.dof) if scattered else None,
-        ),
+        _scatter(line, line.misfit, float(line.dof)),
         accuracy,
         lags,
     )
+
+
+def with_scatter(found: Estimate, misfit: float, dof: float) -> Estimate:
+    """Return an estimate by a line whose points scatter by *misfit*, a chi-square over its *dof*."""
+    if found.line is None or found.trusted is None:
+        return found
+    scatter = _scatter(found.line, misfit, dof)
+    return _with_common(found, found.line.intercept, found.line.slope, scatter, found.trusted)
+
+
+def _scatter(line: Line, misfit: float, dof: float) -> Scatter:
+    """Points that scatter more than stated speak for themselves; else the stated noise stands."""
+    covariance = line.widened(misfit).covariance
+    name = "noise and rest of the settled points"
+    return Scatter(name, covariance, "A", dof) if misfit > 1.0 else Scatter(name, covariance, "B")
 
 
 def _with_common(

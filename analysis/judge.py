@@ -38,6 +38,7 @@ from analysis.model import (
     Trace,
 )
 from analysis.peers import Peer, compare, like_parts, provable
+from analysis.pooled import with_common_scatter
 from analysis.probes import without_lost
 from analysis.reasons import retest
 from analysis.rest import Resting
@@ -84,10 +85,7 @@ def judge_set(
     strangers = [Subject(label, "") for label in by_label if label not in known]
     if subjects is not None:
         notes += [say("note.stranger", coil=each.coil) for each in strangers]
-    coils = [
-        examine(subject, by_label.get(subject.coil) or _empty(subject.coil), accuracy, use)
-        for subject in (*named, *strangers)
-    ]
+    coils = _examined((*named, *strangers), by_label, accuracy, use)
     if subjects is None:
         coils = _grouped([settle_drift(coil, Limits(""), accuracy) for coil in coils], notes)
         belongs = alone(coils)
@@ -147,6 +145,15 @@ def _of_coils(coils: Sequence[Coil], reversed_current: Sequence[str]) -> list[st
     if energised := [coil.label for coil in coils if coil.rows.driven.any()]:
         notes.append(say("note.energised", coils=", ".join(energised)))
     return notes
+
+
+def _examined(
+    subjects: Sequence[Subject], traces: Mapping[str, Trace], accuracy: Accuracy, use: MeterUse
+) -> list[Coil]:
+    """Each coil by itself, but for how far points scatter, which all of them tell together."""
+    coils = [examine(each, traces.get(each.coil) or _empty(each.coil), accuracy, use) for each in subjects]
+    pooled = with_common_scatter({coil.label: coil.found for coil in coils})
+    return [replace(coil, found=pooled[coil.label]) for coil in coils]
 
 
 def _accounts(told: Sequence[Account]) -> str:

@@ -30,12 +30,13 @@ class Line:
         """Chi-square over degrees of freedom; 1 where nothing is left over."""
         return self.chi2 / self.dof if self.dof else 1.0
 
-    def widened(self) -> Line:
-        """Return the line with its covariance widened by the misfit, where points scatter more than stated.
+    def widened(self, misfit: float | None = None) -> Line:
+        """Return the line with its covariance widened where points scatter more than stated.
 
-        A misfit below one narrows nothing: luck is no evidence (Birge ratio, taken one way).
+        By its own misfit, or by *misfit* where more lines than this one tell of the scatter. A misfit below
+        one narrows nothing: luck is no evidence (Birge ratio, taken one way).
         """
-        return replace(self, covariance=self.covariance * max(self.misfit, 1.0))
+        return replace(self, covariance=self.covariance * max(self.misfit if misfit is None else misfit, 1.0))
 
 
 def line_errors_in_both(
