@@ -42,11 +42,10 @@ def lacking_of_own_times(line: Line, others: Sequence[Line]) -> Line:
     beside = [each for each in others if usual_s > 0.0 and _alongside(time_s, each[0], usual_s)]
     if len(beside) < 2:
         return nothing
-    least_s = max(
-        _LEAST_s,
-        (LEAST_LACKING + 0.5) * usual_s,
-        _BEYOND_HABIT * median(float(np.diff(each[0]).max()) for each in beside),
-    )
+    longest_s = [float(np.diff(each[0]).max()) for each in beside]
+    least_s = max(_LEAST_s, (LEAST_LACKING + 0.5) * usual_s, _BEYOND_HABIT * median(longest_s))
+    if median(longest_s) >= (LEAST_LACKING + 0.5) * usual_s:  # most have gaps, and those come as they come
+        least_s = max(least_s, _BEYOND_HABIT * max(longest_s))
     end_s = median(float(each[0][-1]) for each in beside)
     when = np.append(time_s, max(end_s, float(time_s[-1])))
     found = [

@@ -56,11 +56,11 @@ def test_two_coils_tell_no_usual_scatter() -> None:
 
 @pytest.mark.slow
 def test_the_joint_is_within_its_expanded_uncertainty_as_often_as_stated() -> None:
-    """Of 1,200 coils without a joint, whose noise is twice the stated, about 95 % are within U."""
+    """Of 240 coils without a joint, whose noise is twice the stated, about 95 % are within U."""
     within = [
         abs(each.parts.joint.value) <= each.parts.joint.expanded_u
-        for seed in range(200)
+        for seed in range(40)
         for each in with_common_scatter(found(100 + seed, 0.02)).values()
         if each.parts is not None
     ]
-    assert 0.93 <= float(np.mean(within)) <= 0.99
+    assert 0.91 <= float(np.mean(within)) <= 0.99
