@@ -1,4 +1,4 @@
-"""The claim pack of some runs, from run folders to one PDF; what it carries is in :mod:`daq.claimfiles`."""
+"""The claim pack of some runs, from run folders to one PDF."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ _ORDER = [(name, "ascending") for name in ("start_utc", "run", "number")]
 
 
 def sample_of_export(folder: Path, asked: Asked, scheduler: str | None = None) -> Sample:
-    """Return the coils that *asked* is about from an export, as :func:`daq.learning.sample_of_index` does.
+    """Return the coils that *asked* is about from an export, as the index gives them.
 
     Args:
         folder: What :func:`daq.export.write_export` wrote, or several such folders copied into one.

@@ -47,7 +47,7 @@ UNREAD = Number(None, "missing: not read")
 
 
 class LastMeans(Protocol):
-    """What the switch unit can do when supply or oven no longer obey; see :class:`daq.harness.Harness`."""
+    """What the switch unit can do when supply or oven no longer obey: the harness does it."""
 
     def permit_oven(self) -> None:
         """Let the oven have its mains, where a contactor of the rig decides that."""

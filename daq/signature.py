@@ -1,4 +1,4 @@
-"""Signing a PDF: PAdES B-B, or B-T with a timestamp service. Checking one is in :mod:`daq.packsignature`."""
+"""Signing a PDF: PAdES B-B, or B-T with a timestamp service."""
 
 from __future__ import annotations
 
