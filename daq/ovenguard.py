@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 from daq.clock import Clock
-from daq.errors import BenchError, OvenError
+from daq.errors import BenchError, OvenError, ReadbackError
 from daq.instruments.number import Number
 from daq.instruments.roles import Oven
 from daq.ovenwatch import WARM_DEGC, CoolWatch, SetpointWatch
@@ -59,6 +59,8 @@ class OvenGuard:
         self.may_heat = False
         #: Whether it says itself that its heat is off, since it was last told so.
         self.off = False
+        #: Whether it answered, when last told to stop, that it is on: then being cold proves nothing.
+        self._says_on = False
         self._disobeys = False
         #: What stands against it: OVEN_ON, OVEN_HOT or ''.
         self.alarm = ""
@@ -110,9 +112,13 @@ class OvenGuard:
         self._rising = None
         if self._cooling is None:
             self._demand_cooling()
+        self._says_on = False
         try:
             self._oven.switch_heat(False)
             self.off = True
+        except ReadbackError:
+            self._says_on = True
+            raise
         finally:
             with suppress(BenchError):  # off is off, whatever it aims at
                 self._oven.set_temperature(LOW_DEGC)
@@ -192,7 +198,7 @@ class OvenGuard:
             self.alarm = OVEN_HOT if self.off else OVEN_ON
             self._disobeys = True
             self.cut_off()
-        elif sight == "cooling" and (self.off or self._cooling.cold):
+        elif sight == "cooling" and (self.off or (self._cooling.cold and not self._says_on)):
             off = "off, read back, and it cools" if self.off else "it is cold"
             self._tell(f"heating stopped: {off} ({self._cooling.told(now_s)})")
             self.may_heat, self.alarm, self._cooling = False, "", None

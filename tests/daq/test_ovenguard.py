@@ -7,7 +7,7 @@ import math
 import pytest
 
 from daq.clock import VirtualClock
-from daq.errors import LinkClosedError
+from daq.errors import LinkClosedError, ReadbackError
 from daq.instruments.number import Number
 from daq.ovenguard import OVEN_HOT, OVEN_ON, OvenGuard
 from tests.daq.bench_fakes import FakeOven
@@ -75,3 +75,30 @@ def test_mains_that_take_the_controller_too_leave_the_bodies_to_decide(obeyed: b
         assert (guard.may_heat, guard.alarm) == (True, alarm)
         assert guard.told().endswith("look at the oven yourself")
     assert alarm in alarms or not obeyed
+
+
+class OnOven(FakeOven):
+    """An oven whose heat stays on, as it says itself; only its setpoint obeys."""
+
+    def switch_heat(self, on: bool) -> None:
+        super().switch_heat(True)
+        if not on:
+            raise ReadbackError("oven: after 'OUTP OFF' output reads back True, expected False")
+
+
+def test_an_oven_that_says_it_is_on_is_not_proved_off_by_being_cold() -> None:
+    """Its setpoint went low and it cools to the room's temperature: it may heat again at any time."""
+    oven, clock, said = OnOven(), VirtualClock(), list[str]()
+    guard = OvenGuard(oven, clock, said.append)
+    oven.air_degC = 22.0
+    guard.begin()
+    guard.aim(60.0)
+    oven.air_degC = 60.0
+    with pytest.raises(ReadbackError):
+        guard.stop()
+    for _ in range(3600):
+        clock.sleep(1.0)
+        oven.air_degC = 22.0 + (oven.air_degC - 22.0) * math.exp(-1.0 / 300.0)
+        guard.try_again({"Y1": oven.air_degC})
+    assert guard.may_heat
+    assert not said
