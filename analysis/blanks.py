@@ -257,8 +257,10 @@ def _least_run(line: _Line, others: Sequence[_Line]) -> int:
     """How many empty rows in succession are no chance, where cells are empty here and there.
 
     The share of empty cells is the coil's own or that of the others, without longer runs: those are what is
-    to be found.
+    to be found. Of points that somebody read one by one, a single one left out is none where others lack none.
     """
+    if not line.timed and others and not any((each.blank & ~each.absent).any() for each in others):
+        return 1
     own = line.scattered / line.blank.size
     theirs = sum(each.scattered for each in others) / max(sum(each.blank.size for each in others), 1)
     share = max(own, theirs)
@@ -276,13 +278,14 @@ def _counts(
     warm = bool(line.warm[mine].any())
     # What precedes the first reading may not have been wired yet, if it was read as cold after that.
     bracketed = int(line.good.argmax()) < first
-    if not warm and not _never_so_cold(line, mine) and (not bracketed or line.absent[mine].any()):
+    too_cold = _never_so_cold(line, mine)
+    if not warm and not too_cold and (not bracketed or line.absent[mine].any()):
         return None
     seen = _seen_at_hottest(line, mine)
     if line.absent[mine].all():
         least = min(least, LEAST_LACKING)  # beyond the recorder's habit already
     # A recorder that leaves several empty from reading to reading has its custom; else it is chance.
-    if length <= 2.0 * usual or (seen and usual <= 1.0 and length < least):
+    if (length <= 2.0 * usual and not too_cold) or (seen and usual <= 1.0 and length < least):
         return None
     reading = sum(_read_there(each, line, mine) for each in others)
     if reading:

@@ -15,6 +15,9 @@ from analysis.line import Line
 
 #: A coil scatters more than the others with less than this chance, were it like them.
 _CHANCE = 0.01
+#: More than this over the stated variance is no noise of instruments: something is wrong with the set, and no
+#: coil of it is to be judged by the points of others.
+_MOST = 4.0
 #: Of fewer coils nobody knows the usual scatter.
 _LEAST = 3
 
@@ -26,6 +29,8 @@ def with_common_scatter(found: Mapping[str, Estimate]) -> dict[str, Estimate]:
     if len(alike) < _LEAST:
         return dict(found)
     chi2, dof = _sums([lines[coil] for coil in alike])
+    if chi2 > _MOST * dof:
+        return dict(found)
     return {
         coil: with_scatter(each, chi2 / dof, dof) if coil in alike and each.parts is not None else each
         for coil, each in found.items()
