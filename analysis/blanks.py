@@ -139,7 +139,8 @@ class Blanks:
         if counted.any():
             where = _where(line.degC[counted & np.isfinite(line.degC)])
             count = int(counted.sum())
-            text = say("reason.blank-gap", where=where, count=count, beside=_beside(beside))
+            which = "one" if count == 1 else "other"
+            text = say(f"reason.blank-gap.{which}", where=where, count=count, beside=_beside(beside))
             return [_finding(int(counted.sum()), text)]
         return _piled_up(line, others)
 
@@ -257,7 +258,7 @@ def _least_run(line: _Line, others: Sequence[_Line]) -> int:
     """How many empty rows in succession are no chance, where cells are empty here and there.
 
     The share of empty cells is the coil's own or that of the others, without longer runs: those are what is
-    to be found. Of points that somebody read one by one, a single one left out is none where others lack none.
+    to be found. Of points that somebody read one by one, a single one is no chance where others lack none.
     """
     if not line.timed and others and not any((each.blank & ~each.absent).any() for each in others):
         return 1

@@ -101,14 +101,21 @@ def less_than_none(parts: Parts, others: Sequence[Parts]) -> bool:
 
 
 def _other_wire(parts: Parts, others: Sequence[Parts]) -> Reason | None:
-    if not less_than_none(parts, others):
+    steep = [other for other in others if other.joint.value + BELOW_U * other.joint.u < 0.0]
+    alike = bool(others) and 2 * len(steep) >= len(others)
+    if not less_than_none(parts, others) and not (2 * len(steep) > len(others) and _as(parts, steep)):
         return None
     alpha = _shown(parts.alpha20)
-    if others and 2 * sum(other.joint.value + BELOW_U * other.joint.u < 0.0 for other in others) >= len(
-        others
-    ):
+    if alike:
         return retest("not-copper", say("reason.not-copper-alike", alpha=alpha), say("advice.scale"))
     return retest("not-copper", say("reason.not-copper", alpha=alpha, joint=parts.joint))
+
+
+def _as(parts: Parts, steep: Sequence[Parts]) -> bool:
+    """Whether a coil may be as steep as most of its like, and so of their wire, for all that is known."""
+    theirs_ohm = median(other.joint.value for other in steep)
+    u_ohm = hypot(parts.joint.own_u, median(other.joint.own_u for other in steep))
+    return len(steep) >= _LEAST_OTHERS and parts.joint.value - theirs_ohm < BELOW_U * u_ohm
 
 
 def _judged(joint: Measured, limits: Limits, note: str) -> Criterion:
