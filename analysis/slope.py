@@ -74,7 +74,7 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
         return _low_slope(found.parts, confirmed, limits, slope, decided)
     if decided.outcome == "retest":
         # Beside like parts already, the wire's alpha20 is told by no more of them.
-        known = OF_WIRE if beside is not None else ""
+        known = OF_WIRE if len(others) >= _LEAST_OTHERS else ""
         change = say("advice.soak-again") if found.changed else largest_change(found.budgets, JOINT, known)
         text = say("reason.joint-unsure", joint=joint, most=most)
         return Finding(slope), Finding(decided, retest("joint-unsure", text, change))
