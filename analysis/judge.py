@@ -286,11 +286,12 @@ def _judge_kind(
         own = driven_by_the_record(own, common.driven_factor)
         if slope.criterion.outcome == "retest":
             own = [far_from_20(each, coil.found) for each in own]
-        under = beside_under_power(
-            coil.driven, [other.driven for other in settled if other is not coil], accuracy
-        )
-        beside = [] if under is None else [under]
-        findings[coil.label] = [*own, slope, joint, *beside, *asked[coil.label]]
+        findings[coil.label] = [*own, slope, joint, *asked[coil.label]]
+        # Where its own ohms already speak against a drive, like parts have no more to say of it.
+        if all(each.criterion.outcome == "pass" for each in own if each.criterion.code == "driven"):
+            under = [other.driven for other in settled if other is not coil]
+            beside = beside_under_power(coil.driven, under, accuracy)
+            findings[coil.label] += [] if beside is None else [beside]
     compared = _Company(settled, findings, limits, meter.wires)
     return {
         coil.label: result(coil, [*findings[coil.label], compared.finding(coil)], accuracy)

@@ -52,6 +52,8 @@ class Meant:
     reversed_current: Sequence[str]
 
 
+# A figure of 1e300 is nothing that was meant, and may be too much to multiply.
+@np.errstate(over="ignore", divide="ignore", invalid="ignore")
 def as_meant(
     traces: Sequence[Trace],
     subjects: Sequence[Subject] | None,
