@@ -10,7 +10,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.arrays import FloatArray, TextArray
-from analysis.budget import Budget
+from analysis.statistics.budget import Budget
 
 Verdict = Literal["pass", "fail", "retest"]
 

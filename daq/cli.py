@@ -9,7 +9,7 @@ import sys
 
 from daq.commands import OVERVIEW
 from daq.errors import INTERRUPTED, InputError
-from daq.terminal import complain, let_go, prepare_streams
+from daq.streams import complain, let_go, prepare_streams
 
 
 def main() -> None:

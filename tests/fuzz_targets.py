@@ -12,22 +12,22 @@ from functools import cache
 from itertools import islice
 from pathlib import Path
 
-from analysis.judge import judge_set
+from analysis.judge.set import judge_set
 from analysis.model import Accuracy, Trace
-from daq.builtin import builtin
+from daq.archive.claim.verify import verify_pack
 from daq.clock import VirtualClock
-from daq.coilsetcheck import check_against
-from daq.conversation import Conversation
-from daq.dialect import RoleDialect, load_dialect, shipped
-from daq.dialectroles import ROLES
+from daq.config.builtin import builtin
+from daq.config.coil_set_rules import check_against
+from daq.config.load import fault_script, load_coil_set, load_rig
 from daq.errors import CoilsoakError
-from daq.inputs import fault_script, load_coil_set, load_rig
+from daq.instruments.dialects.load import RoleDialect, load_dialect, shipped
+from daq.instruments.dialects.roles import ROLES
+from daq.instruments.talk.conversation import Conversation
 from daq.links.inprocess import InProcessLink
-from daq.runfolder import read_run
+from daq.record.foreign_csv import read_csv
+from daq.record.reader import read_run
 from daq.sim import faults
 from daq.sim.bench import assemble
-from daq.tracefile import read_csv
-from daq.verify import verify_pack
 
 ROOT = Path(__file__).parents[1]
 FIXTURES = ROOT / "fixtures"
@@ -207,7 +207,7 @@ def seeds(target: str) -> list[bytes]:
     """Return good inputs to start from and every find that was kept, the smallest first."""
     paths = [*FIXTURES.glob(_SEEDS[target])] if target in _SEEDS else []
     if target == "dialect":
-        paths = [*(ROOT / "daq" / "dialects").glob("*.toml")]
+        paths = [*(ROOT / "daq" / "instruments" / "dialects").glob("*.toml")]
     found = [path.read_bytes() for path in [*paths, *(CORPUS / target).glob("*")]]
     if target == "record":
         found += [_as_one(folder) for folder in islice(sorted(FIXTURES.parent.glob("sample_runs/*/*/")), 3)]

@@ -17,8 +17,8 @@ from types import ModuleType
 import pytest
 from pypdf import PdfReader
 
-from daq.recordrows import MAX_LISTED
-from daq.runfolder import read_run
+from daq.record.reader import read_run
+from daq.record.rows import MAX_LISTED
 
 ROOT = Path(__file__).parents[1]
 SAMPLES = ROOT / "sample_runs"

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from daq.commands.shared import bench_options, open_console
-from daq.terminal import print_json
+from daq.commands.options import bench_options, open_console
+from daq.streams import print_json
 
 
 @click.command()
@@ -16,8 +16,8 @@ from daq.terminal import print_json
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON on standard output.")
 def check(rig: Path | None, coil_set: Path | None, seed: int | None, as_json: bool) -> None:
     """See whether the bench is what its rig file says; nothing is energised."""
-    from daq.check import check_bench
-    from daq.finding import findings_table
+    from daq.run.check import check_bench
+    from daq.tables import findings_table
 
     with open_console(as_json) as screen:
         findings = check_bench(rig, coil_set, seed, screen)

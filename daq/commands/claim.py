@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from daq.commands.shared import FILE, language_option, open_console, paper_option, passphrase_option
+from daq.commands.options import FILE, language_option, open_console, paper_option, passphrase_option
 from daq.errors import InputError
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def claim(sign: str | None, passphrase_file: Path | None, **asked: Any) -> None:
     Several runs of the same parts are given in the order in which they were made. Photos are drawn anew:
     place, time and owner that a camera wrote beside the picture are left out.
     """
-    from daq.claim import ClaimRequest, write_claim
+    from daq.archive.claim.write import ClaimRequest, write_claim
 
     with open_console(as_json=False) as screen:
         if sign is None and (passphrase_file or asked["timestamp"]):
@@ -66,7 +66,7 @@ def claim(sign: str | None, passphrase_file: Path | None, **asked: Any) -> None:
         path = write_claim(ClaimRequest(**asked), signer)
         screen.print(f"claim pack: {path}", highlight=False, markup=False, soft_wrap=True)
         if signer is not None:
-            from daq.signingkey import fingerprint
+            from daq.archive.claim.key import fingerprint
 
             assert signer.signing_cert is not None
             told = f"signed; fingerprint (SHA-256):\n{fingerprint(signer.signing_cert.dump())}"
@@ -74,8 +74,8 @@ def claim(sign: str | None, passphrase_file: Path | None, **asked: Any) -> None:
 
 
 def _signer(sign: str, passphrase_file: Path | None) -> SimpleSigner:
-    from daq.passphrase import find_passphrase
-    from daq.signingkey import default_key, load_key
+    from daq.archive.claim.key import default_key, load_key
+    from daq.archive.claim.passphrase import find_passphrase
 
     path = default_key() if sign == OWN else Path(sign)
     if sign == OWN and not path.exists():

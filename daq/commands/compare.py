@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from daq.commands.shared import FILE, language_option, open_console
-from daq.terminal import print_json
+from daq.commands.options import FILE, language_option, open_console
+from daq.streams import print_json
 
 
 @click.command()
@@ -23,9 +23,9 @@ def compare(runs: tuple[Path, ...], report: Path | None, language: str, as_json:
     A coil is known again by its serial number wherever it is; without one by its label within one set and
     job. Runs are taken in the order of time, those of one minute in that of their stages.
     """
-    from daq.comparetable import comparison
-    from daq.comparing import compare_runs, comparison_object, write_comparison
-    from daq.judging import require_language
+    from daq.archive.comparison import compare_runs, comparison_object, write_comparison
+    from daq.archive.comparison_table import comparison
+    from daq.archive.judgement import require_language
 
     with open_console(as_json) as screen:
         require_language(language)

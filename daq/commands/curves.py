@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from daq.commands.shared import FILE, language_option, open_console, print_notes
+from daq.commands.options import FILE, language_option, open_console, print_notes
 
 
 @click.command()
@@ -33,7 +33,7 @@ def curves(
     A picture of each coil (PNG, SVG); summary, readings, fit and notes as CSV and as sheets of one
     spreadsheet (XLSX) with a chart of each coil; result and curves as JSON. Numbers are not rounded.
     """
-    from daq.curvefiles import CurvesRequest, write_curves_of
+    from daq.archive.export.curves import CurvesRequest, write_curves_of
 
     with open_console(as_json=False) as screen:
         chosen = tuple(name.strip() for name in formats.split(","))

@@ -10,7 +10,7 @@ import click
 from daq import __version__
 from daq.commands import COMMANDS, OVERVIEW
 from daq.errors import INTERRUPTED
-from daq.terminal import complain
+from daq.streams import complain
 
 
 class _Commands(click.Group):

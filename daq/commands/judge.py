@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from daq.commands.shared import (
+from daq.commands.options import (
     FILE,
     json_option,
     language_option,
@@ -15,10 +15,10 @@ from daq.commands.shared import (
     paper_option,
     print_notes,
 )
-from daq.terminal import print_json
+from daq.streams import print_json
 
 if TYPE_CHECKING:
-    from daq.results import PaperName
+    from daq.archive.verdict_table import PaperName
 
 
 @click.command()
@@ -47,10 +47,10 @@ def judge(
     Columns: coil, time_s, probe_degC, resistance_ohm, voltage_V, current_A. Order is free, cells may be
     empty, others are ignored; without time and power the rows are taken as settled points.
     """
-    from daq.budgettable import budget_tables
-    from daq.judging import judge_path, judged_object, write_judgement
-    from daq.observing import listed
-    from daq.results import as_table
+    from daq.archive.budget_table import budget_tables
+    from daq.archive.judgement import judge_path, judged_object, write_judgement
+    from daq.archive.observe import listed
+    from daq.archive.verdict_table import as_table
 
     with open_console(as_json) as screen:
         judged = judge_path(path, coil_set)

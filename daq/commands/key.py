@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from daq.commands.shared import FILE, open_console, passphrase_option
+from daq.commands.options import FILE, open_console, passphrase_option
 
 _MEANING = (
     "What it signs has not changed since whoever holds this key signed it. Who that is, it cannot prove: "
@@ -27,8 +27,8 @@ def key(file: Path | None, name: str, passphrase_file: Path | None) -> None:
     """
     from cryptography.hazmat.primitives.serialization import Encoding
 
-    from daq.passphrase import find_passphrase
-    from daq.signingkey import certificate_path, default_key, fingerprint, make_key
+    from daq.archive.claim.key import certificate_path, default_key, fingerprint, make_key
+    from daq.archive.claim.passphrase import find_passphrase
 
     with open_console(as_json=False) as screen:
         path = file or default_key()

@@ -10,16 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from daq.commands.shared import FILE, STAGES, open_console, print_notes
-from daq.terminal import print_json
+from daq.commands.options import FILE, STAGES, open_console, print_notes
+from daq.streams import print_json
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from rich.console import Console
 
-    from daq.learning import Asked
-    from daq.runsearch import Wanted
+    from daq.archive.log.learn import Asked
+    from daq.archive.log.search import Wanted
 
     #: Gives what a function finds in the index.
     InIndex = Callable[[Callable[[sqlite3.Connection], Any]], Any]
@@ -93,9 +93,9 @@ def log(
     With --learn: propose limits for a kind of coil. One coil counts once, with its newest judgement; nothing
     is changed.
     """
-    from daq.learning import Asked
-    from daq.runindex import with_index
-    from daq.runsearch import Wanted
+    from daq.archive.log.index import with_index
+    from daq.archive.log.learn import Asked
+    from daq.archive.log.search import Wanted
 
     asked = Wanted(**{name: value for name, value in wanted.items() if value})
     with open_console(as_json) as screen:
@@ -122,8 +122,8 @@ def _require_sense(
     Raises:
         InputError: The message says what is expected.
     """
+    from daq.archive.log.search import Wanted
     from daq.errors import InputError
-    from daq.runsearch import Wanted
 
     if source is not None and learn is None:
         raise InputError(f"--from {source}: is for --learn KIND, which is missing")
@@ -136,15 +136,15 @@ def _require_sense(
 
 
 def _find(in_index: InIndex, folder: Path, asked: Wanted, newest: int) -> Outcome:
-    from daq.loglist import found_object, print_found
-    from daq.runsearch import search
+    from daq.archive.log.listing import found_object, print_found
+    from daq.archive.log.search import search
 
     found = in_index(lambda index: search(index, asked, newest))
     return found_object(folder, found), lambda screen: print_found(screen, folder, found, asked)
 
 
 def _export(in_index: InIndex, folder: Path) -> Outcome:
-    from daq.export import write_export
+    from daq.archive.log.parquet import write_export
 
     rows = in_index(lambda index: write_export(index, folder))
     told = f"{rows} rows, one a coil a run, written to {folder}"
@@ -152,13 +152,13 @@ def _export(in_index: InIndex, folder: Path) -> Outcome:
 
 
 def _learn(in_index: InIndex, asked: Asked, source: Path | None, scheduler: str | None) -> Outcome:
-    from daq.learning import learn_limits, sample_of_index
-    from daq.lessonlist import lesson_object, print_lesson
+    from daq.archive.log.learn import learn_limits, sample_of_index
+    from daq.archive.log.lesson_listing import lesson_object, print_lesson
 
     if source is None:
         sample = in_index(lambda index: sample_of_index(index, asked))
     else:
-        from daq.exportlearn import sample_of_export
+        from daq.archive.log.learn_dask import sample_of_export
 
         sample = sample_of_export(source, asked, scheduler)
     lesson = learn_limits(sample, asked)

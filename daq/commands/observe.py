@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from analysis.observed import ACTIONS, FINDINGS
-from daq.commands.shared import FILE, open_console
+from analysis.history.observations import ACTIONS, FINDINGS
+from daq.commands.options import FILE, open_console
 
 
 @click.command()
@@ -39,7 +39,7 @@ def observe(
 
     coilsoak observe RUN --coil Y5 --plunger "slow to return" --did washed
     """
-    from daq.observing import Noted, list_observations, note_observations
+    from daq.archive.observe import Noted, list_observations, note_observations
 
     findings = {"plunger": plunger, "debris": debris, "contact": contact, "o-ring": o_ring}
     noted = Noted({item: found for item, found in findings.items() if found}, did, note, operator)

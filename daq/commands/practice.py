@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from daq.commands.shared import FILE, open_console
+from daq.commands.options import FILE, open_console
 
 
 @click.command()
@@ -27,7 +27,7 @@ def practice(out: Path, script: Path | None, seed: int | None, scale: float) -> 
 
     Writes the rig file that reaches it: try commands, rigs and bad days on it, with nothing hot.
     """
-    from daq.practice import serve_practice
+    from daq.run.practice import serve_practice
 
     with open_console(False) as screen:
         serve_practice(out, script, seed, scale, screen)

@@ -5,20 +5,20 @@ from __future__ import annotations
 import sys
 from typing import IO, TYPE_CHECKING, Any, TextIO, cast
 
-from daq.commands.shared import command_line, open_console, print_notes, require_writable
+from daq.commands.options import command_line, open_console, print_notes, require_writable
 from daq.errors import INTERRUPTED
-from daq.terminal import Alarmed, complain, one_line, print_json
+from daq.streams import Alarmed, complain, one_line, print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from daq.recordformat import Kind
-    from daq.run import Outcome
+    from daq.record.format import Kind
+    from daq.run.execute import Outcome
 
 
 def do_run(kind: Kind, as_json: bool, asked: dict[str, Any]) -> None:
     """Do the run of *kind* that was *asked* for, and leave with its exit status."""
-    from daq.run import RunRequest, execute
+    from daq.run.execute import RunRequest, execute
 
     with open_console(as_json) as screen:
         require_writable(asked["out"])
@@ -34,7 +34,7 @@ def show(console: Console, outcome: Outcome, as_json: bool) -> None:
     """Show how a run ended; an alarm that stands goes before every line."""
     from rich.console import Console
 
-    from daq.results import as_object, as_table
+    from daq.archive.verdict_table import as_object, as_table
 
     if outcome.alarm:
         stream = Alarmed(cast("TextIO", console.file), outcome.alarm)

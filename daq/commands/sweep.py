@@ -6,8 +6,8 @@ from typing import Any
 
 import click
 
+from daq.commands.options import bench_options, run_options
 from daq.commands.running import do_run
-from daq.commands.shared import bench_options, run_options
 
 
 @click.command()

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from daq.commands.shared import FILE, open_console
-from daq.terminal import print_json
+from daq.commands.options import FILE, open_console
+from daq.streams import print_json
 
 
 @click.command()
@@ -26,9 +26,9 @@ def verify(file: Path, signer: str | None, as_json: bool) -> None:
     does not hold; 2 it is no claim pack; 4 nothing speaks against it, but it is not signed, or --signer was
     not given, or a run in it was cut off.
     """
-    from daq.finding import findings_table
-    from daq.packsignature import expected_signer
-    from daq.verify import verify_pack
+    from daq.archive.claim.verify import verify_pack
+    from daq.archive.claim.verify_signature import expected_signer
+    from daq.tables import findings_table
 
     with open_console(as_json) as screen:
         verified = verify_pack(file, expected_signer(signer) if signer is not None else None)

@@ -1,7 +1,7 @@
 """What each role on the bench can do; procedures see these and never a link.
 
 Every method that talks to hardware is a method, never a property. Numbers come back as
-:class:`daq.conversation.Number`: a value, or the reason why there is none.
+:class:`daq.instruments.talk.conversation.Number`: a value, or the reason why there is none.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from daq.instruments.number import Number
 
 
 class Supply(Protocol):
-    """The bench supply that drives a coil. Only :class:`daq.guard.Guard` calls its setters."""
+    """The bench supply that drives a coil. Only :class:`daq.bench.guard.guard.Guard` calls its setters."""
 
     def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[str, ...]:
         """Set and read back OVP and OCP; return the names of those this supply lacks."""

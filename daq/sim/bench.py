@@ -12,19 +12,19 @@ from daq.clock import Clock
 from daq.errors import InputError
 from daq.links.base import Peer
 from daq.sim import faults
-from daq.sim.air import OvenAir
-from daq.sim.coil import Coil
-from daq.sim.hand import SimHand
-from daq.sim.meter import MeterInstrument
-from daq.sim.output_stage import OutputStage
-from daq.sim.oven import OvenInstrument
-from daq.sim.supply import SupplyInstrument
-from daq.sim.switch import SwitchInstrument
-from daq.sim.thermal import ThermalBank
-from daq.sim.thermometer import ThermometerInstrument
-from daq.sim.unreliable import LyingSupply, UnreliableMeter
-from daq.sim.wiring import Harness
-from daq.sim.world import World
+from daq.sim.devices.meter import MeterInstrument
+from daq.sim.devices.oven import OvenInstrument
+from daq.sim.devices.supply import SupplyInstrument
+from daq.sim.devices.switch import SwitchInstrument
+from daq.sim.devices.thermometer import ThermometerInstrument
+from daq.sim.devices.unreliable import LyingSupply, UnreliableMeter
+from daq.sim.world.air import OvenAir
+from daq.sim.world.coil import Coil
+from daq.sim.world.hand import SimHand
+from daq.sim.world.output_stage import OutputStage
+from daq.sim.world.thermal import ThermalBank
+from daq.sim.world.wiring import Harness
+from daq.sim.world.world import World
 
 
 class SimBench:

@@ -8,8 +8,8 @@ from typing import Annotated, Literal
 
 import msgspec
 
-from daq import tomlfile
-from daq.tomllines import quote_key
+from daq.config import toml
+from daq.config.toml_lines import quote_key
 
 #: Wide enough for any bench, narrow enough that a simulation of it neither overflows nor stands still.
 Positive = Annotated[float, msgspec.Meta(ge=1e-6, le=1e12)]
@@ -243,7 +243,7 @@ def load(path: Path) -> FaultScript:
         InputError: no such file, not TOML, an unknown key, a value out of bounds, or tables that
             contradict each other; one line with file, line and key.
     """
-    loaded = tomlfile.load(path, FaultScript)
+    loaded = toml.load(path, FaultScript)
     for key, complaint in _contradictions(loaded.value):
         raise loaded.error(key, complaint)
     return loaded.value

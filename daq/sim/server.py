@@ -17,7 +17,7 @@ from functools import partial
 
 from daq.errors import InputError
 from daq.links.base import Peer
-from daq.sim.scpi import LINE_LIMIT
+from daq.sim.devices.scpi import LINE_LIMIT
 
 _HOST = "127.0.0.1"
 _CHUNK = 4096

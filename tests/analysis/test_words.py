@@ -15,7 +15,7 @@ from analysis.rounding import with_uncertainty
 from analysis.words import Message, catalogue, languages, say, say_count
 from analysis.words.recorded import recalled
 from tests.analysis.conftest import Bench
-from tests.analysis.test_reasons import SCENES
+from tests.analysis.judge.rules.test_reasons import SCENES
 
 ROOT = Path(__file__).parents[2]
 

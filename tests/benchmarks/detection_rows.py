@@ -10,11 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.judge import judge_set
+from analysis.judge.set import judge_set
 from analysis.model import OK, OVER_RANGE, Accuracy, Trace
-from daq.builtin import builtin
-from daq.inputs import load_coil_set, load_rig
-from daq.runfolder import read_run
+from daq.config.builtin import builtin
+from daq.config.load import load_coil_set, load_rig
+from daq.record.reader import read_run
 from tests.benchmarks.detection_sets import NOMINAL_OHM, SWITCHING, Part, draw, soak
 from tests.benchmarks.detection_traces import traces
 

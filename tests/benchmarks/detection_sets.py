@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.daq.soak_helpers import rig_with, run
+from tests.daq.kits.soak import rig_with, run
 
 SWITCHING, PROPORTIONAL = ("Y1", "Y2", "Y3", "Y4", "Y5"), ("Y6", "Y7", "Y8")
 NOMINAL_OHM = {"switching": 3.30, "proportional": 5.30}

@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.fault_schedules [first seed] [how many]
 
-Seeds that once failed stand in ``tests/daq/test_fault_schedules.py``.
+Seeds that once failed stand in ``tests/daq/run/test_fault_schedules.py``.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import traceback
 from collections import Counter
 from pathlib import Path
 
-from tests.daq.faultsoak import ALLOWED_K, files, run_with, schedule
+from tests.daq.kits.fault_soak import ALLOWED_K, files, run_with, schedule
 
 
 def main(first: int = 0, count: int = 2000) -> int:

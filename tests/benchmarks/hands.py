@@ -18,10 +18,10 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import beta
 
-from daq.runfolder import read_run
-from daq.sweep_handsfree import LAST_WORD_S
-from tests.daq.handkit import Person, hand_rig, sweep_by_hand
-from tests.daq.soak_helpers import HEALTHY
+from daq.procedures.sweep.hands_free import LAST_WORD_S
+from daq.record.reader import read_run
+from tests.daq.kits.hand import Person, hand_rig, sweep_by_hand
+from tests.daq.kits.soak import HEALTHY
 
 #: A firm contact adds up to twice this; the null takes off as much of it.
 FIRM_OHM = 0.01

@@ -23,12 +23,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from daq.recordformat import MANIFEST, READINGS
-from daq.runfolder import read_run
+from daq.record.format import MANIFEST, READINGS
+from daq.record.reader import read_run
 from daq.sim.bench import SimBench
-from tests.daq.clikit import finish, start
-from tests.daq.soak_helpers import ask, small_set
-from tests.daq.wirekit import alive, bench_on, children_of, wait_until
+from tests.daq.kits.cli import finish, start
+from tests.daq.kits.soak import ask, small_set
+from tests.daq.kits.wire import alive, bench_on, children_of, wait_until
 
 #: Virtual seconds a second. Faster, and a loaded machine would spoil the bench's sense of time.
 SCALE = 400.0

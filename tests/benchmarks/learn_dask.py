@@ -26,13 +26,13 @@ from statistics import median
 
 from distributed import Client, LocalCluster
 
-from daq.export import write_export
-from daq.exportlearn import newest_in, newest_of, sample_of_export
-from daq.learning import Asked, Sample, learn_limits, sample_of_index
-from daq.runbrief import CoilBrief, RunBrief
-from daq.runsearch import Wanted
-from daq.runtables import prepare, store
-from tests.daq.recordkit import START
+from daq.archive.log.learn import Asked, Sample, learn_limits, sample_of_index
+from daq.archive.log.learn_dask import newest_in, newest_of, sample_of_export
+from daq.archive.log.parquet import write_export
+from daq.archive.log.schema import prepare, store
+from daq.archive.log.search import Wanted
+from daq.archive.log.summary import CoilBrief, RunBrief
+from tests.daq.kits.record import START
 
 WAYS = ("arrow", "dask", "cluster", "index")
 ASKED = Asked("switching", Wanted(), simulated=False, content=0.95, confidence=0.95)

@@ -26,12 +26,12 @@ from statistics import median
 
 import msgspec
 
-from daq.recordformat import HEADER, MANIFEST, RESULT, json_text
-from daq.runindex import with_index
-from daq.runsearch import Found, Wanted, search
-from daq.runwalk import UNSURE_S
-from tests.daq.logkit import coil, make_run, manifest
-from tests.daq.recordkit import START, header
+from daq.archive.log.index import with_index
+from daq.archive.log.refresh import UNSURE_S
+from daq.archive.log.search import Found, Wanted, search
+from daq.record.format import HEADER, MANIFEST, RESULT, json_text
+from tests.daq.kits.log import coil, make_run, manifest
+from tests.daq.kits.record import START, header
 
 #: So many results are linked from, each with so many coils.
 POOL, COILS = 300, 8

@@ -53,9 +53,9 @@ def _soak(heat: str, hours: float) -> None:
     sys.path.insert(0, str(ROOT))
     from rich.console import Console
 
-    from daq.procedure import Procedure
-    from daq.record import Reading
-    from daq.run import RunRequest, execute
+    from daq.procedures.procedure import Procedure
+    from daq.record.writer import Reading
+    from daq.run.execute import RunRequest, execute
 
     readings: list[dict[str, float]] = []
     rows = 0
@@ -89,7 +89,7 @@ def _soak(heat: str, hours: float) -> None:
 
 def _files(folder: Path, hold_h: float) -> tuple[Path, Path]:
     """Write a rig without drift (in a day it would pass a ceiling) and a set that holds long."""
-    from daq.builtin import builtin
+    from daq.config.builtin import builtin
 
     texts = {
         "script.toml": builtin("fault_scripts", "groomer_faults").read_text(encoding="utf-8"),

@@ -17,7 +17,7 @@ import time
 from itertools import pairwise
 from pathlib import Path
 
-from tests.daq.soak_helpers import set_with
+from tests.daq.kits.soak import set_with
 
 #: Rows further apart than this (the bench's time) are listed.
 LISTED = 8

@@ -22,17 +22,17 @@ from unittest.mock import patch
 import numpy as np
 
 import daq.sim.bench
-from daq.assembly import Assembled, open_bench
-from daq.heatwatch import Ceilings
-from daq.inputs import load_rig
-from daq.operator import AbsentOperator
-from daq.practice import practice_bench
-from daq.procedure import Procedure, Progress, Stage
-from daq.record import Reading
-from daq.selfheating import SelfHeating
+from daq.bench.assembly import Assembled, open_bench
+from daq.bench.operator import AbsentOperator
+from daq.config.load import load_rig
+from daq.procedures.procedure import Procedure, Progress, Stage
+from daq.procedures.soak.heat_limits import Ceilings
+from daq.procedures.soak.self_heating import SelfHeating
+from daq.procedures.soak.soak import CoilPlan, Soak, SoakPlan
+from daq.record.writer import Reading
+from daq.run.practice import practice_bench
 from daq.sim.bench import SimBench
-from daq.soak import CoilPlan, Soak, SoakPlan
-from tests.daq.soak_helpers import rig_with
+from tests.daq.kits.soak import rig_with
 
 AMBIENT_DEGC = 22.0
 #: The winding opens this much warmer, in kelvin.

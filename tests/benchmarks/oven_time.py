@@ -32,14 +32,14 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-import daq.run  # noqa: E402
-from daq.coilset import SCAN_S  # noqa: E402
-from daq.procedure import Progress  # noqa: E402
-from daq.soak import Soak  # noqa: E402
-from daq.soak_oven import cold_before, oven_stages  # noqa: E402
+import daq.run.execute  # noqa: E402
+from daq.config.coil_set import SCAN_S  # noqa: E402
+from daq.procedures.procedure import Progress  # noqa: E402
+from daq.procedures.soak.oven import cold_before, oven_stages  # noqa: E402
+from daq.procedures.soak.soak import Soak  # noqa: E402
 from tests.benchmarks.detection_sets import toml_value  # noqa: E402
 from tests.benchmarks.soak_time import counts, draw, options, rig_for, set_for  # noqa: E402
-from tests.daq.soak_helpers import run  # noqa: E402
+from tests.daq.kits.soak import run  # noqa: E402
 
 STEPS_DEGC = (50.0, 70.0, 90.0)
 HOLD_S, REACHED_K, NEAR_K = 1200.0, 1.0, 1.0
@@ -153,11 +153,11 @@ def soak(task: tuple[int, int, int, dict[str, float]]) -> list[Seen]:
         path.write_text("\n".join(f"{key} = {toml_value(value)}" for key, value in script.items()) + "\n")
         rig = rig_for(folder, path, [label for label, _, _ in named], without=())
         steps = {"steps_degC": list(STEPS_DEGC)}
-        ways = {"fixed": (fixed_holds, steps), "program": (daq.run.SOAKS["oven"][1], steps | asked)}
+        ways = {"fixed": (fixed_holds, steps), "program": (daq.run.execute.SOAKS["oven"][1], steps | asked)}
         for way, (procedure, changed) in ways.items():
             asked_set = set_for(folder, named, changed)
             with pytest.MonkeyPatch.context() as patch:
-                patch.setitem(daq.run.SOAKS, "oven", (oven_stages, procedure))
+                patch.setitem(daq.run.execute.SOAKS, "oven", (oven_stages, procedure))
                 ran = run(folder / way, rig=rig, coil_set=asked_set)
             assert ran.outcome.state == "complete", ran.screen
             minutes = float(ran.rows()[-1]["time_s"]) / 60.0

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from analysis.drift import ramp_drift
 from analysis.model import Trace
-from analysis.ramp import RampFit, fit_ramp
-from analysis.rows import sort_rows
+from analysis.trace.drift import ramp_drift
+from analysis.trace.ramp import RampFit, fit_ramp
+from analysis.trace.rows import sort_rows
 from tests.benchmarks.invented_coils import ALPHA20, STEP_S, Coil, random_coil, steps_of
 
 FloatArray = NDArray[np.float64]

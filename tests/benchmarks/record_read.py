@@ -19,10 +19,10 @@ from statistics import median
 
 import numpy as np
 
-from daq.judging import judge_path
-from daq.recordformat import READINGS, Reading, reading_line
-from daq.runfolder import read_run
-from tests.daq.recordkit import start
+from daq.archive.judgement import judge_path
+from daq.record.format import READINGS, Reading, reading_line
+from daq.record.reader import read_run
+from tests.daq.kits.record import start
 
 COILS, SET = 8, Path("snow_groomer")
 #: Oven soak: phase and body temperature of each eighth of the rows.

@@ -33,7 +33,7 @@ sys.path.insert(0, str(ROOT))
 
 from tests.benchmarks.detection_sets import toml_value  # noqa: E402
 from tests.benchmarks.thermal_limit import bounds_by_time  # noqa: E402
-from tests.daq.soak_helpers import rig_with, run, set_with  # noqa: E402
+from tests.daq.kits.soak import rig_with, run, set_with  # noqa: E402
 
 HEAT_S, COOL_S = 300.0, 720.0
 #: What fixed times bring every sound coil to, within the 5 K that judging allows.
@@ -133,10 +133,10 @@ def _judged(
     way: str, record: Path, common: Path, named: list[tuple[str, str, str]], truth: object
 ) -> list[Seen]:
     """Hold a record to the limits that both ways are held to."""
-    from analysis.rows import sort_rows
-    from analysis.selfheated import fit_self_heated, own_covariance
-    from daq.judging import judge_path
-    from daq.runfolder import read_run
+    from analysis.trace.rows import sort_rows
+    from analysis.trace.self_heated import fit_self_heated, own_covariance
+    from daq.archive.judgement import judge_path
+    from daq.record.reader import read_run
 
     assert isinstance(truth, dict)
     rows = read_run(record)

@@ -17,11 +17,11 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from daq.judging import judge_run  # noqa: E402
-from daq.runfolder import read_run  # noqa: E402
+from daq.archive.judgement import judge_run  # noqa: E402
+from daq.record.reader import read_run  # noqa: E402
 from tests.benchmarks.detection_sets import toml_value  # noqa: E402
 from tests.benchmarks.soak_time import draw, rig_for, set_for  # noqa: E402
-from tests.daq.soak_helpers import run  # noqa: E402
+from tests.daq.kits.soak import run  # noqa: E402
 
 #: Of a soak of single length: three steps in an oven, one by own heat.
 OVEN = {"steps_degC": "[50, 70, 90]"}

@@ -18,9 +18,9 @@ from pathlib import Path
 
 from rich.console import Console
 
-from daq.inputs import load_inputs
-from daq.practice import practice_bench
-from daq.run import RunRequest, execute
+from daq.config.load import load_inputs
+from daq.run.execute import RunRequest, execute
+from daq.run.practice import practice_bench
 
 #: What the simulated meter waits before each integration.
 METER_SETTLES_S = 0.012

@@ -4,8 +4,8 @@ From the top of the tree, some minutes for a thousand coils a setting::
 
     python tests/benchmarks/table_verdicts.py --coils 1000
 
-Every coil is invented; the physics is that of ``tests/analysis/tablekit.py``. Intervals are those of Clopper
-and Pearson, 95 %.
+Every coil is invented; the physics is that of ``tests/analysis/kits/table.py``. Intervals are those of
+Clopper and Pearson, 95 %.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ from scipy.stats import binomtest
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from analysis.judge import judge_set  # noqa: E402
+from analysis.judge.set import judge_set  # noqa: E402
 from analysis.model import Accuracy, Limits, Subject  # noqa: E402
-from tests.analysis.tablekit import (  # noqa: E402
+from tests.analysis.kits.table import (  # noqa: E402
     Fault,
     Logger,
     Part,

@@ -131,10 +131,10 @@ def noisy(rows: Rows, seed: int) -> Rows:
 
 def joints(rows: Rows) -> tuple[tuple[float, float], tuple[float, float]]:
     """Joint and its uncertainty in ohm, by the network that made the rows and by the fit as shipped."""
-    from analysis.network import Order
-    from analysis.network_fit import JOINT, first_guess, least_squares
-    from analysis.thermal import fit_trace
-    from analysis.thermal_rows import prepare
+    from analysis.thermal.fit import fit_trace
+    from analysis.thermal.least_squares import JOINT, first_guess, least_squares
+    from analysis.thermal.network import Order
+    from analysis.thermal.prepare import prepare
 
     given = (rows.time_s, rows.probe_degC, rows.resistance_ohm, rows.power_W())
     made = prepare(

@@ -25,9 +25,9 @@ from scipy.signal import lfilter
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from analysis.judge import judge_set
+from analysis.judge.set import judge_set
 from analysis.model import OK, Accuracy, Trace
-from analysis.thermal import fit_trace
+from analysis.thermal.fit import fit_trace
 from tests.benchmarks.invented_coils import ALPHA20, FloatArray, Rows, random_coil, simulate
 
 COILS, MILLION = 20, 1_000_000

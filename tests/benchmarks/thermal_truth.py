@@ -25,7 +25,7 @@ import numpy as np
 if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from analysis.thermal import fit_trace
+from analysis.thermal.fit import fit_trace
 from tests.benchmarks.invented_coils import STEP_S, Coil, Rows, random_coil, simulate
 
 #: How far V/I and ohmmeter may differ: in proportion, and by an offset (standard uncertainties).

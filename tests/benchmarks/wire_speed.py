@@ -30,16 +30,16 @@ from typing import Any
 
 import pyvisa
 
-from daq.assembly import open_bench
-from daq.driven import DrivenRows
-from daq.harness import CONTACT_SETTLE_S
-from daq.heatwatch import Ceilings, HeatWatch
-from daq.inputs import load_rig
-from daq.operator import AbsentOperator
-from daq.procedure import Procedure
-from daq.record import Reading
+from daq.bench.assembly import open_bench
+from daq.bench.harness import CONTACT_SETTLE_S
+from daq.bench.operator import AbsentOperator
+from daq.config.load import load_rig
+from daq.procedures.procedure import Procedure
+from daq.procedures.soak.heat_limits import Ceilings, HeatWatch
+from daq.procedures.soak.powered_rows import DrivenRows
+from daq.record.writer import Reading
 from daq.sim.bench import SimBench
-from tests.daq.wirekit import bench_on
+from tests.daq.kits.wire import bench_on
 
 COIL = "Y1"
 #: Rows in one block of a round.

@@ -9,7 +9,7 @@ import pytest
 
 # What signs and reads PDFs is loaded by those who ask for it: most tests of this room do not.
 if TYPE_CHECKING:
-    from tests.daq.packkit import Checked, Shop
+    from tests.daq.kits.pack import Checked, Shop
 
 
 @pytest.fixture(scope="session")
@@ -17,10 +17,10 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Shop:
     """A shop that made its own key and signed the claim of one cold sweep."""
     from cryptography.hazmat.primitives.serialization import Encoding
 
-    from daq.claim import ClaimRequest, write_claim
-    from daq.signature import sign_pdf
-    from daq.signingkey import fingerprint, load_key, make_key
-    from tests.daq.packkit import BEFORE, Shop
+    from daq.archive.claim.key import fingerprint, load_key, make_key
+    from daq.archive.claim.sign import sign_pdf
+    from daq.archive.claim.write import ClaimRequest, write_claim
+    from tests.daq.kits.pack import BEFORE, Shop
 
     folder = tmp_path_factory.mktemp("shop")
     key = folder / "shop.p12"
@@ -33,9 +33,9 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Shop:
 @pytest.fixture
 def checked(tmp_path: Path) -> Checked:
     """Return what checks the bytes of a pack and gives how each thing came out."""
-    from daq.packsignature import expected_signer
-    from daq.verify import verify_pack
-    from tests.daq.packkit import outcome
+    from daq.archive.claim.verify import verify_pack
+    from daq.archive.claim.verify_signature import expected_signer
+    from tests.daq.kits.pack import outcome
 
     def check(pdf: bytes, signer: str | None = None) -> dict[str, bool | None]:
         path = tmp_path / "claim.pdf"

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from daq.builtin import builtin
 from daq.clock import RealClock
-from daq.conversation import Conversation
-from daq.dialect import load_dialect
+from daq.config.builtin import builtin
 from daq.errors import BenchError, IdentityError, LinkClosedError, LinkError, StrayReplyError
+from daq.instruments.dialects.load import load_dialect
+from daq.instruments.talk.conversation import Conversation
 from daq.links.base import Link
 from daq.links.settings import LinkTable
 from daq.links.visa import open_link
 from daq.sim.bench import assemble
 from daq.sim.faults import load
 from daq.sim.server import serve
-from tests.daq.faultlayer import Fault, Layer
+from tests.daq.kits.fault_layer import Fault, Layer
 from tests.daq.links.peers import TABLE, End, answering, listening
 
 ANSWERS = {"*IDN?": "Invented,Thing", "SYST:ERR?": '+0,"No error"', "OUTP?": "1", "MEAS:VOLT?": "8.4"}

@@ -8,9 +8,9 @@ from collections.abc import Callable
 import pytest
 
 from daq.clock import RealClock
-from daq.conversation import Conversation
-from daq.dialect import load_dialect
 from daq.errors import InputError, LinkBusyError, LinkClosedError, LinkError, LinkTimeoutError
+from daq.instruments.dialects.load import load_dialect
+from daq.instruments.talk.conversation import Conversation
 from daq.links import lines, visa
 from daq.links.settings import LinkTable
 from daq.links.visa import open_link

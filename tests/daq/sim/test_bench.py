@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from daq.clock import VirtualClock
 from daq.errors import InputError
 from daq.sim.bench import SimBench, build
-from tests.daq.sim.simkit import OVERLOAD, SCRIPTS, ask, bench, tell
+from tests.daq.kits.sim import OVERLOAD, SCRIPTS, ask, bench, tell
 
 FAULTS = SCRIPTS / "groomer_faults.toml"
 

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from daq.sim.coil import Coil, copper_factor
 from daq.sim.faults import CoilPart, Drift, Dropouts, HeatOpen, Kind
+from daq.sim.world.coil import Coil, copper_factor
 
 KIND = Kind(copper_ohm=3.3, spread_rel=0.0, joint_ohm=0.0)
 temperatures_degC = st.floats(-20.0, 140.0)

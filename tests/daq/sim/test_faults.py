@@ -10,7 +10,7 @@ import pytest
 
 from daq.errors import InputError
 from daq.sim import faults
-from tests.daq.sim.simkit import SCRIPTS
+from tests.daq.kits.sim import SCRIPTS
 
 GOOD = """
 about = "Invented."

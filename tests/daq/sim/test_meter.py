@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from daq.sim.bench import SimBench
-from tests.daq.sim.simkit import OVERLOAD, ask, bench, tell
+from tests.daq.kits.sim import OVERLOAD, ask, bench, tell
 
 COLD = {"ambient_degC": 20.0}
 LEADS_OHM = 0.12 + 0.05

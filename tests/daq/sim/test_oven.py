@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from daq.sim.air import OvenAir
 from daq.sim.faults import Oven
-from tests.daq.sim.simkit import ask, bench, tell
+from daq.sim.world.air import OvenAir
+from tests.daq.kits.sim import ask, bench, tell
 
 OVEN = {"oven": {"sensor_noise_K": 0.0}}
 

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daq.sim.scpi import LINE_LIMIT, spellings
-from tests.daq.sim.simkit import NO_ERROR, ask, bench, refusal, tell
+from daq.sim.devices.scpi import LINE_LIMIT, spellings
+from tests.daq.kits.sim import NO_ERROR, ask, bench, refusal, tell
 
 
 @pytest.mark.parametrize(

@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from daq.clock import ScaledClock
 from daq.errors import InputError
 from daq.sim.bench import SimBench, build
-from daq.sim.scpi import LINE_LIMIT
+from daq.sim.devices.scpi import LINE_LIMIT
 from daq.sim.server import serve
-from tests.daq.sim.simkit import NO_ERROR, SCRIPTS
+from tests.daq.kits.sim import NO_ERROR, SCRIPTS
 
 SCALE = 500.0
 

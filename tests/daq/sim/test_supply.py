@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daq.sim.bench import SimBench
-from tests.daq.sim.simkit import ask, bench, refusal, tell
+from tests.daq.kits.sim import ask, bench, refusal, tell
 
 #: Copper of 3.3 ohm at 20 degC with the bench at 20 degC, contact 0.05 and lead 0.06 ohm.
 LOAD_OHM = 3.3 + 0.05 + 0.06

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tests.daq.sim.simkit import ask, bench, tell
+from tests.daq.kits.sim import ask, bench, tell
 
 CHANNELS = (101, 102, 201, 202, 209, 301, 302, 401, 402)
 

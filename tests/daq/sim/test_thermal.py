@@ -12,7 +12,7 @@ from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 
 from daq.sim.faults import Thermal
-from daq.sim.thermal import BODY, NODES, SHELLS, ThermalBank, matrices
+from daq.sim.world.thermal import BODY, NODES, SHELLS, ThermalBank, matrices
 
 TYPICAL = Thermal()
 durations_s = st.floats(1e-4, 1e5)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from daq.sim.thermometer import pt100_ohm
-from tests.daq.sim.simkit import OVERLOAD, ask, bench, tell
+from daq.sim.devices.thermometer import pt100_ohm
+from tests.daq.kits.sim import OVERLOAD, ask, bench, tell
 
 
 @pytest.mark.parametrize(
