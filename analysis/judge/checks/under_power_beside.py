@@ -64,10 +64,12 @@ class _Beside:
         """How far a sound coil may begin from its like."""
         ohms_rel = hypot(accuracy.noise_ohm, accuracy.contact_ohm) / self.drive.expected_ohm
         shape, per_J = self.drive.shape, self.usual_per_J
+        # What like parts begin with is heat from before their first row, and differs by as much as itself.
+        before_rel = abs(self.usual_rel)
         if shape is None or per_J is None or any(each.shape is None for each in self.theirs):
-            return max(_UNTIMED_REL, _SIGMAS * ohms_rel)
+            return max(_UNTIMED_REL, _SIGMAS * ohms_rel) + before_rel
         # Nobody knows how long before its first row each was switched on.
-        return max(UNLIKE_REL, _SIGMAS * ohms_rel) + per_J * self.drive.watt * shape.apart_s
+        return max(UNLIKE_REL, _SIGMAS * ohms_rel) + per_J * self.drive.watt * shape.apart_s + before_rel
 
     @property
     def rises(self) -> bool:
