@@ -16,7 +16,7 @@ from analysis.judge.checks.misread import as_meant
 from analysis.judge.checks.peers import Peer, compare, like_parts, provable
 from analysis.judge.checks.probes import without_lost
 from analysis.judge.checks.slope import against_peers, slope_and_joint
-from analysis.judge.checks.under_power_beside import beside_under_power, common_factor, driven_by_the_record
+from analysis.judge.checks.under_power_beside import beside_under_power, common_factor
 from analysis.judge.coil import Coil, examine, own_findings, result, settle_drift
 from analysis.judge.mislabelled import alone, mixed_up
 from analysis.judge.rules.criteria import (
@@ -283,7 +283,6 @@ def _judge_kind(
         others = [other.found.parts for other in settled if other is not coil and other.found.parts]
         slope, joint = slope_and_joint(coil.found, others, limits)
         own = of_the_record(own_findings(coil, limits, meter, soak_degC), common)
-        own = driven_by_the_record(own, common.driven_factor)
         if slope.criterion.outcome == "retest":
             own = [far_from_20(each, coil.found) for each in own]
         findings[coil.label] = [*own, slope, joint, *asked[coil.label]]

@@ -129,8 +129,7 @@ def sort_rows(trace: Trace) -> Rows:
     )
     opened = trace.status == OVER_RANGE
     good = np.isfinite(trace.resistance_ohm) & (trace.status == OK)
-    driven = np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A
-    driven |= trace.source == "V/I"
+    driven = under_current(trace) | (trace.source == "V/I")
     own = np.isfinite(trace.probe_degC)
     timed = bool(trace.time_s.size) and bool(np.isfinite(trace.time_s).all())
     usable = good & own
@@ -207,6 +206,11 @@ def seconds_since(time_s: FloatArray, driven: BoolArray) -> FloatArray:
     """Seconds since current last flowed, shape (n,), infinite before it first did."""
     last_s = np.maximum.accumulate(np.where(driven, time_s, -np.inf))
     return time_s - last_s
+
+
+def under_current(trace: Trace) -> BoolArray:
+    """Rows with more current than an ohmmeter puts through a coil, shape (n,)."""
+    return np.asarray(np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A)
 
 
 def digit_ohm(values: FloatArray) -> float:

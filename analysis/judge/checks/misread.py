@@ -23,7 +23,7 @@ from analysis.judge.rules.criteria import Finding
 from analysis.judge.rules.reasons import retest
 from analysis.model import OK, Accuracy, Criterion, Limits, Subject, Trace
 from analysis.physics.copper import REFERENCE_DEGC, to_20degC
-from analysis.trace.rows import DRIVEN_A, SHORT_OHM, last_known, whole_ohm
+from analysis.trace.rows import SHORT_OHM, last_known, under_current, whole_ohm
 from analysis.words import Message, say
 
 _THOUSAND = 1000.0
@@ -91,7 +91,7 @@ def _finding(code: str, what: Message) -> Finding:
 
 
 def _powered(trace: Trace) -> BoolArray:
-    return (np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A) & np.isfinite(trace.voltage_V)
+    return under_current(trace) & np.isfinite(trace.voltage_V)
 
 
 def _forward(trace: Trace) -> tuple[Trace, bool]:

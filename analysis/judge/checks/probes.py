@@ -26,7 +26,7 @@ from analysis.judge.rules.reasons import retest
 from analysis.model import Criterion, Trace
 from analysis.physics.copper import winding_temperature
 from analysis.statistics.outliers import MAD_TO_SIGMA
-from analysis.trace.rows import DRIVEN_A, SHORT_OHM
+from analysis.trace.rows import SHORT_OHM, under_current
 from analysis.words import Message, say
 
 #: A probe and its winding that part by less may do so for other reasons: lag, a joint, gradients in an oven.
@@ -141,28 +141,34 @@ def _masked(trace: Trace, lost: Lost) -> Trace:
 
 
 def _told(trace: Trace) -> _Told | None:
-    driven = (np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A) | (trace.source == "V/I")
+    driven = under_current(trace) | (trace.source == "V/I")
+    at = np.flatnonzero(~driven & _read(trace))
+    if at.size <= _STAYS:
+        return None
+    probe = trace.probe_degC[at]
+    timed = bool(np.isfinite(trace.time_s).all())
+    winding = _winding(trace.resistance_ohm[at], probe, _START_ROWS if timed else 1)
+    heated = driven & (trace.phase != "drive")
+    # From step to step nothing tells what is noise.
+    noise_K = _noise(probe - winding) if timed else 0.0
+    return _Told(at, trace.time_s[at], probe, winding, noise_K, timed, bool(heated.any()))
+
+
+def _read(trace: Trace) -> BoolArray:
+    """Rows in which both thermometers say something: the probe and the winding, shape (n,)."""
     ohm = trace.resistance_ohm
-    at = np.flatnonzero(
-        ~driven
-        & np.isfinite(trace.probe_degC)
+    return np.asarray(
+        np.isfinite(trace.probe_degC)
         & np.isfinite(ohm)
         & (ohm > SHORT_OHM)
         & (trace.status == "ok")
         & (trace.source != "switching")
     )
-    if at.size <= _STAYS:
-        return None
-    probe = trace.probe_degC[at]
-    timed = bool(np.isfinite(trace.time_s).all())
-    start = _START_ROWS if timed else 1
-    begin_ohm = float(np.median(ohm[at[:start]]))
-    begin_degC = float(np.median(probe[:start]))
-    winding = winding_temperature(ohm[at], begin_ohm, begin_degC)
-    heated = driven & (trace.phase != "drive")
-    # From step to step nothing tells what is noise.
-    noise_K = _noise(probe - winding) if timed else 0.0
-    return _Told(at, trace.time_s[at], probe, winding, noise_K, timed, bool(heated.any()))
+
+
+def _winding(ohm: FloatArray, probe_degC: FloatArray, start: int) -> FloatArray:
+    """Temperatures of a winding that was as warm as its probe in the first *start* rows, shape (n,)."""
+    return winding_temperature(ohm, float(np.median(ohm[:start])), float(np.median(probe_degC[:start])))
 
 
 def _noise(values: FloatArray) -> float:
@@ -277,20 +283,12 @@ def _fell_under_power(trace: Trace) -> Lost | None:
     Undriven rows are too far apart there to show it. Only falls count: a probe that comes off a body that
     heats itself never rises. Less power lets the winding fall as well, and that body does not.
     """
-    heated = (np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A) & (trace.phase != "drive")
-    at = np.flatnonzero(
-        np.isfinite(trace.probe_degC)
-        & np.isfinite(trace.time_s)
-        & (trace.resistance_ohm > SHORT_OHM)
-        & (trace.status == "ok")
-        & (trace.source != "switching")
-    )
+    heated = under_current(trace) & (trace.phase != "drive")
+    at = np.flatnonzero(_read(trace) & np.isfinite(trace.time_s))
     if not heated.any() or at.size <= _START_ROWS:
         return None
-    time_s, probe, ohm = trace.time_s[at], trace.probe_degC[at], trace.resistance_ohm[at]
-    winding = winding_temperature(
-        ohm, float(np.median(ohm[:_START_ROWS])), float(np.median(probe[:_START_ROWS]))
-    )
+    time_s, probe = trace.time_s[at], trace.probe_degC[at]
+    winding = _winding(trace.resistance_ohm[at], probe, _START_ROWS)
     first = np.full(at.size, at.size)
     for back_s in _LOOKS_BACK_S:
         then = np.searchsorted(time_s, time_s - back_s)
@@ -316,7 +314,7 @@ def _stands_still(trace: Trace, told: _Told) -> Lost | None:
     """A probe that stands still while the coil's own current heats its winding."""
     if not told.driven or float(np.ptp(told.probe_degC)) >= _STILL_K:
         return None
-    warm = (np.nan_to_num(np.abs(trace.current_A)) > DRIVEN_A) & np.isfinite(trace.resistance_ohm)
+    warm = under_current(trace) & np.isfinite(trace.resistance_ohm)
     cold = told.at[:_START_ROWS]
     begin_ohm = float(np.median(trace.resistance_ohm[cold]))
     begin_degC = float(np.median(told.probe_degC[:_START_ROWS]))

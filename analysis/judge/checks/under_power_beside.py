@@ -9,7 +9,7 @@ fast it rises. Where all coils of a set are off their ohms alike, it is nothing 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import hypot
 from statistics import median
 
@@ -137,14 +137,3 @@ def common_factor(driven: Sequence[Driven]) -> float | None:
     one_factor = max(factors) <= min(factors) * (1.0 + _ONE_FACTOR_REL)
     off = all(drive.high for drive in drives) or (one_factor and all(drive.low for drive in drives))
     return median(factors) if off else None
-
-
-def driven_by_the_record(findings: Sequence[Finding], factor: float | None) -> list[Finding]:
-    """Blame the record and no coil for V/I that is off by *factor* in all coils of the set."""
-    if factor is None:
-        return list(findings)
-    why = retest("driven-alike", say("reason.driven-alike", factor=factor))
-    return [
-        Finding(replace(each.criterion, outcome="retest"), why) if each.criterion.code == "driven" else each
-        for each in findings
-    ]

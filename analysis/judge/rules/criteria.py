@@ -125,10 +125,17 @@ class Common:
 
 
 def of_the_record(findings: Sequence[Finding], common: Common) -> list[Finding]:
-    """Have no coil fail for what all coils of its set show alike: that is the meter's, or the record's."""
+    """Have no coil fail for what all coils of its set show alike: that is the meter's, or the record's.
+
+    Nor pass: V/I that is off in all of them is seen in each, whatever the bounds of one let pass.
+    """
     found: list[Finding] = []
     for each in findings:
         code = each.criterion.code
+        if code == "driven" and common.driven_factor is not None:
+            why = retest("driven-alike", say("reason.driven-alike", factor=common.driven_factor))
+            found.append(Finding(replace(each.criterion, outcome="retest"), why))
+            continue
         rel = common.bend_rel if code == "straight" else common.drift_rel if "drift" in code else None
         if rel is None or each.criterion.outcome != "fail":
             found.append(each)

@@ -1,4 +1,4 @@
-"""What the README claims of detection, held on a handful of the benchmark's sets (``tests/benchmarks``)."""
+"""What is written of detection beside the benchmarks, held on a handful of their sets."""
 
 from __future__ import annotations
 

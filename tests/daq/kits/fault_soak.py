@@ -122,7 +122,7 @@ class Ended:
 
     @property
     def outcome(self) -> str:
-        """How it ended, in the words of the table in README."""
+        """How it ended, in the words of the table in ``tests/benchmarks/README.md``."""
         if self.alarm:
             return "alarm stands, exit status 3"
         return {0: "soak went on to its end", 2: "refused at the start, exit status 2"}.get(
