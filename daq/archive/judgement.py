@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 
 from analysis.history.observations import Observation
 from analysis.judge.set import judge_set
-from analysis.model import Accuracy, Limits, SetResult, Trace
+from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Trace
 from analysis.words import RECORD_LANGUAGE, Figure, Message, languages, say
 from analysis.words.recorded import recalled
 from daq import __version__
 from daq.archive.verdict_table import PaperName, as_object
 from daq.config.builtin import find
 from daq.config.coil_set import CoilSet
-from daq.config.load import load_coil_set
+from daq.config.load import load_coil_set, load_rig
 from daq.durable_file import write_whole
 from daq.errors import InputError, RecordError
 from daq.record.foreign_csv import read_csv
@@ -53,25 +53,43 @@ class Judged:
     observations: tuple[Observation, ...] = ()
 
 
-def judge_path(path: Path, coil_set: Path | None) -> Judged:
+def judge_path(path: Path, coil_set: Path | None, rig: Path | None = None) -> Judged:
     """Judge a run folder or a CSV file.
 
     Args:
         path: A run folder, or a table of temperature and resistance.
         coil_set: Kinds and limits; None takes the record's own, or common practice for a table.
+        rig: What a table was measured with: accuracy and wires of its meter, accuracy of its probes. None
+            takes careful defaults. A run knows its own.
 
     Raises:
-        InputError: The table or the coil-set file is wrong, or the folder is no readable record.
+        InputError: The table, the coil-set or the rig file is wrong, the folder is no readable record, or
+            a rig is given for a run.
     """
     given = load_coil_set(find("coil_sets", str(coil_set))).value if coil_set is not None else None
+    bench = load_rig(find("rigs", str(rig))).value if rig is not None else None
     if path.is_dir():
+        if bench is not None:
+            raise InputError(
+                f"--rig: {path} is a run and says itself what it was measured with; leave it out"
+            )
         return judge_run(given_run(path), given)
     if not path.exists():
         raise InputError(f"{path}: no such file or folder, expected a run folder or a CSV file")
     traces = tuple(read_csv(path))
     limits = given.kind_limits() if given else {}
-    result = judge_set(traces, given.subjects() if given else None, limits or None, Accuracy())
+    accuracy = bench.accuracy() if bench else Accuracy()
+    use = MeterUse(wires=bench.meter.wires) if bench else None
+    result = judge_set(traces, given.subjects() if given else None, limits or None, accuracy, meter=use)
+    if bench is None and any(_unsure(coil) for coil in result.coils):
+        note = say("note.guessed-accuracy", probe=accuracy.probe_K, meter=1e3 * accuracy.offset_ohm)
+        result = replace(result, notes=(*result.notes, note))
     return Judged(path, traces, result, limits, "complete")
+
+
+def _unsure(coil: CoilResult) -> bool:
+    """Whether a coil was sent to another test because something is not known well enough."""
+    return any(why.code.endswith(("-unsure", "-coarse")) for why in coil.reasons)
 
 
 def given_run(folder: Path, files: Collection[str] | None = None) -> Run:

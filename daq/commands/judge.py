@@ -27,6 +27,11 @@ if TYPE_CHECKING:
     "--set", "coil_set", type=FILE, help="Coil-set file with kinds and limits.  [default: the record's own]"
 )
 @click.option(
+    "--rig",
+    type=FILE,
+    help="Rig file that says how good meter and probes of a table were.  [default: careful guesses]",
+)
+@click.option(
     "--report", type=FILE, metavar="FOLDER", help="Also write report.pdf, curves and result.json there."
 )
 @paper_option
@@ -36,6 +41,7 @@ if TYPE_CHECKING:
 def judge(
     path: Path,
     coil_set: Path | None,
+    rig: Path | None,
     report: Path | None,
     paper: PaperName,
     language: str,
@@ -53,7 +59,7 @@ def judge(
     from daq.archive.verdict_table import as_table
 
     with open_console(as_json) as screen:
-        judged = judge_path(path, coil_set)
+        judged = judge_path(path, coil_set, rig)
         if report is not None:
             write_judgement(report, judged, paper, language)
         if as_json:

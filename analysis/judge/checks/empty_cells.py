@@ -32,6 +32,8 @@ SEEN_K = 1.5
 _ROWS, _ROWS_ALONE, _SAME_K, _SAME_SHARE = 3, 5, 3.0, 0.8
 #: Where single cells are empty by chance, so many in succession come with less than this chance in a record.
 _RUN_CHANCE = 1e-4
+#: Of so many readings none was left empty but one run: such a recorder does not lose one by the way.
+_READINGS_WITHOUT = 200
 #: Of so many cold readings, or else of so many runs, the usual length of an empty run is known.
 _COLD_READINGS, _USUAL_RUNS = 3, 6
 #: A coil's warm rows are emptier than all other rows, or all of its rows than its neighbours', with less than
@@ -74,10 +76,12 @@ class _Line:
         lengths = sorted([0, 0, *(last - first + 1 for first, last in self.runs)])
         return lengths[-1], lengths[-2]
 
-    @cached_property
-    def scattered(self) -> int:
-        """How many rows are empty in runs that are short."""
-        return sum(last - first + 1 for first, last in self.runs if last - first < _ROWS)
+    def scattered(self, *, left: bool, lacking: bool) -> int:
+        """How many rows are *left* empty, or *lacking* altogether, in runs that are short."""
+        short = np.zeros(self.blank.size, dtype=np.bool_)
+        for first, last in self.runs:
+            short[first : last + 1] = last - first < _ROWS
+        return int((short & ((left & ~self.absent) | (lacking & self.absent))).sum())
 
     @cached_property
     def seen_degC(self) -> FloatArray:
@@ -130,8 +134,9 @@ class Blanks:
         others = [each for label, each in self._lines.items() if label != coil]
         counted = np.zeros(line.blank.size, dtype=np.bool_)
         beside = 0
-        usual, least = _usual(line), _least_run(line, others)
         for first, last in line.runs:
+            absent = line.absent[first : last + 1]
+            usual, least = _usual(line, absent), _least_run(line, others, absent)
             reading = _counts(line, first, last, usual, least, others)
             if reading is not None:
                 counted[first : last + 1] = True
@@ -245,26 +250,37 @@ def _seen_share(line: _Line, others: Sequence[_Line]) -> float:
     return float((_near(np.sort(theirs), mine - SEEN_K, mine + SEEN_K) > 0).mean())
 
 
-def _usual(line: _Line) -> float:
-    """How many rows are usually empty from reading to reading: of the cold ones, else of all."""
-    lengths = np.array([last - first + 1 for first, last in line.runs], dtype=np.float64)
-    cold = np.array([not line.warm[first : last + 1].any() for first, last in line.runs])
+def _usual(line: _Line, absent: BoolArray) -> float:
+    """How many rows are usually empty from reading to reading: of the cold ones, else of all.
+
+    A table that lacks whole rows has the custom for these only; *absent* as in `_least_run`.
+    """
+    alike = [run for run in line.runs if line.absent[run[0] : run[1] + 1].any() == absent.any()]
+    lengths = np.array([last - first + 1 for first, last in alike], dtype=np.float64)
+    cold = np.array([not line.warm[first : last + 1].any() for first, last in alike])
     if int((line.good & ~line.warm).sum()) >= _COLD_READINGS:
         return float(np.median(lengths[cold])) if cold.any() else 0.0
     return float(np.median(lengths)) if lengths.size >= _USUAL_RUNS else 0.0
 
 
-def _least_run(line: _Line, others: Sequence[_Line]) -> int:
+def _least_run(line: _Line, others: Sequence[_Line], absent: BoolArray) -> int:
     """How many empty rows in succession are no chance, where cells are empty here and there.
 
     The share of empty cells is the coil's own or that of the others, without longer runs: those are what is
-    to be found. Of points that somebody read one by one, a single one is no chance where others lack none.
+    to be found. A recorder that skips whole rows may never leave a cell empty, so a run is held to its own
+    kind: *absent*, shape (n,), says which of its rows the table lacks. Where nothing else was left empty, a
+    single cell is no chance, be it one of points that somebody read one by one or one of a long record.
     """
-    if not line.timed and others and not any((each.blank & ~each.absent).any() for each in others):
-        return 1
-    own = line.scattered / line.blank.size
-    theirs = sum(each.scattered for each in others) / max(sum(each.blank.size for each in others), 1)
-    share = max(own, theirs)
+    left, lacking = not absent.all(), bool(absent.any())
+    if others and not any((each.blank & ~each.absent).any() for each in others):
+        alone = left and int((line.blank & ~line.absent).sum()) <= absent.size
+        if not line.timed or (
+            alone and sum(each.blank.size for each in (line, *others)) >= _READINGS_WITHOUT
+        ):
+            return 1
+    own = line.scattered(left=left, lacking=lacking) / line.blank.size
+    theirs = sum(each.scattered(left=left, lacking=lacking) for each in others)
+    share = max(own, theirs / max(sum(each.blank.size for each in others), 1))
     if not 0.0 < share < 1.0:
         return _ROWS
     return max(_ROWS, ceil(log(_RUN_CHANCE / line.blank.size) / log(share)))

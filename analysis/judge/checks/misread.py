@@ -27,6 +27,9 @@ from analysis.trace.rows import SHORT_OHM, last_known, under_current, whole_ohm
 from analysis.words import Message, say
 
 _THOUSAND = 1000.0
+#: By so much a reading is too large that lost its point, and no more of a coil's readings than this share did:
+#: what is ten times too large more often than that is a contact.
+_POINT_LOST, _SELDOM = (10.0, 100.0, 1e4, 1e5), 0.05
 #: A reading in another unit agrees with the others by copper's slope within this share; a short does not.
 _SAME_REL = 0.03
 #: A digit of more than this share is too coarse to judge a coil by: such rows are left out.
@@ -160,6 +163,10 @@ def _in_ohms(
         factor[near] = each
         blurred |= near & (digit_rel > _DIGIT_REL)
         factor[powered & (over > _POWERED[0]) & (over < _POWERED[1])] = each
+    for each in _POINT_LOST:
+        near = ~powered & (np.abs(at_20 / each / true_ohm - 1.0) <= _SAME_REL)
+        if near.sum() <= max(1.0, _SELDOM * at_20.size):
+            factor[near] = 1.0 / each
     off = factor != 1.0
     if not off.any():
         return trace, None
@@ -171,7 +178,8 @@ def _in_ohms(
         current_A=np.where(off & powered, trace.current_A / factor, trace.current_A),
     )
     count, of = int(off.sum()), int(np.isfinite(at_20).sum())
-    share = say("part.thousandth") if factor[off][0] > 1.0 else say("part.thousandfold")
+    times = 1.0 / float(factor[off][0])
+    share = say("part.thousandth") if times < 1.0 else say("part.times-too-large", times=times)
     return mended, say("reason.unit", count=count, of=of, share=share, ohm=true_ohm)
 
 

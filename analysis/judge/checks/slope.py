@@ -88,7 +88,7 @@ def less_than_none(parts: Parts, others: Sequence[Parts]) -> bool:
     Like parts share the batch of wire and its coefficient: beside two of them or more it is so where it is
     below zero without that doubt, and below theirs by more than copper of two batches can differ.
     """
-    joint, whole_ohm = parts.joint, parts.copper.value + parts.joint.value
+    joint, whole_ohm = parts.joint, _whole(parts)
     # No k of few points: they make it large, and would excuse any value below nothing.
     if joint.value + BELOW_U * joint.u < 0.0:
         return True
@@ -116,6 +116,11 @@ def _as(parts: Parts, steep: Sequence[Parts]) -> bool:
     theirs_ohm = median(other.joint.value for other in steep)
     u_ohm = hypot(parts.joint.own_u, median(other.joint.own_u for other in steep))
     return len(steep) >= _LEAST_OTHERS and parts.joint.value - theirs_ohm < BELOW_U * u_ohm
+
+
+def _whole(parts: Parts) -> float:
+    """Resistance at 20 degC, copper and joint together, in ohms."""
+    return parts.copper.value + parts.joint.value
 
 
 def _judged(joint: Measured, limits: Limits, note: str) -> Criterion:
@@ -191,16 +196,17 @@ def _shown(alpha20: Measured) -> Message:
 
 def _corroboration(parts: Parts, others: Sequence[Parts], limits: Limits) -> tuple[str, str]:
     """Who confirms the copper part of a coil, in words; else why nobody does."""
-    copper, whole_ohm = parts.copper, parts.copper.value + parts.joint.value
+    copper, whole_ohm = parts.copper, _whole(parts)
     guard = copper.expanded_u
     if _shared(parts.joint, [other.joint for other in others], limits.joint_max_ohm):
         return "", say("doubt.shared")
     off = abs(copper.value - median(other.copper.value for other in others)) if others else None
-    if off is not None and off <= limits.peer_max_ohm + guard:
+    # A thermometer that exaggerates makes a joint out of nothing: then the whole is as like parts have it.
+    whole_off = abs(whole_ohm - median(_whole(other) for other in others)) if others else 0.0
+    if off is not None and off <= limits.peer_max_ohm + guard and off < whole_off:
         return say("witness.peers", copper=copper), ""
     nominal = limits.r20_ohm
     near = nominal is not None and abs(copper.value - nominal) <= limits.r20_tolerance_rel * nominal + guard
-    # A thermometer that exaggerates makes a joint out of nothing: then the whole is nearer to nominal.
     if nominal is not None and near and abs(copper.value - nominal) + guard < abs(whole_ohm - nominal):
         return say("witness.nominal", copper=copper, nominal=nominal), ""
     if nominal is None and off is None:

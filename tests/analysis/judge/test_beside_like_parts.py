@@ -7,6 +7,7 @@ wire's may be (rule of Dellinger, Bull. Bureau of Standards 7 (1911) 71, from me
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -82,6 +83,27 @@ def test_a_bad_neighbour_does_not_spoil_the_reference() -> None:
     """Of three with one bad, the two that agree are the reference for each other."""
     result = judged({"A": 0.01, "B": 0.40, "C": 0.01})
     assert [verdict for verdict, _ in verdicts(result).values()] == ["pass", "fail", "pass"]
+
+
+@pytest.mark.parametrize("scale", [1.04, 1.05, 1.06])
+def test_a_probe_that_exaggerates_makes_no_joint(scale: float) -> None:
+    """The whole coil is as its like parts are, and only the parts it is made of seem to differ."""
+    traces = [points(coil, 0.01) for coil in "ABCD"]
+    traces[0] = replace(traces[0], probe_degC=20.0 + scale * (traces[0].probe_degC - 20.0))
+    limits = {KIND: Limits(KIND, r20_ohm=R20_OHM, peer_max_ohm=0.04 * R20_OHM)}
+    result = judge_set(traces, [Subject(coil, KIND) for coil in "ABCD"], limits, ACCURACY)
+    assert verdicts(result)["A"] == ("retest", "slope-implausible")
+    assert {verdict for coil, (verdict, _) in verdicts(result).items() if coil != "A"} == {"pass"}
+
+
+@pytest.mark.parametrize("unlike_ohm", [-0.06, 0.0, 0.06])
+def test_a_joint_in_a_part_that_is_a_little_unlike_convicts_it(unlike_ohm: float) -> None:
+    """Parts of one kind are not equal: the joint is larger than they differ, and is found."""
+    traces = [points(coil, 0.01) for coil in "BCD"]
+    traces.append(points("A", 0.25, copper_ohm=R20_OHM + unlike_ohm))
+    limits = {KIND: Limits(KIND, r20_ohm=R20_OHM, peer_max_ohm=0.04 * R20_OHM)}
+    result = judge_set(traces, [Subject(coil, KIND) for coil in "ABCD"], limits, ACCURACY)
+    assert verdicts(result)["A"] == ("fail", "joint")
 
 
 @pytest.mark.parametrize("alpha20", [LOW, HIGH])

@@ -256,3 +256,26 @@ def test_a_report_never_replaces_anything(
     line = say(capsys, "judge", recorded, "--report", recorded).complaint()
     assert "is not overwritten" in line
     assert read_run(recorded).problems == ()
+
+
+def test_a_table_is_held_to_what_its_bench_is_good_for(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """A rig file says how good the probes of a table were; without one a guess that matters is told."""
+    rows = [f"Y1,{degC},{ohm:.4f}" for degC, ohm in copper(3.6, 21.0, 50.0, 70.0, 90.0, 21.0, joint_ohm=0.07)]
+    path = table(tmp_path / "points.csv", "coil,probe_degC,resistance_ohm\n" + "\n".join(rows) + "\n")
+    guessed, known = (
+        say(capsys, "judge", path, *rig, "--json").json() for rig in ((), ("--rig", "simulated"))
+    )
+    assert known["coils"][0]["r20_u_ohm"] < 0.75 * guessed["coils"][0]["r20_u_ohm"]
+    assert guessed["coils"][0]["reasons"][0]["code"] == "joint-unsure"
+    assert any("give it with --rig" in note for note in guessed["notes"])
+    assert not any("give it with --rig" in note for note in known["notes"])
+
+
+@pytest.mark.slow
+def test_a_run_says_itself_what_it_was_measured_with(
+    capsys: pytest.CaptureFixture[str], recorded: Path
+) -> None:
+    """A rig file beside a run is refused: another one would change what the record says."""
+    assert "leave it out" in say(capsys, "judge", recorded, "--rig", "simulated").complaint()

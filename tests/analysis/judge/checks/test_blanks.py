@@ -59,6 +59,30 @@ def test_an_open_that_comes_after_a_time_at_heat_is_told() -> None:
     assert blank(judged(parts)["Y1"])
 
 
+@pytest.mark.parametrize("count", [1, 2, 3])
+def test_the_only_empty_cells_of_a_record_are_told(count: int) -> None:
+    """A recorder that left nothing else empty, though it skips whole rows of all, did not lose these."""
+    parts = table(2)
+    hottest = np.flatnonzero(parts[0].body_degC > 89.0)[-count:]
+    parts[0].ohm[hottest] = np.nan
+    rng = np.random.default_rng(2)
+    for part in parts:
+        kept = (rng.random(part.ohm.size) > 0.02) | np.isnan(part.ohm)
+        for name in ("time_s", "body_degC", "winding_degC", "probe_degC", "ohm"):
+            setattr(part, name, getattr(part, name)[kept])
+    coils = judged(parts)
+    assert (coils["Y1"].verdict, blank(coils["Y1"])) == ("retest", True)
+    assert not any(blank(coils[part.label]) for part in parts[1:])
+
+
+def test_an_empty_cell_of_each_coil_is_the_recorder() -> None:
+    """One cell lost here and there in all coils is held against nobody."""
+    parts = table(2)
+    for place, part in enumerate(parts):
+        part.ohm[np.flatnonzero(part.body_degC > 80.0)[3 + 5 * place]] = np.nan
+    assert not any(blank(coil) for coil in judged(parts).values())
+
+
 def test_lines_that_are_not_there_at_all_are_told() -> None:
     """A logger that writes only what it read leaves the lines out."""
     parts = table(3)

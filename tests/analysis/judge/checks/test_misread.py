@@ -42,6 +42,39 @@ def codes(coil: CoilResult) -> list[str]:
     return [reason.code for reason in coil.reasons]
 
 
+@pytest.mark.parametrize("times", [10.0, 100.0, 1e4])
+def test_a_lost_point_is_a_slip_of_the_recorder_and_no_interruption(times: float) -> None:
+    """Two hot readings a power of ten too large, to the last figure, are asked about and convict nobody."""
+    of = traces(timed=True)
+    hot = np.flatnonzero(of[1].probe_degC > 80.0)[[2, 9]]
+    ohm = np.round(of[1].resistance_ohm, 3)
+    ohm[hot] *= times
+    of[1] = with_ohms(of[1], ohm)
+    coils = judged(of)
+    assert (coils[1].verdict, codes(coils[1])) == ("retest", ["unit"])
+    assert f"{times:.0f} times" in coils[1].reasons[0].text
+    assert {coil.verdict for coil in (coils[0], *coils[2:])} == {"pass"}
+
+
+@pytest.mark.parametrize("factor", [7.0, 13.0, 85.0, 2500.0])
+def test_what_is_no_power_of_ten_stays_an_interruption(factor: float) -> None:
+    """Readings that jump to anything else are a contact that lets go."""
+    of = traces(timed=True)
+    ohm = of[1].resistance_ohm.copy()
+    ohm[np.flatnonzero(of[1].probe_degC > 80.0)[[2, 9]]] *= factor
+    of[1] = with_ohms(of[1], ohm)
+    assert (judged(of)[1].verdict, codes(judged(of)[1])[0]) == ("fail", "dropouts")
+
+
+def test_what_is_ten_times_too_large_now_and_again_is_a_contact() -> None:
+    """One reading in eight at ten times the ohms is no slip of a recorder."""
+    of = traces(timed=True)
+    ohm = of[1].resistance_ohm.copy()
+    ohm[np.flatnonzero(of[1].probe_degC > 60.0)[::4]] *= 10.0
+    of[1] = with_ohms(of[1], ohm)
+    assert judged(of)[1].verdict == "fail"
+
+
 @pytest.mark.parametrize("hot_only", [False, True])
 @pytest.mark.parametrize("figures", [6, 3])
 def test_kilohms_are_another_unit_and_no_short(hot_only: bool, figures: int) -> None:

@@ -241,7 +241,7 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
         bench, *(-0.06 * ((t - 55.0) / 35.0) ** 2 for t in range(20, 90, 10))
     ),
     "lone-hot": lambda bench: judged(hot_by_hand(bench, "Y1", 4.0)),
-    "pair-apart": lambda bench: judged(hot_by_hand(bench, "Y1", 4.209, 42.09)),
+    "pair-apart": lambda bench: judged(hot_by_hand(bench, "Y1", 4.209, 52.0)),
     "bend-alike": lambda bench: judged(*(hot_by_hand(bench, f"Y{n}", 4.0, 4.001) for n in (1, 2, 3))),
     "first-unlike": lambda bench: judged(warm_start(bench), limits=NOMINAL["valve"]),
     "reads-high": lambda bench: judged(cooling(bench, 1.05)),
