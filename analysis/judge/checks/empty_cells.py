@@ -337,7 +337,7 @@ def _opened_at_rest(line: _Line, mine: slice) -> bool:
 def _there(other: _Line, line: _Line, mine: slice, when_s: FloatArray, at_degC: FloatArray) -> int:
     """How many rows of *other*, by sorted times or temperatures, fall to the empty ones of *line*."""
     if line.timed and other.timed:
-        return int(_near(when_s, line.time_s[mine.start], line.time_s[mine.stop - 1]))
+        return int(_near(when_s, *_span_s(line, mine)))
     degC = line.degC[mine][np.isfinite(line.degC[mine])]
     if not degC.size:
         return 0
@@ -345,6 +345,14 @@ def _there(other: _Line, line: _Line, mine: slice, when_s: FloatArray, at_degC: 
     first = np.searchsorted(at_degC, np.sort(degC) - SEEN_K, "left")
     last = np.searchsorted(at_degC, np.sort(degC) + SEEN_K, "right")
     return int(np.maximum(last - np.maximum(first, np.concatenate(([0], last[:-1]))), 0).sum())
+
+
+def _span_s(line: _Line, mine: slice) -> tuple[float, float]:
+    """From when to when a run of rows lasts: where coils are read by turns, half way to its neighbours."""
+    time_s, last = line.time_s, mine.stop - 1
+    before_s = time_s[max(mine.start - 1, 0)]
+    after_s = time_s[min(last + 1, time_s.size - 1)]
+    return (time_s[mine.start] + before_s) / 2.0, (time_s[last] + after_s) / 2.0
 
 
 def _read_there(other: _Line, line: _Line, mine: slice) -> bool:
