@@ -27,7 +27,7 @@ from analysis.trace.rows import SHORT_OHM, last_known, under_current, whole_ohm
 from analysis.words import Message, say
 
 _THOUSAND = 1000.0
-#: By so much a reading is too large that lost its point, and no more of a coil's readings than this share did:
+#: By so much a reading is too large that lost its point; no more of a coil's readings than this share did:
 #: what is ten times too large more often than that is a contact.
 _POINT_LOST, _SELDOM = (10.0, 100.0, 1e4, 1e5), 0.05
 #: A reading in another unit agrees with the others by copper's slope within this share; a short does not.
