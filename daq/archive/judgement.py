@@ -12,7 +12,6 @@ from analysis.history.observations import Observation
 from analysis.judge.set import judge_set
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Trace
 from analysis.words import RECORD_LANGUAGE, Figure, Message, languages, say
-from analysis.words.recorded import recalled
 from daq import __version__
 from daq.archive.verdict_table import PaperName, as_object
 from daq.config.builtin import find
@@ -154,7 +153,7 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
 def _told(event: Event) -> Message:
     """Say an event again; what no sentence of ours is, as an instrument's error, is quoted."""
     quoted = say("note.recorded", kind=say(f"event_kind.{event.kind}"), text=event.text)
-    what = recalled(event.text) or quoted
+    what = event.text if isinstance(event.text, Message) else quoted
     return say("note.of", coils=event.coil, what=what) if event.coil else what
 
 

@@ -201,7 +201,7 @@ class Procedure:
         self._record.row(
             Reading(time_s=self.now(), coil=coil, phase=phase, source=AGAIN, status="missing: read again")
         )
-        self.event(AGAIN, f"read again; {before} before", coil)
+        self.event(AGAIN, say("event.read-again", before=before), coil)
 
     def without_leads(self, ohm: Number) -> Number:
         """Take the leads off a reading that did not go through the meter's role: a typed line."""

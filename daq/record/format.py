@@ -13,6 +13,7 @@ import msgspec
 import numpy as np
 
 from analysis.model import OK, Accuracy, MeterUse
+from analysis.words.recorded import kept
 
 #: Source of a row that tells winding to body, and its status when that is more than the meter can show.
 INSULATION = "insulation"
@@ -30,7 +31,7 @@ LEADS = "leads"
 AGAIN = "again"
 
 #: Version of this layout. A reader takes its own and older ones, and refuses newer ones.
-SCHEMA = 1
+SCHEMA = 2
 
 HEADER, READINGS, EVENTS, RESULT, MANIFEST = (
     "header.json",
@@ -79,7 +80,10 @@ READING_COLUMNS = (
     "source",
     "status",
 )
-EVENT_COLUMNS = ("time_s", "utc", "kind", "coil", "text")
+#: Beside what was said stand its key in the catalogue and its figures, empty where it is not from there.
+EVENT_COLUMNS = ("time_s", "utc", "kind", "coil", "text", "key", "figures")
+#: The first layout had the text alone.
+EVENT_COLUMNS_1 = EVENT_COLUMNS[:5]
 OBSERVATION_COLUMNS = ("utc", "operator", "coil", "item", "found", "text", "check")
 
 Kind = Literal["soak", "sweep"]
@@ -163,7 +167,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Event(msgspec.Struct, frozen=True, kw_only=True):
-    """Something that happened beside the readings."""
+    """Something that happened beside the readings; *text* is a message where the catalogue said it."""
 
     time_s: float
     utc: str
@@ -263,6 +267,7 @@ def event_line(event: Event) -> str:
         text_cell(event.kind),
         text_cell(event.coil),
         text_cell(event.text),
+        *map(text_cell, kept(event.text)),
     )
     return ",".join(cells) + "\n"
 

@@ -20,8 +20,8 @@ import numpy as np
 
 from analysis.history.observations import Observation
 from analysis.model import Trace
-from analysis.words import say
-from analysis.words.recorded import recalled
+from analysis.words import Message, say
+from analysis.words.recorded import recalled, said_again
 from daq.errors import RecordError
 from daq.plain_file import read_plain
 from daq.record.format import (
@@ -29,6 +29,7 @@ from daq.record.format import (
     AGAIN,
     COMPANION,
     EVENT_COLUMNS,
+    EVENT_COLUMNS_1,
     EVENTS,
     HEADER,
     INSULATION,
@@ -53,7 +54,7 @@ RunState = Literal["complete", "stopped", "fault", "cut"]
 MAX_HEADER_BYTES, MAX_JSON_BYTES, MAX_FILE_BYTES = 1_000_000, 50_000_000, 500_000_000
 #: A header holds no more entries than this, and nothing nested deeper.
 MAX_ENTRIES, MAX_NESTED = 1000, 6
-MAX_EVENT_TEXT = 1000
+MAX_EVENT_TEXT = 2000
 #: In ohms, kelvins or as a share: beyond what the bounds of a rig file allow, short of an overflow.
 MAX_UNCERTAINTY = 1e12
 
@@ -81,8 +82,8 @@ class Run:
         """Return the longest that nobody looked at the current of the driven *coil*, as events tell."""
         apart_s = [0.0]
         for event in self.events:
-            said = recalled(event.text) if (event.kind, event.coil) == (WATCH, coil) else None
-            if said is not None and said.key == "event.watched":
+            said = event.text if (event.kind, event.coil) == (WATCH, coil) else None
+            if isinstance(said, Message) and said.key == "event.watched":
                 with suppress(ValueError):  # of a damaged record
                     apart_s.append(float(str(said.figures["apart"])))
         return max(apart_s) or None
@@ -135,9 +136,10 @@ def read_run(folder: Path, files: Collection[str] | None = None) -> Run:
     header = read_header(folder)
     state = _check_manifest(folder, files, problems)
     readings = read_readings(folder, problems)
-    events = _events(table_rows(folder, EVENTS, EVENT_COLUMNS, problems, MAX_EVENT_TEXT), problems)
+    columns = EVENT_COLUMNS if header.schema > 1 else EVENT_COLUMNS_1
+    events = _events(table_rows(folder, EVENTS, columns, problems, MAX_EVENT_TEXT), problems)
     if (folder / COMPANION).exists():
-        events += _events(table_rows(folder, COMPANION, EVENT_COLUMNS, problems, MAX_EVENT_TEXT), problems)
+        events += _events(table_rows(folder, COMPANION, columns, problems, MAX_EVENT_TEXT), problems)
     result: object | None = None
     try:
         result = json.loads(read_plain(folder / RESULT, MAX_JSON_BYTES))
@@ -231,7 +233,8 @@ def _changed(folder: Path, name: str, entry: FileEntry) -> str:
 def _events(rows: Iterable[tuple[int, list[str]]], problems: list[str]) -> tuple[Event, ...]:
     events, bad = [], []
     for number, (time_s, *texts) in rows:
-        utc, kind, coil, text = map(cell_text, texts)
+        utc, kind, coil, text, *told = map(cell_text, texts)
+        text = said_again(text, *told) if told else recalled(text) or text
         try:
             event = Event(time_s=float(numbers([time_s])[0]), utc=utc, kind=kind, coil=coil, text=text)
         except ValueError:

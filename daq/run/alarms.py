@@ -6,6 +6,7 @@ from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
+from analysis.words import say
 from daq.bench.guard.guard import OUTPUT_UNKNOWN, Guard
 from daq.bench.guard.oven_guard import OVEN_HOT, OVEN_ON
 from daq.bench.guard.vigil import Vigil
@@ -35,7 +36,7 @@ class Alarms:
     def clear(self, text: str) -> None:
         """Let go of the alarm whose cause is proved to be over."""
         self._screen.clear(text)
-        self._keep("alarm", f"proved to be over: {text}")
+        self._keep("alarm", say("event.alarm-over", alarm=text))
 
     def tell(self, text: str) -> None:
         """Show and keep what the oven does."""

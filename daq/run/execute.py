@@ -10,6 +10,7 @@ from pathlib import Path
 from rich.console import Console
 
 from analysis.model import SetResult
+from analysis.words import say
 from daq import __version__
 from daq.archive.judgement import judge_run, judgement_files
 from daq.archive.verdict_table import PaperName
@@ -167,7 +168,7 @@ def how_watched(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside
     if not roles:
         return ""
     if not rig.value.companion:
-        return "no companion process, as the rig file says: nothing switches off if this program is killed"
+        return say("event.no-companion")
     return beside.start(rig, roles)
 
 
@@ -205,7 +206,7 @@ def _measure(
                 # Judging and drawing take their time: whatever may be left on or hot is seen to before.
                 make_sure(guard, vigil)
     except KeyboardInterrupt:
-        record.event("stopped", "stopped by the operator")
+        record.event("stopped", say("state.stopped"))
         return "stopped", None
     except RecordError:
         raise

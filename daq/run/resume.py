@@ -24,6 +24,7 @@ from daq.procedures.soak.soak import Finished
 from daq.record.format import (
     DONE,
     EVENT_COLUMNS,
+    EVENT_COLUMNS_1,
     EVENTS,
     MAX_TABLE_BYTES,
     READING_COLUMNS,
@@ -167,8 +168,10 @@ def _events_until_done(path: Path) -> bytes:
     last = 0
     for number, line in enumerate(lines, start=1):
         cells = split_row(line.decode("utf-8", "replace"))
-        if len(cells) == len(EVENT_COLUMNS) and cells[2] == DONE:
+        if len(cells) in {len(EVENT_COLUMNS), len(EVENT_COLUMNS_1)} and cells[2] == DONE:
             last = number
+        if len(cells) == len(EVENT_COLUMNS_1):
+            lines[number - 1] = line + b"," * (len(EVENT_COLUMNS) - len(EVENT_COLUMNS_1))
     return b"".join(line + b"\n" for line in [",".join(EVENT_COLUMNS).encode(), *lines[:last]])
 
 

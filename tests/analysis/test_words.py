@@ -8,12 +8,14 @@ import string
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analysis.model import SetResult
 from analysis.rounding import with_uncertainty
-from analysis.words import Message, catalogue, languages, say, say_count
-from analysis.words.recorded import recalled
+from analysis.trace.estimate import Measured
+from analysis.words import Figure, Message, catalogue, languages, say, say_count
+from analysis.words.recorded import kept, recalled, said_again
 from tests.analysis.conftest import Bench
 from tests.analysis.judge.rules.test_reasons import SCENES
 
@@ -101,6 +103,55 @@ def test_what_an_event_says_is_known_again_by_its_words(key: str) -> None:
     assert found is not None
     assert (found, found.key) == (message, key)
     assert catalogue("de").said(found) == catalogue("de").said(message) != message
+
+
+@pytest.mark.parametrize("key", [key for key in catalogue("en").texts if key.startswith("event.")])
+def test_what_an_event_says_comes_back_by_key_and_figures(key: str) -> None:
+    """A sentence that a record keeps with its key and figures is the same in each language."""
+    message = in_record(key)
+    again = said_again(str(message), *kept(message))
+    assert isinstance(again, Message)
+    assert (again, again.key) == (message, key)
+    assert catalogue("de").said(again) == catalogue("de").said(message)
+
+
+@pytest.mark.parametrize(
+    "figures",
+    [
+        (Measured(3.2, 0.01),),
+        (Figure("3.2047(31)"), 1.25),
+        (say("part.beside", count=3), "Y1, Y2"),
+        (np.float64(0.25), np.float64(2.0)),
+        (float("nan"), float("inf")),
+    ],
+)
+def test_figures_of_all_kinds_come_back(figures: tuple[object, ...]) -> None:
+    """Messages in messages, figures with their uncertainty, and what JSON has no number for."""
+    message = say("event.not-proved", why=figures[0], standing=figures)
+    again = said_again(str(message), *kept(message))
+    assert isinstance(again, Message)
+    assert again == message
+    assert catalogue("de").said(again) == catalogue("de").said(message)
+
+
+@pytest.mark.parametrize(
+    ("key", "figures"),
+    [
+        ("event.waits", '{"degC":25.0}'),
+        ("event.waits", '{"degC":'),
+        ("event.waits", "[]"),
+        ("event.waits", '{"degC":"warm"}'),
+        ("event.waits", "{}"),
+        ("event.of-nobody", '{"degC":24.0}'),
+        ("decimal", "{}"),
+        ("event.waits", "[" * 5000),
+    ],
+)
+def test_figures_that_do_not_give_the_sentence_are_not_believed(key: str, figures: str) -> None:
+    """Of a damaged or forged row the sentence stands as it was read, and is said in no other language."""
+    said = str(say("event.waits", degC=24.0))
+    assert type(said_again(said, key, figures)) is str
+    assert said_again(said, key, figures) == said
 
 
 def test_what_the_catalogue_did_not_say_is_not_known_again() -> None:

@@ -114,11 +114,8 @@ class Vigil:
         now_s = self._clock.monotonic()
         if leave.asked or now_s - self._said_s >= CALM_S:
             self._said_s = now_s
-            self._voice.event(
-                "oven",
-                f"told to stop, and waited for until it is seen to cool; {self._guard.told()}; {_how(leave)}",
-                "",
-            )
+            told = say("event.oven-waited-for", told=self._guard.told(), how=_how(leave))
+            self._voice.event("oven", told, "")
 
     def _cry(self, leave: Leave) -> None:
         lasting = f"tried for {self._clock.monotonic() - self._began_s:.0f} s"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from analysis.words import say
 from daq.procedures.procedure import Progress, Stage
 from daq.procedures.soak.forecast import Forecast
 from daq.procedures.soak.oven import (
@@ -80,7 +81,4 @@ def _watch(
         if not waiting:
             return
         procedure.wait_until(round_s + soak.plan.scan_s)
-    procedure.event(
-        "step",
-        f"not settled at {target_degC:.0f} degC in {soak.plan.max_step_s:g} s; readings taken as they are",
-    )
+    procedure.event("step", say("event.unsettled-taken", target=target_degC, limit=soak.plan.max_step_s))

@@ -7,6 +7,7 @@ are moved by hand a coil is heated, cooled and read before the leads go to the n
 
 from __future__ import annotations
 
+from analysis.words import say
 from daq.procedures.procedure import Progress, Stage
 from daq.procedures.soak.cooling import SOAKED, Cooling
 from daq.procedures.soak.schedule import heating_order
@@ -73,10 +74,8 @@ def _in_order(soak: Soak) -> list[CoilPlan]:
 
 def _tell_saved(soak: Soak, early_s: float, beside_s: float) -> None:
     """Say what was saved by ending *early_s* sooner and by doing *beside_s* at the same time."""
-    ways = (
-        (early_s, "ending holds and cool-downs when enough was known"),
-        (beside_s, "heating one coil while others cooled"),
-    )
-    told = [f"{saved_s / 60.0:.0f} min by {how}" for saved_s, how in ways if saved_s >= WORTH_TELLING_S]
-    if told:
-        soak.procedure.event("saved", f"saved {' and '.join(told)}")
+    early, beside = (each_s >= WORTH_TELLING_S for each_s in (early_s, beside_s))
+    if early or beside:
+        only = "event.saved-early" if early else "event.saved-beside"
+        key = "event.saved-both" if early and beside else only
+        soak.procedure.event("saved", say(key, early=early_s / 60.0, beside=beside_s / 60.0))

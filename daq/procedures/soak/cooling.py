@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from math import isnan
 
 from analysis.trace.known_so_far import Known, cools_in_s
+from analysis.words import say
 from daq.config.coil_set import LEAST_COOL_S
 from daq.procedures.procedure import Progress
 from daq.procedures.soak.oven import COLD_K
@@ -22,7 +23,6 @@ PAUSE_S = 1.5
 FIRST_S = 15.0
 #: What is warmer than this above where it began is no cold reading after heat.
 RETURN_K = 6.0
-NOT_CHECKED = "drift was not checked"
 
 
 @dataclass
@@ -95,7 +95,7 @@ class Cooling:
     def give_up_rest(self) -> None:
         """Leave what is known but not cold: nobody waits for it, and that is said."""
         if self._coils:
-            self._procedure.event("step", f"{', '.join(self._coils)} not back to cold; {NOT_CHECKED}")
+            self._procedure.event("step", say("event.coils-warm-unchecked", coils=", ".join(self._coils)))
         for label in self._coils:
             self._procedure.forget(label)
         self._coils.clear()
@@ -123,8 +123,8 @@ class Cooling:
                 return
         if not coil.known and cooled_s > plan.cool_s:
             cool_enough = excess_K <= RETURN_K
-            told = "readings taken as they are" if cool_enough else NOT_CHECKED
-            procedure.event("step", f"not back to cold yet; {told}", coil.label)
+            told = say("event.warm-taken" if cool_enough else "event.warm-unchecked")
+            procedure.event("step", told, coil.label)
             self._leave(coil, cold=cool_enough)
 
     def _known(self, coil: _Coil, known: Known, excess_K: float, cooled_s: float) -> None:
@@ -132,13 +132,14 @@ class Cooling:
         left_s = cools_in_s(excess_K, COLD_K, known.slowest_s)
         left_s = 0.0 if isnan(left_s) else left_s
         self.saved_s += left_s
-        self._procedure.event(
-            "known",
-            f"joint known to {1e3 * known.joint_u_ohm:.1f} mohm and R20 to {100.0 * known.r20_u_rel:.2f} % "
-            f"(k = 1, by its readings) after cooling for {cooled_s:.0f} s; cold it would be in another "
-            f"{left_s / 60.0:.0f} min",
-            coil.label,
+        told = say(
+            "event.joint-known",
+            joint=1e3 * known.joint_u_ohm,
+            r20=100.0 * known.r20_u_rel,
+            cooled=cooled_s,
+            left=left_s / 60.0,
         )
+        self._procedure.event("known", told, coil.label)
         if self._soak.plan.targets.drift_u_rel is not None:
             self._leave(coil, cold=True)
         else:

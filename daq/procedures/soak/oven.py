@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from analysis.statistics.settle import settled
+from analysis.words import say
 from daq.errors import BenchError
 from daq.procedures.procedure import Progress, Stage
 from daq.procedures.soak.forecast import Forecast
@@ -100,12 +101,12 @@ def soak_in_oven(soak: Soak, progress: Progress) -> None:
         for step in _steps(soak):
             soak.require_time()
             progress.enter(procedure.now())
-            procedure.event("step", f"oven to {step:g} degC")
+            procedure.event("step", say("event.oven-to", step=step))
             oven.go_to(step)
             _step(soak, progress, step, passing)
     if not soak.finished(BACK):
         progress.enter(procedure.now())
-        procedure.event("step", "oven off, back to cold")
+        procedure.event("step", say("event.oven-off"))
         aim = _Aim(None, ambient_degC, COLD_K, heating=False)
         if passing is not None:
             aim = replace(aim, phase="ramp", enough_K=RETURN_K, enough=passing.cold)
@@ -144,7 +145,7 @@ def _step(soak: Soak, progress: Progress, step: float, passing: Passing | None) 
         _linger(soak, step)
         soak.hold(coils, step, heating=True)
     else:
-        procedure.event("known", f"known at {step:g} degC without rest, by how windings trail their probes")
+        procedure.event("known", say("event.known-moving", step=step))
         for coil in soak.left(coils):
             procedure.observe_insulation(coil, step)
     for driven in soak.plan.coils:
@@ -223,9 +224,7 @@ def _approach(soak: Soak, progress: Progress, aim: _Aim) -> bool:
             return not moving
         if procedure.now() - began_s > soak.plan.max_step_s:
             if not aim.heating:
-                procedure.event(
-                    "step", f"{', '.join(waiting)} not back to cold yet; readings taken as they are"
-                )
+                procedure.event("step", say("event.coils-warm-taken", coils=", ".join(waiting)))
                 return False
             if 2 * len(waiting) < len(left):  # the oven does what it should: these have another fault
                 soak.leave_behind(waiting, aim.target_degC)
@@ -253,6 +252,6 @@ def _linger(soak: Soak, step: float) -> None:
         soak.see_company(newest)
         if holding.over(procedure.now()):
             held_s = procedure.now() - began_s
-            procedure.event("known", f"at rest at {step:g} degC after {held_s:.0f} s; not held any longer")
+            procedure.event("known", say("event.at-rest", step=step, held=held_s))
             return
         soak.rest_until(min(round_s + soak.plan.scan_s, until_s))

@@ -161,9 +161,7 @@ class SelfHeating:
     def _end_early(self, step: float, held_s: float) -> None:
         """Say that a hold is over before its full time: nothing more will change that matters."""
         self.saved_s += self._soak.plan.hold_s - held_s
-        self._procedure.event(
-            "known", f"at rest at {step:g} degC after {held_s:.0f} s; not held any longer", self._coil.label
-        )
+        self._procedure.event("known", say("event.at-rest", step=step, held=held_s), self._coil.label)
 
     def _pulse(self, step: float) -> None:
         """Let current flow for one control interval, at the voltage that the body needs."""

@@ -164,7 +164,7 @@ class Soak:
             if body.value is not None and body.value <= begun_degC + reach_K:
                 return
             self.procedure.clock.sleep(WAIT_PERIOD_S)
-        self.procedure.event("step", "not back to cold yet; readings taken as they are", coil)
+        self.procedure.event("step", say("event.warm-taken"), coil)
 
     def rest_until(self, time_s: float) -> None:
         """Wait until *time_s* of the run; an oven's air is looked at meanwhile.

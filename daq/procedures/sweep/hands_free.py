@@ -254,7 +254,7 @@ class _Sweep:
     def _skip(self, at: int) -> None:
         coil = self._coils[at]
         if coil not in self._read:
-            self._procedure.event("skipped", "not read, as the operator wished", coil)
+            self._procedure.event("skipped", say("event.skipped"), coil)
             self._skipped.add(coil)
         self._touch.wait_for_lift()
         self._due(self._after(at))
@@ -271,6 +271,6 @@ class _Sweep:
                 self._desk.ring(TROUBLE)
                 return
         self._keep(at, readings)
-        self._procedure.event("open", "open, and the leads are on it, says the operator", coil)
+        self._procedure.event("open", say("event.open-on-leads"), coil)
         self._report(coil, Shown("open", "", OVER_RANGE, good=False))
         self._due(self._after(at))

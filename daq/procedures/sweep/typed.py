@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from analysis.words import say
 from daq.bench.operator import parse_typed
 from daq.errors import InputError
 from daq.instruments.number import Number
@@ -63,7 +64,7 @@ class _Asking:
             if typed.lower() == BACK:
                 return -1 if at else 0
             if typed.lower() == SKIP:
-                self._procedure.event("skipped", "not read, as the operator wished", coil)
+                self._procedure.event("skipped", say("event.skipped"), coil)
                 return 1
             try:
                 shown = parse_typed(typed, "ohm")

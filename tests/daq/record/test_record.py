@@ -7,17 +7,21 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.model import Accuracy
+from analysis.words import Message, say
+from daq.archive.judgement import judge_run
 from daq.clock import VirtualClock
 from daq.errors import RecordError
 from daq.record.format import READING_COLUMNS, cell_text, number_cell, text_cell
 from daq.record.reader import read_run
 from daq.record.writer import RunWriter, folder_name
+from tests.daq.kits.cli import ROOT
 from tests.daq.kits.record import START, header, reading, start
 
 
@@ -43,6 +47,38 @@ def test_a_closed_record_reads_back_as_it_was_written(tmp_path: Path) -> None:
     assert np.isnan(run.readings.resistance_ohm[2])
     assert run.readings.voltage_V[1] == 8.4
     assert run.readings.status.tolist() == ["ok", "ok", "open or over range"]
+
+
+def test_an_event_comes_back_as_what_was_said(tmp_path: Path) -> None:
+    """A sentence of the catalogue keeps its key and figures; a text of another's hand stays a text."""
+    with start(tmp_path) as writer:
+        writer.event("heat", say("event.plateau", body=71.25, step=90.0), "Y1")
+        writer.event("fault", 'meter: said "=1+1", and no more', "")
+    told, quoted = read_run(writer.folder).events
+    assert isinstance(told.text, Message)
+    assert (told.text.key, dict(told.text.figures)) == ("event.plateau", {"body": 71.25, "step": 90.0})
+    assert type(quoted.text) is str
+    assert quoted.text == 'meter: said "=1+1", and no more'
+
+
+def test_a_record_of_the_first_layout_reads_as_ever() -> None:
+    """Its events have their sentence alone; verdicts and figures are those that it was closed with."""
+    run = read_run(ROOT / "fixtures" / "records" / "schema_1")
+    assert run.header.schema == 1
+    assert run.state == "complete"
+    assert [event.text for event in run.events if event.kind == "step"] == [
+        "oven to 50 degC",
+        "oven to 70 degC",
+        "oven to 90 degC",
+        "oven off, back to cold",
+    ]
+    assert all(isinstance(event.text, Message) for event in run.events if event.kind == "step")
+    closed = msgspec.convert(run.result, dict)["coils"]
+    again = judge_run(run).result.coils
+    assert [coil.verdict for coil in again] == [coil["verdict"] for coil in closed]
+    for was, now in zip(closed, again, strict=True):
+        for name in ("r20_ohm", "r20_u_ohm", "joint_ohm", "joint_u_ohm", "hottest_degC"):
+            assert getattr(now, name) == (None if was[name] is None else pytest.approx(was[name], rel=1e-9))
 
 
 def test_traces_hold_each_coil_in_time_order(tmp_path: Path) -> None:

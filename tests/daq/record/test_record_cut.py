@@ -180,7 +180,7 @@ def test_a_damaged_manifest_leaves_the_end_unknown(tmp_path: Path, damage: bytes
 @pytest.mark.parametrize(
     ("content", "expected"),
     [
-        (b'{"schema": 2, "whatever": 1}', "written by a newer program (schema 2, this one reads up to 1)"),
+        (b'{"schema": 3, "whatever": 1}', "written by a newer program (schema 3, this one reads up to 2)"),
         (b"", "damaged"),
         (b"[]", "damaged"),
         (b"\xff\xfe\x00", "damaged"),

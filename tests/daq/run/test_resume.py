@@ -44,7 +44,7 @@ def cut(ran: Ran, folder: Path, after: str, coil: str = "", rows: int = 150) -> 
     for name in (MANIFEST, "result.json", "report.pdf"):
         (folder / name).unlink(missing_ok=True)
     events = (folder / EVENTS).read_text().splitlines(keepends=True)
-    done = [f",done,{coil},{after}\n" in event for event in events].index(True)
+    done = [f",done,{coil},{after}," in event for event in events].index(True)
     done_s = float(events[done].split(",")[0])
     lines = (folder / READINGS).read_text().splitlines(keepends=True)
     kept = sum(1 for line in lines[1:] if float(line.split(",")[0]) <= done_s) + 1
