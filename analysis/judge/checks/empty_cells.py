@@ -32,7 +32,7 @@ SEEN_K = 1.5
 _ROWS, _ROWS_ALONE, _SAME_K, _SAME_SHARE = 3, 5, 3.0, 0.8
 #: Where single cells are empty by chance, so many in succession come with less than this chance in a record.
 _RUN_CHANCE = 1e-4
-#: Of so many readings none was left empty but one run: such a recorder does not lose one by the way.
+#: Of so many readings of the others none was left empty: such a recorder does not lose one by the way.
 _READINGS_WITHOUT = 200
 #: Of so many cold readings, or else of so many runs, the usual length of an empty run is known.
 _COLD_READINGS, _USUAL_RUNS = 3, 6
@@ -268,15 +268,13 @@ def _least_run(line: _Line, others: Sequence[_Line], absent: BoolArray) -> int:
 
     The share of empty cells is the coil's own or that of the others, without longer runs: those are what is
     to be found. A recorder that skips whole rows may never leave a cell empty, so a run is held to its own
-    kind: *absent*, shape (n,), says which of its rows the table lacks. Where nothing else was left empty, a
+    kind: *absent*, shape (n,), says which of its rows the table lacks. Where the others left nothing empty, a
     single cell is no chance, be it one of points that somebody read one by one or one of a long record.
     """
     left, lacking = not absent.all(), bool(absent.any())
     if others and not any((each.blank & ~each.absent).any() for each in others):
-        alone = left and int((line.blank & ~line.absent).sum()) <= absent.size
-        if not line.timed or (
-            alone and sum(each.blank.size for each in (line, *others)) >= _READINGS_WITHOUT
-        ):
+        loses_none = sum(each.blank.size for each in others) >= _READINGS_WITHOUT
+        if not line.timed or (left and loses_none):
             return 1
     own = line.scattered(left=left, lacking=lacking) / line.blank.size
     theirs = sum(each.scattered(left=left, lacking=lacking) for each in others)

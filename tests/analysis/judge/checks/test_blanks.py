@@ -75,6 +75,17 @@ def test_the_only_empty_cells_of_a_record_are_told(count: int) -> None:
     assert not any(blank(coils[part.label]) for part in parts[1:])
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_few_moments_without_a_reading_in_one_coil_are_told(seed: int) -> None:
+    """Two or three single cells, all of them warm, in a table that lacks nothing else."""
+    parts, rng = table(seed), np.random.default_rng(seed)
+    warm = np.flatnonzero(parts[0].body_degC > 60.0)
+    parts[0].ohm[rng.choice(warm, size=2 + seed % 2, replace=False)] = np.nan
+    coils = judged(parts)
+    assert (coils["Y1"].verdict, blank(coils["Y1"])) == ("retest", True)
+    assert not any(blank(coils[part.label]) for part in parts[1:])
+
+
 def test_an_empty_cell_of_each_coil_is_the_recorder() -> None:
     """One cell lost here and there in all coils is held against nobody."""
     parts = table(2)
