@@ -1,4 +1,4 @@
-"""Does a coil belong where it stands? Labels mixed up between kinds, and parts that stand alone.
+"""Does a coil belong where it stands? Labels mixed up between kinds, parts that stand alone, places changed.
 
 Such a coil is asked for another look, not failed: before a part is called bad it should be the part that its
 label says. Whatever else is wrong with it is judged as for a part of the kind it reads like.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import hypot
 from statistics import median
 
 from analysis.judge.coil import Coil
@@ -16,7 +17,9 @@ from analysis.judge.rules.reasons import retest
 from analysis.judge.rules.verdict import K
 from analysis.model import Criterion, Limits
 from analysis.statistics.decision import Zone
+from analysis.trace.drift import Drift
 from analysis.trace.estimate import Measured
+from analysis.trace.rows import SHORT_OHM
 from analysis.words import say
 
 #: Parts further apart than this factor are no part of each other's kind, whatever is wrong with them
@@ -93,6 +96,39 @@ def alone(coils: Sequence[Coil]) -> dict[str, Finding]:
             what = say("reason.alone-of-its-kind", ohm=value, off=off, coils=beside, ohms=near[other])
             result[label] = Finding(criterion, retest("alone-of-its-kind", what))
     return result
+
+
+def changed_places(coils: Sequence[Coil]) -> dict[str, str]:
+    """Find the like parts that changed places during a run; the other one by label.
+
+    One went up by what the other came down, and that is what they differ by: each reads after the heat as
+    the other did before. Two coils that changed by themselves would have to meet each other's values.
+    """
+    result = {}
+    for place, one in enumerate(coils):
+        for other in coils[place + 1 :]:
+            if one.label not in result and other.label not in result and _exchanged(one, other):
+                result |= {one.label: other.label, other.label: one.label}
+    return result
+
+
+def _exchanged(one: Coil, other: Coil) -> bool:
+    if one.found.r20 is None or other.found.r20 is None or one.found.r20.value < SHORT_OHM:
+        return False
+    apart_rel = other.found.r20.value / one.found.r20.value - 1.0
+    changes = ((one.cold, other.cold), (one.hot, other.hot))
+    return any(up and down and _mirrored(up, down, apart_rel) for up, down in changes)
+
+
+def _mirrored(up: Drift, down: Drift, apart_rel: float) -> bool:
+    """Whether one change is the other's reverse, and the difference of the two coils."""
+    u_rel = 3.0 * hypot(up.u_rel, down.u_rel)
+    seen = min(abs(up.change_rel), abs(down.change_rel)) > u_rel
+    # What they read before is known the worse, the more of the change is in it.
+    most_rel = max(u_rel, abs(up.change_rel) / 4.0)
+    return (
+        seen and abs(up.change_rel + down.change_rel) <= u_rel and abs(apart_rel - up.change_rel) <= most_rel
+    )
 
 
 def _best(coil: Coil) -> Measured | None:

@@ -18,7 +18,7 @@ from analysis.judge.checks.probes import without_lost
 from analysis.judge.checks.slope import against_peers, slope_and_joint
 from analysis.judge.checks.under_power_beside import beside_under_power, common_factor
 from analysis.judge.coil import Coil, examine, own_findings, result, settle_drift
-from analysis.judge.mislabelled import alone, mixed_up
+from analysis.judge.mislabelled import alone, changed_places, mixed_up
 from analysis.judge.rules.criteria import (
     LEAST_BESIDE,
     Common,
@@ -26,6 +26,7 @@ from analysis.judge.rules.criteria import (
     broken_off,
     far_from_20,
     noise_beside,
+    of_another,
     of_the_record,
 )
 from analysis.judge.rules.reasons import retest
@@ -278,11 +279,14 @@ def _judge_kind(
     *common* is what all coils of the set show alike.
     """
     settled = [settle_drift(coil, limits, accuracy) for coil in coils]
+    exchanged = changed_places(settled)
     findings: dict[str, list[Finding]] = {}
     for coil in settled:
         others = [other.found.parts for other in settled if other is not coil and other.found.parts]
         slope, joint = slope_and_joint(coil.found, others, limits)
         own = of_the_record(own_findings(coil, limits, meter, soak_degC), common)
+        if coil.label in exchanged:
+            own = of_another(own, exchanged[coil.label])
         if slope.criterion.outcome == "retest":
             own = [far_from_20(each, coil.found) for each in own]
         findings[coil.label] = [*own, slope, joint, *asked[coil.label]]

@@ -146,6 +146,20 @@ def of_the_record(findings: Sequence[Finding], common: Common) -> list[Finding]:
     return found
 
 
+def of_another(findings: Sequence[Finding], other: str) -> list[Finding]:
+    """Have no coil fail for a change that is the difference to *other*, whose place it took in the run."""
+    found: list[Finding] = []
+    why: Reason | None = retest("changed-places", say("reason.changed-places", coil=other))
+    for each in findings:
+        code = each.criterion.code
+        if each.criterion.outcome == "fail" and (code == "straight" or "drift" in code):
+            found.append(Finding(replace(each.criterion, outcome="retest", wrong_risk=None), why))
+            why = None  # said once
+        else:
+            found.append(each)
+    return found
+
+
 def far_from_20(finding: Finding, found: Estimate) -> Finding:
     """Have no coil fail for an R20 that is far from all readings, by a slope that nobody understands."""
     far = found.point_degC.size and float(np.abs(found.point_degC - REFERENCE_DEGC).min()) > _FAR_K

@@ -18,6 +18,7 @@ USUAL = (
     "current-sign",
     "drops-hot-unsure",
     "drift-unsure",
+    "changed-places",
     "drift-alike",
     "bend-alike",
     "drive-limited",

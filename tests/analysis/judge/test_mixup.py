@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from analysis.judge.set import judge_set
@@ -125,3 +126,36 @@ def test_a_part_of_a_quite_different_kind_stands_alone_in_peace() -> None:
 def test_two_lone_parts_say_nothing_of_each_other() -> None:
     """Without a group of like parts there is nothing to belong to."""
     assert "alone-of-its-kind" not in [code for each in bare(3.3, 4.0).values() for code in codes(each)]
+
+
+def exchanged(bench: Bench, ohms: tuple[float, float], back: float = 1.0) -> dict[str, CoilResult]:
+    """Two like parts of which each reads as the other after the heat, the second *back* times as much."""
+    first, second = (bench.soak(f"Y{n}", ohm, seed=n) for n, ohm in enumerate(ohms, start=1))
+    after = first.time_s >= first.time_s[first.phase == "return"].min()
+    rows = first.resistance_ohm, second.resistance_ohm
+    traces = [
+        replace(first, resistance_ohm=np.where(after, rows[1], rows[0])),
+        replace(second, resistance_ohm=np.where(after, back * rows[0], rows[1])),
+        bench.soak("Y3", sum(ohms) / 2.0, seed=3),
+    ]
+    return {coil.coil: coil for coil in judge_set(traces, None, None, Accuracy()).coils}
+
+
+@pytest.mark.parametrize("ohms", [(3.30, 3.40), (3.45, 3.35), (5.30, 5.20)])
+def test_parts_that_changed_places_during_a_run_convict_nobody(
+    bench: Bench, ohms: tuple[float, float]
+) -> None:
+    """What one gained the other lost, and it is what they differ by: both are asked for again."""
+    found = exchanged(bench, ohms)
+    for one, other in (("Y1", "Y2"), ("Y2", "Y1")):
+        assert found[one].verdict == "retest"
+        assert codes(found[one]).count("changed-places") == 1
+        assert other in found[one].reasons[0].text
+    assert found["Y3"].verdict == "pass"
+
+
+def test_coils_that_change_each_by_itself_did_not_change_places(bench: Bench) -> None:
+    """One rises to where the other was, and that one does not come down to it."""
+    found = exchanged(bench, (3.30, 3.40), back=1.015)
+    assert found["Y1"].verdict == "fail"
+    assert "changed-places" not in codes(found["Y1"])

@@ -77,6 +77,18 @@ def swapped(bench: Bench) -> SetResult:
     return judge_set(soaks, subjects, kinds, ACCURACY)
 
 
+def places_changed(bench: Bench) -> SetResult:
+    """Two like parts whose rows after the heat are each other's."""
+    first, second = bench.soak("Y1", 3.30, seed=1), bench.soak("Y2", 3.40, seed=2)
+    after = first.time_s >= first.time_s[first.phase == "return"].min()
+    ohms = first.resistance_ohm, second.resistance_ohm
+    return judged(
+        replace(first, resistance_ohm=np.where(after, ohms[1], ohms[0])),
+        replace(second, resistance_ohm=np.where(after, ohms[0], ohms[1])),
+        bench.soak("Y3", 3.32, seed=3),
+    )
+
+
 def slips(bench: Bench) -> SetResult:
     """Two readings on the way to a step that are lower than any heat explains."""
     trace = bench.soak(readings=40)
@@ -240,6 +252,7 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     "not-straight": lambda bench: by_hand(
         bench, *(-0.06 * ((t - 55.0) / 35.0) ** 2 for t in range(20, 90, 10))
     ),
+    "changed-places": places_changed,
     "lone-hot": lambda bench: judged(hot_by_hand(bench, "Y1", 4.0)),
     "pair-apart": lambda bench: judged(hot_by_hand(bench, "Y1", 4.209, 52.0)),
     "bend-alike": lambda bench: judged(*(hot_by_hand(bench, f"Y{n}", 4.0, 4.001) for n in (1, 2, 3))),
