@@ -104,7 +104,7 @@ def changed_places(coils: Sequence[Coil]) -> dict[str, str]:
     One went up by what the other came down, and that is what they differ by: each reads after the heat as
     the other did before. Two coils that changed by themselves would have to meet each other's values.
     """
-    result = {}
+    result: dict[str, str] = {}
     for place, one in enumerate(coils):
         for other in coils[place + 1 :]:
             if one.label not in result and other.label not in result and _exchanged(one, other):
