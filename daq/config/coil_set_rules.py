@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from daq.config.coil_set import CLASS_DEGC, LEAST_COOL_S, CoilSet
 from daq.config.rig import Rig
-from daq.config.toml import Loaded
+from daq.config.toml import MISSING, Loaded
 from daq.config.toml_lines import quote_key
 
 MAX_COILS = 64
@@ -15,10 +15,11 @@ Trouble = tuple[str, str]
 
 
 def check(coil_set: Loaded[CoilSet]) -> None:
-    """Raise InputError with file, line and key for the first thing that cannot be."""
-    for part in (_coils, _ceilings, _test, _kinds):
-        for keypath, message in part(coil_set.value):
-            raise coil_set.error(keypath, message)
+    """Raise InputError for the first thing that cannot be and all that is missing; with file, line and key."""
+    if missing := [trouble for trouble in _ceilings(coil_set.value) if trouble[1].startswith(MISSING)]:
+        coil_set.require_none(missing)  # no step can be held to a ceiling that is not there
+    parts = (_coils, _ceilings, _test, _kinds)
+    coil_set.require_none([trouble for part in parts for trouble in part(coil_set.value)])
 
 
 def check_against(coil_set: Loaded[CoilSet], rig: Loaded[Rig]) -> None:

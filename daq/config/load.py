@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 
 from daq.config import coil_set_rules, rig_rules
+from daq.config.address import complete
 from daq.config.builtin import builtin, find, names
 from daq.config.coil_set import CoilSet, Heat
 from daq.config.rig import PRACTICE_MARK, Rig
@@ -42,8 +43,18 @@ def load_rig(path: Path) -> Loaded[Rig]:
         InputError: One line with file, line and key.
     """
     loaded = load(path, Rig)
+    loaded = replace(loaded, value=_with_addresses(loaded.value))
     rig_rules.check(loaded)
     return loaded
+
+
+def _with_addresses(rig: Rig) -> Rig:
+    """Return *rig* with each address in the form that links take."""
+    completed = {
+        role: msgspec.structs.replace(instrument, resource=complete(instrument.resource))
+        for role, instrument in rig.instruments().items()
+    }
+    return msgspec.structs.replace(rig, **completed)
 
 
 def load_coil_set(path: Path) -> Loaded[CoilSet]:

@@ -23,7 +23,7 @@ _SIMULATED_RESOURCES = {
     "switch": "sim:switch",
     "oven": "sim:oven",
 }
-_ADDRESSES = "'TCPIP::192.0.2.10::5025::SOCKET' or 'ASRL/dev/ttyUSB0::INSTR'"
+_ADDRESSES = "'COM3', '/dev/ttyUSB0', '192.0.2.10', 'meter.local:5555' or 'USB0::...::INSTR'"
 
 _THERMISTOR = (
     "{ A = .., B = .., C = .. }, { r25_ohm = .., beta_K = .. } or { points = [[degC, ohm], ..] } with three"
@@ -33,10 +33,9 @@ Trouble = tuple[str, str]
 
 
 def check(rig: Loaded[Rig]) -> None:
-    """Raise InputError with file, line and key for the first thing that cannot be."""
-    for part in (_resources, _time_scale, _meter, _probe, _switch, _oven):
-        for keypath, message in part(rig.value):
-            raise rig.error(keypath, message)
+    """Raise InputError for the first thing that cannot be and all that is missing; with file, line and key."""
+    parts = (_resources, _time_scale, _meter, _probe, _switch, _oven)
+    rig.require_none([trouble for part in parts for trouble in part(rig.value)])
 
 
 def _present(rig: Rig) -> dict[str, Instrument]:

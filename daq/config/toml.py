@@ -13,7 +13,7 @@ import tomllib
 import types
 import typing
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -25,7 +25,7 @@ from daq.config.toml_lines import KeyPath, line_at, line_of, parse_keypath, quot
 from daq.errors import InputError
 from daq.plain_file import read_plain
 
-__all__ = ["MAX_BYTES", "Loaded", "line_of", "load"]
+__all__ = ["MAX_BYTES", "MISSING", "Loaded", "line_of", "load"]
 
 T = TypeVar("T")
 
@@ -37,6 +37,11 @@ MAX_KEY_PARTS = 20
 MAX_DEPTH = 50
 #: A key or a message beyond this length is cut: it still has to be read.
 MAX_KEY_SHOWN, MAX_SHOWN = 100, 500
+
+#: How the message of a key that has to be there, and is not, begins.
+MISSING = "is missing"
+#: So many missing keys are named.
+_MOST_NAMED = 12
 
 _WHERE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)$")
 _AT = re.compile(r"^(?P<what>.*?)(?: - at `(?P<at>.*)`)?$", re.DOTALL)
@@ -76,6 +81,14 @@ class Loaded(Generic[T]):
         """
         return _key_error(self.path, self.text, parse_keypath(keypath), message)
 
+    def require_none(self, troubles: Sequence[tuple[str, str]]) -> None:
+        """Raise InputError for the first of *troubles*, keys and messages, and name all other missing keys."""
+        if not troubles:
+            return
+        (keypath, message), *others = troubles
+        missing = [parse_keypath(key) for key, said in others if said.startswith(MISSING)]
+        raise self.error(keypath, message + _too(self.text, missing))
+
 
 def load(path: Path, kind: type[T]) -> Loaded[T]:
     """Read the TOML file at *path* into a *kind*, a msgspec struct that forbids unknown fields.
@@ -99,6 +112,9 @@ def load(path: Path, kind: type[T]) -> Loaded[T]:
         value = msgspec.convert(document, type=kind, strict=True)
     except (msgspec.ValidationError, OverflowError) as exc:
         keypath, message = _explain(document, kind, str(exc))
+        missing = [each for each in _missing(document, kind) if each != keypath]
+        if message.startswith(MISSING):
+            message += _too(text, missing)
         raise _key_error(path, text, keypath, message) from exc
     return Loaded(value=value, text=text, path=path, sha256=hashlib.sha256(raw).hexdigest())
 
@@ -177,7 +193,7 @@ def _explain(document: dict[str, Any], kind: Any, complaint: str) -> tuple[KeyPa
         hint = f"; did you mean '{close[0]}'?" if close else ""
         return (*keypath, unknown[1]), f"unknown key, expected one of {', '.join(known)}{hint}"
     if missing := _MISSING.match(what):
-        return (*keypath, missing[1]), "is missing, expected a value"
+        return (*keypath, missing[1]), f"{MISSING}, expected a value"
     if wrong := _WRONG_TYPE.match(what):
         expected = " or ".join(
             _TOML_WORDS.get(word, word) for word in wrong[1].split(" | ") if word != "null"
@@ -188,6 +204,38 @@ def _explain(document: dict[str, Any], kind: Any, complaint: str) -> tuple[KeyPa
         return keypath, f"is {value!r}, {_LABEL}"
     shown = f"is {value!r}: " if isinstance(value, str | int | float) else ""
     return keypath, shown + what.replace("`", "")
+
+
+def _too(text: str, missing: Sequence[KeyPath]) -> str:
+    """Name the keys that are missing too, each with the line of its table; one at a time costs a try each."""
+    if not missing:
+        return ""
+    named = []
+    for keypath in missing[:_MOST_NAMED]:
+        line = line_at(text, keypath)
+        named.append(f"'{show_keypath(keypath)}'" + (f" (line {line})" if line else ""))
+    more = len(missing) - len(named)
+    return f"; missing too: {', '.join(named)}" + (f" and {more} more" if more else "")
+
+
+def _missing(node: Any, kind: Any, here: KeyPath = ()) -> Iterator[KeyPath]:
+    """Yield every key that *kind* needs and *node* lacks; a table that is not there with all it needs."""
+    for each in _structs(kind):
+        if isinstance(each, type) and issubclass(each, msgspec.Struct):
+            if isinstance(node, dict):
+                for field in msgspec.structs.fields(each):
+                    name = field.encode_name
+                    if name in node:
+                        yield from _missing(node[name], field.type, (*here, name))
+                    elif field.required:
+                        yield (*here, name)
+                        yield from _missing({}, field.type, (*here, name))
+        elif isinstance(node, dict) and typing.get_origin(each) is dict:
+            for name, value in node.items():
+                yield from _missing(value, typing.get_args(each)[1], (*here, name))
+        elif isinstance(node, list):
+            for at, value in enumerate(node):
+                yield from _missing(value, typing.get_args(each)[0], (*here, at))
 
 
 def _locate(document: dict[str, Any], kind: Any, at: str, complaint: str) -> KeyPath:

@@ -12,7 +12,8 @@ import os
 import select
 import socket
 from abc import ABC, abstractmethod
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from functools import cache
 from types import ModuleType
 from typing import Any, Final
@@ -292,7 +293,7 @@ def _port(
     open_s: float | None = None,
 ) -> MessagePort:
     """Open *resource* as the kind of port it is, waiting *open_s* for it if given."""
-    with ExitStack() as undo:
+    with ExitStack() as undo, _which_port(parsed):
         opened: Any = _open(resource, timeout_s if open_s is None else open_s)
         undo.callback(opened.close)
         port: MessagePort
@@ -308,15 +309,32 @@ def _port(
     return port
 
 
+@contextmanager
+def _which_port(parsed: rname.ResourceName) -> Iterator[None]:
+    """Say of a socket on which nobody listens that another port may be right, and who looks for it."""
+    try:
+        yield
+    except LinkClosedError as exc:
+        if not isinstance(parsed, rname.TCPIPSocket):
+            raise
+        host, port = parsed.host_address, parsed.port
+        raise LinkClosedError(
+            f"{exc}; port {port} was tried, and `coilsoak find {host}` tries the usual others"
+        ) from exc
+
+
 def _open(resource: str, timeout_s: float) -> Any:
     try:
         return manager().open_resource(resource, open_timeout=int(timeout_s * 1000))
     except KNOWN as exc:
         raise translate(exc, resource, "open") from exc
     except (ValueError, ImportError) as exc:  # pyvisa-py on a kind whose library is missing
-        raise InputError(f"{resource}: cannot be opened here ({' '.join(str(exc).split())})") from exc
+        usb = "; pip install 'coilsoak[usb]' brings it for USB" if resource.upper().startswith("USB") else ""
+        raise InputError(f"{resource}: cannot be opened here ({' '.join(str(exc).split())}){usb}") from exc
     except Exception as exc:  # pyvisa-py raises bare Exception when a connection does not come about
-        raise LinkClosedError(f"{resource}: open failed ({exc}); check the address and the cable") from exc
+        silent = str(constants.StatusCode.error_timeout.value) in str(exc)
+        reason = f"nobody answers within {timeout_s:g} s" if silent else str(exc)
+        raise LinkClosedError(f"{resource}: open failed ({reason}); check the address and the cable") from exc
 
 
 def _parsed(resource: str) -> rname.ResourceName:
