@@ -125,7 +125,12 @@ ROOMS = {
         " bench.guard bench.assembly bench.watchdog procedures screen archive analysis.words analysis.model"
         " analysis.trace"
     ),
-    "daq.commands": Room("daq errors signals streams tables record archive run analysis.history"),
+    "daq.setup": Room(
+        "errors clock streams tables config links links.base links.settings instruments.dialects"
+        " instruments.talk",
+        never="sim procedures",
+    ),
+    "daq.commands": Room("daq errors signals streams tables record archive run setup analysis.history"),
     "daq.cli": Room("errors streams commands"),
     "daq.__main__": Room("cli"),
 }
@@ -135,6 +140,8 @@ LIBRARIES = {
     "pyvisa": "daq.links",
     "pyvisa_py": "daq.links",
     "serial": "daq.links",
+    "zeroconf": "daq.links",
+    "psutil": "daq.links",
     "socket": "daq.links daq.sim",
     "socketserver": "daq.links daq.sim",
     "pty": "daq.links daq.sim",
@@ -519,7 +526,7 @@ def test_importing_every_module_does_no_io() -> None:
         "def hook(event, args):\n"
         "    if event in ('socket.bind', 'socket.connect', 'subprocess.Popen', 'os.mkdir'):\n"
         "        bad.append((event, str(args)))\n"
-        "import matplotlib.figure, pyvisa, scipy.stats\n"  # other people's imports are not on trial
+        "import matplotlib.figure, pyvisa, pyvisa_py, scipy.stats\n"  # not on trial: other people's
         "sys.addaudithook(hook)\n"
         f"[importlib.import_module(name) for name in {names!r}]\n"
         "sys.exit(str(bad) if bad else 0)\n"

@@ -7,6 +7,9 @@ from __future__ import annotations
 COMMANDS = {
     "soak": "heat the set step by step, judge each coil, write the report",
     "sweep": "read and judge every coil at room temperature, no power",
+    "find": "what instruments are here, who they are, how they speak",
+    "try": "one instrument at a prompt: ask it, see what it answers",
+    "setup": "ask what is on the bench, and write its files",
     "check": "is the bench what its rig file says; no power",
     "judge": "judge a run folder again, or a table from elsewhere",
     "log": "find runs by job, serial, coil, kind, verdict, stage or day",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib import import_module
+from keyword import iskeyword
 from typing import cast
 
 import click
@@ -22,7 +23,8 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's
         if cmd_name not in COMMANDS:
             return None
-        return cast("click.Command", getattr(import_module(f"daq.commands.{cmd_name}"), cmd_name))
+        name = f"{cmd_name}_" if iskeyword(cmd_name) else cmd_name
+        return cast("click.Command", getattr(import_module(f"daq.commands.{name}"), name))
 
     def get_help(self, ctx: click.Context) -> str:  # noqa: ARG002 - click's
         return OVERVIEW.rstrip("\n")

@@ -15,7 +15,7 @@ Trouble = tuple[str, str]
 
 
 def check(coil_set: Loaded[CoilSet]) -> None:
-    """Raise InputError for the first thing that cannot be and all that is missing; with file, line and key."""
+    """Raise InputError with file, line and key for what cannot be first, and for all that is missing."""
     if missing := [trouble for trouble in _ceilings(coil_set.value) if trouble[1].startswith(MISSING)]:
         coil_set.require_none(missing)  # no step can be held to a ceiling that is not there
     parts = (_coils, _ceilings, _test, _kinds)

@@ -33,7 +33,7 @@ Trouble = tuple[str, str]
 
 
 def check(rig: Loaded[Rig]) -> None:
-    """Raise InputError for the first thing that cannot be and all that is missing; with file, line and key."""
+    """Raise InputError with file, line and key for what cannot be first, and for all that is missing."""
     parts = (_resources, _time_scale, _meter, _probe, _switch, _oven)
     rig.require_none([trouble for part in parts for trouble in part(rig.value)])
 

@@ -82,7 +82,7 @@ class Loaded(Generic[T]):
         return _key_error(self.path, self.text, parse_keypath(keypath), message)
 
     def require_none(self, troubles: Sequence[tuple[str, str]]) -> None:
-        """Raise InputError for the first of *troubles*, keys and messages, and name all other missing keys."""
+        """Raise InputError for the first of *troubles* (key, message), and name all other missing keys."""
         if not troubles:
             return
         (keypath, message), *others = troubles
