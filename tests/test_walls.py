@@ -126,9 +126,8 @@ ROOMS = {
         " analysis.trace"
     ),
     "daq.setup": Room(
-        "errors clock streams tables config links links.base links.settings instruments.dialects"
-        " instruments.talk",
-        never="sim procedures",
+        "errors clock plain_file streams tables config config.toml config.toml_lines links links.base"
+        " links.settings instruments.dialects instruments.talk screen run analysis.physics analysis.trace"
     ),
     "daq.commands": Room("daq errors signals streams tables record archive run setup analysis.history"),
     "daq.cli": Room("errors streams commands"),

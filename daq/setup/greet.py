@@ -25,6 +25,7 @@ PORTS = (5025, 5555, 9221, 3490, 10001)
 SPEEDS = (9600, 115200, 19200, 57600, 38400, 4800, 2400)
 #: How long each of the three steps waits for the beginning of a reply.
 STEPS_S = (("", 0.15), ("\r", 0.2), ("\n", 0.5))
+_NAMING_S = sum(patience_s for _, patience_s in STEPS_S)
 SOCKET_S = 1.0
 _OPEN_S = 1.5
 _CLOSE_S = 0.1
@@ -51,6 +52,8 @@ class Met:
     table: LinkTable
     identity: str
     reply: str
+    #: How long that took, with the pause that ends it.
+    took_s: float
 
     @property
     def is_serial(self) -> bool:
@@ -79,7 +82,8 @@ def quiet(resource: str, table: LinkTable, opener: Opener = open_real) -> Iterat
 def steps(address: str, nameless: Sequence[Nameless]) -> tuple[int, float]:
     """Return how many tries :func:`greet` makes at *address* at the most, and how long each takes."""
     if complete(address).upper().startswith("ASRL"):
-        return len(SPEEDS), 0.1 + sum(patience_s for _, patience_s in STEPS_S) * (1 + 0.6 * len(nameless))
+        rounds = 2 if nameless else 1
+        return rounds * len(SPEEDS), _CLOSE_S + max(_NAMING_S, len(nameless) * (STEPS_S[2][1] + _CLOSE_S))
     return (len(PORTS) + 1 if host_alone(address) else 1), SOCKET_S * (1 + 0.4 * len(nameless))
 
 
@@ -137,30 +141,42 @@ def _greet_host(
 def _greet_serial(
     resource: str, nameless: Sequence[Nameless], tried: Callable[[], None], opener: Opener
 ) -> Met | None:
-    for baud in SPEEDS:
-        met = _greet_once(resource, LinkTable(baud=baud), nameless, opener)
-        tried()
-        if met is not None:
-            return met
+    """Ask for a name at all speeds before anything else: nearly everybody has one."""
+    for questions in ((), nameless) if nameless else ((),):
+        for baud in SPEEDS:
+            met = _greet_once(resource, LinkTable(baud=baud), questions, opener, named=not questions)
+            tried()
+            if met is not None:
+                return met
     return None
 
 
-def _greet_once(resource: str, table: LinkTable, nameless: Sequence[Nameless], opener: Opener) -> Met | None:
+def _greet_once(
+    resource: str, table: LinkTable, nameless: Sequence[Nameless], opener: Opener, *, named: bool = True
+) -> Met | None:
+    """Ask for a name if *named*, and what *nameless* ask."""
+    is_serial = resource.upper().startswith("ASRL")
     with quiet(resource, table, opener) as wire:
-        if resource.upper().startswith("ASRL"):
+        if is_serial:
             wire.ask("\r\n", _CLOSE_S)  # closes what an earlier try may have left there
-            met = _in_steps(wire, resource, table)
-        else:
-            met = _at_once(wire, resource, table)
-        if met is None:
-            for each in nameless:
-                reply = wire.ask(each.question + each.send_end, STEPS_S[2][1])
-                if _is_text(reply) and reply.strip() != each.question:
-                    identity = reply.strip() if each.names else ""
-                    return Met(resource, _with_ends(table, each.send_end, reply), identity, reply)
-                if not each.send_end.endswith("\n"):
-                    wire.ask("\n", _CLOSE_S)  # half a command to whoever ends them with LF
-        return met
+        met = None
+        if named:
+            met = (_in_steps if is_serial else _at_once)(wire, resource, table)
+        return _without_a_name(wire, resource, table, nameless) if met is None else met
+
+
+def _without_a_name(
+    wire: QuietWire, resource: str, table: LinkTable, nameless: Sequence[Nameless]
+) -> Met | None:
+    for each in nameless:
+        reply = wire.ask(each.question + each.send_end, STEPS_S[2][1])
+        if _is_text(reply) and reply.strip() != each.question:
+            identity = reply.strip() if each.names else ""
+            ends = _with_ends(table, each.send_end, reply)
+            return Met(resource, ends, identity, reply, wire.took_s)
+        if not each.send_end.endswith("\n"):
+            wire.ask("\n", _CLOSE_S)  # half a command to whoever ends them with LF
+    return None
 
 
 def _at_once(wire: QuietWire, resource: str, table: LinkTable) -> Met | None:
@@ -168,7 +184,7 @@ def _at_once(wire: QuietWire, resource: str, table: LinkTable) -> Met | None:
     for ending in ("\n", "\r\n"):
         reply = wire.ask(IDENTITY + ending, SOCKET_S if ending == "\n" else SOCKET_S / 2)
         if _is_text(reply):
-            return Met(resource, _with_ends(table, ending, reply), _identity_in(reply), reply)
+            return Met(resource, _with_ends(table, ending, reply), _identity_in(reply), reply, wire.took_s)
     return None
 
 
@@ -183,7 +199,7 @@ def _in_steps(wire: QuietWire, resource: str, table: LinkTable) -> Met | None:
             continue
         if step == len(STEPS_S) - 1 and _is_text(again := wire.ask(IDENTITY + "\n", patience_s)):
             ending, reply = "\n", again
-        return Met(resource, _with_ends(table, ending, reply), _identity_in(reply), reply)
+        return Met(resource, _with_ends(table, ending, reply), _identity_in(reply), reply, wire.took_s)
     return None
 
 

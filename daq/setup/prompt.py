@@ -36,10 +36,10 @@ from daq.tables import Finding, findings_table
 
 HELP = """\
 *IDN?            send this, or whatever else you type, and see what comes back
-:ops             ask all that the dialect asks, and see what comes of each
-:read OP         read one value through the dialect, as :read measured_voltage
-:dialect NAME    speak another dialect, as :dialect scpi-1999 meter
-:end             leave (or Ctrl-D); an output that may have been switched is switched off"""
+/ops             ask all that the dialect asks, and see what comes of each
+/read OP         read one value through the dialect, as /read measured_voltage
+/dialect NAME    speak another dialect, as /dialect scpi-1999 meter
+/end             leave (or Ctrl-D); an output that may have been switched is switched off"""
 _QUIET_S = 1.0
 
 
@@ -158,7 +158,7 @@ def _tried(talk: Conversation, role: RoleDialect, op: str) -> Finding:
         return Finding(op, None, f"only sets ({entry.set}), so it is not tried")
     names = {name for name, _ in placeholders(entry.ask)}
     if "range" in names:
-        return Finding(op, None, f"{entry.ask} sets a range, so it is not tried; :read {op} does it")
+        return Finding(op, None, f"{entry.ask} sets a range, so it is not tried; /read {op} does it")
     clock = RealClock()
     began_s = clock.monotonic()
     try:
@@ -197,21 +197,21 @@ def _commands(spoken: Spoken, found: Found, dialects: Sequence[Dialect], console
         except EOFError:
             return
         word, _, rest = typed.partition(" ")
-        if typed in {":end", ":quit", ":q"}:
+        if typed in {"/end", "/quit", "/q"}:
             return
         try:
-            if word == ":ops" and spoken.role is not None:
+            if word == "/ops" and spoken.role is not None:
                 _choose(spoken, spoken.role, console)
-            elif word == ":read" and spoken.role is not None and spoken.talk is not None:
+            elif word == "/read" and spoken.role is not None and spoken.talk is not None:
                 _say(console, _value(spoken.talk, spoken.role, rest.strip()))
-            elif word == ":dialect" and rest:
+            elif word == "/dialect" and rest:
                 name, _, role = rest.partition(" ")
                 other = chosen(found, dialects, name, role.strip() or None)
                 if other is not None:
                     _choose(spoken, other, console)
-            elif word in {":ops", ":read"}:
-                _say(console, "choose a dialect first, as :dialect scpi-1999 meter")
-            elif typed.startswith(":") and " " not in typed and word in {":help", ":h", ":"}:
+            elif word in {"/ops", "/read"}:
+                _say(console, "choose a dialect first, as /dialect scpi-1999 meter")
+            elif typed.startswith("/"):
                 _say(console, HELP)
             elif typed:
                 _send(spoken, typed, console)

@@ -22,8 +22,9 @@ from daq.links.inprocess import InProcessLink
 from daq.setup.greet import IDENTITY, Met, Nameless, Opener, open_real, quiet
 from daq.setup.wire import QuietWire, harmless
 
-#: How long a reply to a setting's question is waited for, and to one that measures first.
-ANSWER_S, MEASURE_S = 0.5, 3.0
+#: How long a reply to a setting's question is waited for: some times as long as the name took, within bounds.
+#: And to a question that measures first.
+TIMES, LEAST_S, ANSWER_S, MEASURE_S = 4.0, 0.2, 0.5, 2.0
 #: Ops that measure, which an instrument of another kind may change its function for: asked only where all
 #: else of the role fits.
 _LATE = frozenset(["measured_voltage", "measured_current", "read", "temperature"])
@@ -75,10 +76,11 @@ class Listener:
     A :class:`daq.links.base.Peer` whose answers come from a real wire.
     """
 
-    def __init__(self, wire: QuietWire) -> None:
+    def __init__(self, wire: QuietWire, took_s: float) -> None:
         self._wire = wire
         self._known: dict[bytes, bytes] = {}
-        self.patience_s = ANSWER_S
+        self.answer_s = min(max(TIMES * took_s, LEAST_S), ANSWER_S)
+        self.patience_s = self.answer_s
         self.gone: LinkError | None = None
 
     def feed(self, data: bytes) -> bytes:
@@ -152,7 +154,7 @@ def fitting(met: Met, dialects: Sequence[Dialect], opener: Opener = open_real) -
         LinkError: The wire cannot be opened again, or the other end goes away.
     """
     with quiet(met.resource, met.table, opener) as wire:
-        listener = Listener(wire)
+        listener = Listener(wire, met.took_s)
         fits = [
             fit
             for dialect in dialects
@@ -256,7 +258,7 @@ class _Outcome:
 
     def _one(self, op: str, **params: int) -> bool:
         asking, role = self._asking, self._role
-        self._listener.patience_s = MEASURE_S if op in _LATE else ANSWER_S
+        self._listener.patience_s = MEASURE_S if op in _LATE else self._listener.answer_s
         clock = VirtualClock()  # waiting in vain costs nothing here: the listener has waited already
         link = InProcessLink(
             self._listener, "trial", asking.link.send_end, asking.link.reply_end, timeout_s=1.0, clock=clock
@@ -298,7 +300,7 @@ def _selecting(role: RoleDialect) -> str:
 
 
 def _is_a_number(listener: Listener, question: str) -> bool:
-    listener.patience_s = ANSWER_S
+    listener.patience_s = listener.answer_s
     return listener.feed(question.encode("latin-1")).strip().lstrip(b"+").isdigit()
 
 

@@ -25,6 +25,8 @@ class QuietWire:
         self._link = link
         self._clock = RealClock()
         self._said_s = 0.0
+        #: How long the last reply took, with the pause that ends it.
+        self.took_s = 0.0
 
     def ask(self, text: str, patience_s: float) -> str:
         """Send *text* as it is, and return all that comes back until there is a pause; possibly nothing.
@@ -36,10 +38,14 @@ class QuietWire:
         if not harmless(text):
             raise InputError(f"{text!r} is no question, and only questions are asked here")
         self._clock.sleep(PAUSE_S - (self._clock.monotonic() - self._said_s))
+        began_s = self._clock.monotonic()
         self._link.write(text)
         try:
-            return self._link.read(patience_s)
+            reply = self._link.read(patience_s)
         except LinkTimeoutError:
             return ""
+        else:
+            self.took_s = self._clock.monotonic() - began_s
+            return reply
         finally:
             self._said_s = self._clock.monotonic()

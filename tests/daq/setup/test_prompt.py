@@ -11,21 +11,21 @@ from tests.daq.kits.terminal import terminal
 
 @pytest.mark.slow
 def test_at_the_prompt_one_sees_and_leaves_safe() -> None:
-    """A question shows its reply and time, a setting is asked about first, and the output is off at the end."""
+    """A question shows reply and time, a setting is asked about first, and the output is off at the end."""
     with strange_bench() as bench:
         with terminal("try", bench.addresses["supply"], "--dialect", "scpi-1999") as person:
             person.wait_for("measured_voltage")
             person.type("*IDN?", "\n> ")
             person.wait_for("ms  'Coilsoak,Simulated DC supply")
-            person.type(":read measured_voltage", "\n> ")
+            person.type("/read measured_voltage", "\n> ")
             person.type("VOLT 2", "\n> ")
             person.type("y", "may set something; send it? [y/N] ")
             person.type("OUTP ON", "\n> ")
             person.type("y", "[y/N] ")
             person.type("OUTP?", "\n> ")
             person.wait_for("'1'")
-            person.type(":nonsense", "\n> ")
-            person.type(":end", "\n> ")
+            person.type("/nonsense", "\n> ")
+            person.type("/end", "\n> ")
             assert person.end() == 0
         assert "OUTP ON" in bench.noted["supply"].heard
         assert not bench.simulated.output_on()
@@ -38,7 +38,7 @@ def test_a_setting_that_is_not_confirmed_is_not_sent() -> None:
         with terminal("try", bench.addresses["unheard"]) as person:
             person.type("OUTP ON", "\n> ")
             person.type("", "[y/N] ")
-            person.type(":end", "\n> ")
+            person.type("/end", "\n> ")
             assert person.end() == 0
         assert "OUTP ON" not in bench.noted["unheard"].heard
 
