@@ -13,12 +13,13 @@ from daq.setup.parse import (
     as_many,
     ceiling,
     channel_or_none,
+    channels,
+    channels_or_none,
     groups_of,
     number,
     one_of,
     short,
     something,
-    whole,
 )
 from daq.setup.plan import Group, Plan
 
@@ -90,30 +91,25 @@ def _self_heating(plan: Plan) -> bool:
 
 
 def ways(desk: Desk, plan: Plan) -> None:
-    """Ask for the channels: the first of each row, the coils in their order follow."""
+    """Ask for the channels of each row: the first, and the coils in their order follow, or all of them."""
     if plan.switch is None:
         return
-    count = len(plan.labels)
-    rows = [("sense", "from the meter", "201")]
+    first, count = plan.labels[0], len(plan.labels)
+    about = "one number, and the other coils follow on in their order; or all of them with commas between"
+    rows = [("sense", f"switch unit: channel from the meter to {first}", "201")]
     if plan.supply is not None:
-        rows.append(("power", "from the supply", "101"))
-    if plan.probe_kind != "typed":
-        rows.append(("probe", "to the thermometers", "301"))
-    for table, what, usual in rows:
-        plan.channels[table] = desk.get(
-            f"channel_{table}",
-            f"switch unit: channel {what} to {plan.labels[0]} (the other {count - 1} follow on)",
-            whole(0, 99_999),
-            default=usual,
-        )
-    leak = desk.get(
-        "channel_leak",
-        f"channel from the meter to winding and body of {plan.labels[0]}, or none",
-        channel_or_none,
-        default=NONE,
-    )
-    if leak is not None:
-        plan.channels["leak"] = leak
+        rows.append(("power", f"channel from the supply to {first}", "101"))
+    if plan.probe_kind == "instrument":
+        rows.append(("probe", f"the thermometer's own channel at {first}, or none for one sensor", NONE))
+    elif plan.probe_kind != "typed":
+        rows.append(("probe", f"channel from the meter to the thermometer at {first}", "301"))
+    rows.append(("leak", f"channel from the meter to winding and body of {first}, or none", NONE))
+    for table, question, usual in rows:
+        parse = channels_or_none if usual == NONE else channels
+        found = desk.get(f"channel_{table}", question, parse(count), default=usual, about=about)
+        if found:
+            plan.channels[table] = found
+    plan.probe_single = plan.probe_single or "probe" not in plan.channels
     plan.short = desk.get(
         "channel_short",
         "channel that joins the meter's leads, or none",

@@ -132,11 +132,11 @@ def _switch_lines(plan: Plan) -> Iterator[str]:
     yield from _instrument_lines(plan.switch)
     if plan.short is not None:
         yield f"short = {plan.short}  # joins the meter's leads at their far end"
-    for table, first in plan.channels.items():
+    for table, channels in plan.channels.items():
         yield ""
         yield f"[switch.{table}]"
-        for at, label in enumerate(plan.labels):
-            yield f"{quote_key(label)} = {first + at}"
+        for label, channel in zip(plan.labels, channels, strict=True):
+            yield f"{quote_key(label)} = {channel}"
 
 
 def _set_lines(plan: Plan) -> Iterator[str]:

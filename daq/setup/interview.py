@@ -201,16 +201,16 @@ def _told(fit: Fit, rivals: Sequence[Fit]) -> str:
 
 def _meter(desk: Desk, looker: Looker, plan: Plan) -> None:
     _, plan.meter, _, _ = _instrument(desk, looker, "meter", [HAND], HAND)
-    if plan.meter is not None:
-        plan.wires = desk.get(
-            "wires",
-            "leads from the meter to a coil, 2 or 4",
-            two_or_four,
-            default="4",
-            about="with four the leads' own resistance is not in the reading; with two it is measured first",
-        )
-        plan.mains_Hz = desk.get("mains_Hz", "mains frequency, 50 or 60 Hz", mains, default="50")
     by_hand = plan.meter is None
+    plan.wires = desk.get(
+        "wires",
+        "leads from the meter to a coil, 2 or 4",
+        two_or_four,
+        default="2" if by_hand else "4",
+        about="with four the leads' own resistance is not in the reading; with two it is measured first",
+    )
+    if not by_hand:
+        plan.mains_Hz = desk.get("mains_Hz", "mains frequency, 50 or 60 Hz", mains, default="50")
     listed = "\n".join(f"  {key}  {each.about}" for key, each in CLASSES.items())
     if "meter_class" not in desk.answers and "meter_class" not in desk.given:
         desk.tell(f"{listed}\n  {MANUAL}  you have its data sheet at hand")

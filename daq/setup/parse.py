@@ -80,6 +80,25 @@ def channel_or_none(text: str) -> int | None:
     return None if text.strip().casefold() == NONE else whole(0, 99_999)(text)
 
 
+def channels(count: int) -> Callable[[str], tuple[int, ...]]:
+    """Return what takes *count* channels with commas between, or the first of as many that follow on."""
+
+    def parse(text: str) -> tuple[int, ...]:
+        found = tuple(whole(0, 99_999)(part.strip()) for part in text.split(","))
+        if len(found) == 1:
+            return tuple(range(found[0], found[0] + count))
+        if len(found) != count or len(set(found)) != count:
+            raise InputError(f"{text!r}: expected one channel, or {count} different ones with commas between")
+        return found
+
+    return parse
+
+
+def channels_or_none(count: int) -> Callable[[str], tuple[int, ...]]:
+    """Return what takes channels, or the word for none: then there are none."""
+    return lambda text: () if text.strip().casefold() == NONE else channels(count)(text)
+
+
 def ceiling(text: str) -> str | float:
     """Take an insulation class, or a temperature in degC."""
     word = text.strip().upper()

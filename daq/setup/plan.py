@@ -55,8 +55,8 @@ class Plan:
     probe_accuracy_K: float = 2.0
     probe_single: bool = True
     switch: Wired | None = None
-    #: First channel of each way through the switch unit, by the name of its table.
-    channels: dict[str, int] = field(default_factory=dict)
+    #: Channels of each way through the switch unit in the order of the coils, by the name of its table.
+    channels: dict[str, tuple[int, ...]] = field(default_factory=dict)
     short: int | None = None
     oven: Wired | None = None
     limit_V: float = 15.0

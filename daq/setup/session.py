@@ -9,12 +9,14 @@ from pathlib import Path
 
 from rich.console import Console
 
+from daq.config.load import load_coil_set, load_rig
 from daq.config.toml import MAX_BYTES
 from daq.errors import InputError
 from daq.plain_file import read_plain
 from daq.run.check import check_bench
 from daq.screen.console import ConsoleOperator
 from daq.setup.desk import BackError, Desk
+from daq.setup.existing import answers_of
 from daq.setup.files import rig_text, set_text
 from daq.setup.find import Found
 from daq.setup.interview import QUESTIONS, Looker, interview
@@ -89,7 +91,7 @@ def set_up(
     looker = Looker(known_dialects(rig.parent), list(found))
     person = ConsoleOperator(console) if sys.stdin is not None and sys.stdin.isatty() else None
     before = answers_beside(rig)
-    usual = read_answers(before) if before.is_file() and person is not None else {}
+    usual = {} if person is None else _usual(rig, coil_set)
     desk = Desk(person, given, usual)
     if person is not None:
         person.tell(WELCOME)
@@ -104,6 +106,19 @@ def set_up(
     _write(before, "# Answers of `coilsoak setup`, to be given again: --answers FILE\n" + desk.text())
     console.print(f"written: {rig}, {coil_set}, {before}", highlight=False, markup=False, soft_wrap=True)
     return check_bench(rig, coil_set, None, console)
+
+
+def _usual(rig: Path, coil_set: Path) -> dict[str, str]:
+    """Return the answers of last time; where none were kept, what the files that are there already say.
+
+    Raises:
+        InputError: A file is there and cannot be read: it is not replaced unread.
+    """
+    if (kept := answers_beside(rig)).is_file():
+        return read_answers(kept)
+    if rig.is_file() and coil_set.is_file():
+        return answers_of(load_rig(rig).value, load_coil_set(coil_set).value)
+    return {}
 
 
 def _changed(desk: Desk, rig: Path, coil_set: Path, console: Console) -> bool:

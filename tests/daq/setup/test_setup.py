@@ -7,8 +7,16 @@ from pathlib import Path
 import pytest
 
 from daq.config.load import load_inputs
+from daq.errors import InputError
+from daq.setup.desk import Desk
+from daq.setup.existing import answers_of
+from daq.setup.files import rig_text, set_text
+from daq.setup.interview import QUESTIONS, Looker
+from daq.setup.parse import channels_or_none
+from daq.setup.session import ask_all
+from daq.setup.trial import known_dialects
 from daq.setup.wire import harmless
-from tests.daq.kits.cli import say
+from tests.daq.kits.cli import COIL_SET, RIG, say
 from tests.daq.kits.strange_bench import METER_BAUD, StrangeBench, strange_bench
 from tests.daq.kits.terminal import Terminal, terminal
 
@@ -52,9 +60,9 @@ def answer_all(types: Typist, bench: StrangeBench) -> None:
     types("ohms at 20 degC", "Y1-Y5 3.3, Y6-Y8 5.3")
     for question in ("made for, V [12]", "most current", "diode across", "hottest", "insulation", "get hot"):
         types(question)
-    types("from the meter to Y1")
+    types("switch unit: channel from the meter to Y1")
     types("from the supply to Y1")
-    types("to the thermometers to Y1")
+    types("to the thermometer at Y1")
     types("winding and body", "401")
     types("joins the meter", "209")
     for question in ("never more on this bench", "and, A", "from its nominal ohms", "like coils lie apart"):
@@ -168,3 +176,47 @@ def test_answers_kept_give_the_same_files_again(tmp_path: Path, capsys: pytest.C
     assert say(capsys, "setup", "--no-look", "--answers", kept, *again).status == 0
     for first, second in (("a.toml", "b.toml"), ("as.toml", "bs.toml")):
         assert (tmp_path / first).read_bytes() == (tmp_path / second).read_bytes()
+
+
+def test_files_that_are_there_answer_for_themselves(tmp_path: Path) -> None:
+    """The answers read out of two files by hand lead to files that say the same."""
+    rig, coil_set = load_inputs(RIG, COIL_SET)
+    answers = answers_of(rig.value, coil_set.value)
+    assert answers["coils"] == "Y1 Y2 Y3 Y4 Y5 3.3, Y6 Y7 Y8 5.3"
+    assert answers["channel_power"] == "101, 102, 103, 104, 105, 106, 107, 108"
+    assert set(answers) <= set(QUESTIONS)
+    answers |= {
+        "meter": "hand",
+        "supply": "none",
+        "switch": "none",
+        "oven": "none",
+        "probe": "hand",
+        "heat": "hand",
+    }
+    plan = ask_all(Desk(None, answers), Looker(known_dialects()))
+    bench, under_test = tmp_path / "rig.toml", tmp_path / "set.toml"
+    bench.write_text(rig_text(plan), encoding="utf-8")
+    under_test.write_text(set_text(plan), encoding="utf-8")
+    again = answers_of(*(each.value for each in load_inputs(bench, under_test)))  # type: ignore[arg-type]
+    assert {key: again[key] for key in again if key in answers and not key.startswith("meter_")} == {
+        key: answers[key] for key in again if key in answers and not key.startswith("meter_")
+    }
+
+
+@pytest.mark.parametrize(
+    ("typed", "understood"),
+    [
+        ("201", tuple(range(201, 209))),
+        ("1,3,5,7,9,11,13,15", (1, 3, 5, 7, 9, 11, 13, 15)),
+        ("1,2", None),
+        ("1,1,2,3,4,5,6,7", None),
+        ("none", ()),
+    ],
+)
+def test_channels_follow_on_or_are_all_named(typed: str, understood: tuple[int, ...] | None) -> None:
+    """A row of channels is never guessed at from too few or from one named twice."""
+    if understood is None:
+        with pytest.raises(InputError, match="expected one channel, or 8 different ones"):
+            channels_or_none(8)(typed)
+    else:
+        assert channels_or_none(8)(typed) == understood
