@@ -64,10 +64,8 @@ def _of_set(coil_set: CoilSet) -> Iterator[tuple[str, str]]:
     yield "diode", kinds[0].diode
     yield "body_degC", f"{coil_set.limits.body_degC:g}"
     winding_degC = coil_set.limits.winding_degC
-    yield (
-        "insulation",
-        coil_set.limits.insulation_class or "" if winding_degC is None else f"{winding_degC:g}",
-    )
+    insulation = coil_set.limits.insulation_class or ""
+    yield "insulation", insulation if winding_degC is None else f"{winding_degC:g}"
     yield "heat", coil_set.heat
     if tolerances := [kind.r20_tolerance_rel for kind in kinds if kind.r20_tolerance_rel is not None]:
         yield "tolerance_percent", f"{100.0 * max(tolerances):g}"
