@@ -332,9 +332,7 @@ def _open(resource: str, timeout_s: float) -> Any:
         usb = "; pip install 'coilsoak[usb]' brings it for USB" if resource.upper().startswith("USB") else ""
         raise InputError(f"{resource}: cannot be opened here ({' '.join(str(exc).split())}){usb}") from exc
     except Exception as exc:  # pyvisa-py raises bare Exception when a connection does not come about
-        silent = str(constants.StatusCode.error_timeout.value) in str(exc)
-        reason = f"nobody answers within {timeout_s:g} s" if silent else str(exc)
-        raise LinkClosedError(f"{resource}: open failed ({reason}); check the address and the cable") from exc
+        raise LinkClosedError(f"{resource}: open failed ({exc}); check the address and the cable") from exc
 
 
 def _parsed(resource: str) -> rname.ResourceName:
