@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from typing import Literal
 
 import msgspec
 
@@ -27,6 +28,7 @@ SPEEDS = (9600, 115200, 19200, 57600, 38400, 4800, 2400)
 STEPS_S = (("", 0.15), ("\r", 0.2), ("\n", 0.5))
 _NAMING_S = sum(patience_s for _, patience_s in STEPS_S)
 SOCKET_S = 1.0
+_UNNAMED_S = 0.35
 _OPEN_S = 1.5
 _CLOSE_S = 0.1
 
@@ -39,6 +41,9 @@ class Nameless:
     send_end: str
     #: Whether the answer is a name after all.
     names: bool = False
+    #: How the characters of its serial line are made.
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
 
 
 @dataclass(frozen=True)
@@ -54,6 +59,8 @@ class Met:
     reply: str
     #: How long that took, with the pause that ends it.
     took_s: float
+    #: The question to which it was the reply.
+    asked: str = IDENTITY
 
     @property
     def is_serial(self) -> bool:
@@ -82,8 +89,9 @@ def quiet(resource: str, table: LinkTable, opener: Opener = open_real) -> Iterat
 def steps(address: str, nameless: Sequence[Nameless]) -> tuple[int, float]:
     """Return how many tries :func:`greet` makes at *address* at the most, and how long each takes."""
     if complete(address).upper().startswith("ASRL"):
-        rounds = 2 if nameless else 1
-        return rounds * len(SPEEDS), _CLOSE_S + max(_NAMING_S, len(nameless) * (STEPS_S[2][1] + _CLOSE_S))
+        return len(_rounds(nameless)) * len(SPEEDS), _CLOSE_S + max(
+            _NAMING_S, len(nameless) * (STEPS_S[2][1] + _CLOSE_S)
+        )
     return (len(PORTS) + 1 if host_alone(address) else 1), SOCKET_S * (1 + 0.4 * len(nameless))
 
 
@@ -142,13 +150,28 @@ def _greet_serial(
     resource: str, nameless: Sequence[Nameless], tried: Callable[[], None], opener: Opener
 ) -> Met | None:
     """Ask for a name at all speeds before anything else: nearly everybody has one."""
-    for questions in ((), nameless) if nameless else ((),):
+    for data_bits, parity, questions in _rounds(nameless):
         for baud in SPEEDS:
-            met = _greet_once(resource, LinkTable(baud=baud), questions, opener, named=not questions)
+            table = LinkTable(baud=baud, data_bits=data_bits, parity=parity)
+            met = _greet_once(resource, table, questions, opener, named=not questions)
             tried()
             if met is not None:
                 return met
     return None
+
+
+def _rounds(
+    nameless: Sequence[Nameless],
+) -> list[tuple[Literal[7, 8], Literal["none", "even", "odd"], list[Nameless]]]:
+    """Return what is asked at each speed, and how characters are made meanwhile; the name first."""
+    frames = list(dict.fromkeys((each.data_bits, each.parity) for each in nameless))
+    return [
+        (8, "none", []),
+        *(
+            (bits, parity, [each for each in nameless if (each.data_bits, each.parity) == (bits, parity)])
+            for bits, parity in frames
+        ),
+    ]
 
 
 def _greet_once(
@@ -169,11 +192,11 @@ def _without_a_name(
     wire: QuietWire, resource: str, table: LinkTable, nameless: Sequence[Nameless]
 ) -> Met | None:
     for each in nameless:
-        reply = wire.ask(each.question + each.send_end, STEPS_S[2][1])
+        reply = wire.ask(each.question + each.send_end, _UNNAMED_S)
         if _is_text(reply) and reply.strip() != each.question:
-            identity = reply.strip() if each.names else ""
+            identity = _printable(reply) if each.names else ""
             ends = _with_ends(table, each.send_end, reply)
-            return Met(resource, ends, identity, reply, wire.took_s)
+            return Met(resource, ends, identity, reply, wire.took_s, each.question)
         if not each.send_end.endswith("\n"):
             wire.ask("\n", _CLOSE_S)  # half a command to whoever ends them with LF
     return None
@@ -209,10 +232,14 @@ def _identity_in(reply: str) -> str:
     return next((line for line in lines if line and line != IDENTITY and line.upper() != "OK"), "")
 
 
+def _printable(reply: str) -> str:
+    return "".join(sign for sign in reply if sign.isprintable()).strip()
+
+
 def _is_text(reply: str) -> bool:
     """Whether *reply* is text: at another speed a line gives signs that are none."""
     told = reply.strip(" \t\r\n\0\x02\x03\x06")
-    return len(told) >= 2 and all(" " <= sign <= "~" or sign in "\r\n\t\0" for sign in told)
+    return len(told) >= 2 and all(" " <= sign <= "~" or sign in "\r\n\t\0\x02\x03" for sign in told)
 
 
 def _with_ends(table: LinkTable, send_end: str, reply: str) -> LinkTable:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from daq.setup.find import Found
+from daq.setup.greet import IDENTITY
 
 
 @dataclass(frozen=True)
@@ -81,6 +82,7 @@ class Plan:
 def wired(found: Found, dialect: str, usual_baud: int, channel: int | None) -> Wired:
     """Return how to reach who was *found*; who it must be is a part of what it says of itself."""
     met = found.met
-    identity = "" if met is None else ",".join(met.identity.split(",")[:2]).strip()
+    named = met is not None and met.asked == IDENTITY
+    identity = ",".join(met.identity.split(",")[:2]).strip() if met is not None and named else ""
     baud = met.table.baud if met is not None and met.is_serial and met.table.baud != usual_baud else None
     return Wired(found.address, dialect, identity[:80], baud, channel)

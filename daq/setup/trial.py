@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -29,7 +30,7 @@ TIMES, LEAST_S, ANSWER_S, MEASURE_S = 4.0, 0.2, 0.5, 2.0
 #: else of the role fits.
 _LATE = frozenset(["measured_voltage", "measured_current", "read", "temperature"])
 #: Channels that a switch unit or a thermometer may have; the first that answers counts.
-_CHANNELS = (101, 1)
+_CHANNELS = (101, 1, "A")
 _MOST_ERRORS = 30
 #: The ops without which a role is none.
 _NEEDED = {
@@ -54,7 +55,7 @@ class Fit:
     answered: tuple[str, ...]
     unanswered: tuple[str, ...]
     untried: tuple[str, ...]
-    channel: int | None = None
+    channel: int | str | None = None
     selects: bool = False
 
     @property
@@ -124,7 +125,8 @@ def nameless(dialects: Sequence[Dialect]) -> list[Nameless]:
             question = None if _asks_idn(role) else next(_questions(role), None)
             if question is not None:
                 end = role.link.send_end
-                found[question, end] = Nameless(question, end, names=role.identity is not None)
+                link, named = role.link, role.identity is not None
+                found[question, end] = Nameless(question, end, named, link.data_bits, link.parity)
     return sorted(found.values(), key=lambda each: not each.send_end.endswith("\n"))
 
 
@@ -224,7 +226,7 @@ class _Outcome:
         self.answered: list[str] = []
         self.unanswered: list[str] = []
         self.untried: list[str] = []
-        self.channel: int | None = None
+        self.channel: int | str | None = None
 
     def ask_all(self, ops: Sequence[str]) -> bool:
         """Ask for each of *ops*; False once one is not answered that the role cannot do without."""
@@ -256,7 +258,7 @@ class _Outcome:
                 return True
         return False
 
-    def _one(self, op: str, **params: int) -> bool:
+    def _one(self, op: str, **params: Any) -> bool:
         asking, role = self._asking, self._role
         self._listener.patience_s = MEASURE_S if op in _LATE else self._listener.answer_s
         clock = VirtualClock()  # waiting in vain costs nothing here: the listener has waited already

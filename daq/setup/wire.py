@@ -12,8 +12,14 @@ IDLE_S = 0.06
 PAUSE_S = 0.05
 
 
+#: A frame that begins with data (STX) sets, one that ends with ENQ asks (ANSI X3.28, from memory).
+_STX, _ENQ = "\x02", "\x05"
+
+
 def harmless(command: str) -> bool:
-    """Whether *command* only asks: each part of it is a question, or it is nothing but a line end."""
+    """Whether *command* only asks: each part is a question, it is a frame that asks, or only a line end."""
+    if _STX in command or _ENQ in command:
+        return command.endswith(_ENQ) and _STX not in command
     parts = [part.strip() for part in command.strip().split(";")]
     return not command.strip() or all("?" in part for part in parts)
 

@@ -34,7 +34,7 @@ class Manual:
     def feed(self, data: bytes) -> bytes:
         """Return the last answer that the manual has for a question."""
         command = data.decode("latin-1")
-        self.heard.append(command.strip())
+        self.heard.append(command.strip(" \r\n"))
         if self._send_end and not command.endswith(self._send_end):
             return b""
         command = command.removesuffix(self._send_end)
@@ -50,7 +50,7 @@ def by_the_book(name: str, role: str) -> tuple[Manual, Dialect]:
     for step in part.steps:
         if step.error is None:
             for command, replies in step.wire:
-                if "?" in command and replies and "SYST:ERR" not in command:
+                if ("?" in command or harmless(command)) and replies and "SYST:ERR" not in command:
                     answers[command] = "".join(f"{reply}{link.reply_end}" for reply in replies)
                     answers |= _asked_alone(command, answers[command])
                     if role == "probe":  # a thermometer's first channel, whichever the manual took
@@ -85,7 +85,8 @@ def met_and_fits(name: str, role: str) -> tuple[Met | None, list[Fit], Manual]:
     """Greet an instrument by the book of *name*, and try all dialects on it."""
     peer, own = by_the_book(name, role)
     dialects = [own if each.name == name else each for each in known_dialects()]
-    address = "COM3" if own.role(role).link.send_end != "\n" else "192.0.2.5:5025"
+    link = own.role(role).link
+    address = "192.0.2.5:5025" if link.send_end == "\n" else "COM3"
     met = greet(address, nameless(dialects), opener=opener_of(peer))
     return met, [] if met is None else fitting(met, dialects, opener_of(peer)), peer
 
@@ -122,6 +123,9 @@ def test_one_that_has_no_harmless_question_is_met_and_not_guessed() -> None:
         ("VOLT 5", False),
         ("INST:NSEL 2;:VOLT?", False),
         ("VOLT?;:OUTP ON", False),
+        ("\x040011PV\x05", True),
+        ("\x040011\x02SL80.0\x03#", False),
+        ("\x040011\x02SL80.0\x03\x05", False),
     ],
 )
 def test_only_questions_are_harmless(command: str, asks: bool) -> None:
