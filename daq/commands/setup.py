@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from daq.commands.options import FILE, open_console
+from daq.errors import InputError
 
 
 @click.command()
@@ -32,6 +33,8 @@ def setup(
     from daq.tables import findings_table
 
     with open_console(False) as screen:
+        if answers is None and not (sys.stdin is not None and sys.stdin.isatty()):
+            raise InputError("setup asks, and standard input is no terminal; give --answers FILE")
         given = read_answers(answers) if answers else {}
         looked = [] if no_look and not addresses else here(addresses, lan=lan, seconds=3.0, console=screen)
         found = searching(looked, screen, rig.parent) if looked else []

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import msgspec
 
 from daq.config.coil_set import CLASS_DEGC
 from daq.config.rig import Rig
+from daq.config.toml import line_of
 from daq.config.toml_lines import quote_key
+from daq.instruments.dialects.load import SHIPPED
 from daq.setup.plan import Plan, Wired
 
 #: The bench's own limits stand so far above the set's.
@@ -33,6 +35,24 @@ def rig_text(plan: Plan) -> str:
 def set_text(plan: Plan) -> str:
     """Return the coil-set file of *plan*."""
     return "\n".join(_set_lines(plan)) + "\n"
+
+
+def without(dialect: str, role: str, ops: Sequence[str]) -> str:
+    """Return the text of a shipped dialect with *ops* of *role* behind a '#', as an instrument lacks them."""
+    path = SHIPPED / f"{dialect}.toml"
+    text = path.read_text(encoding="utf-8")
+    kept = tomllib.loads(text)
+    lines = text.splitlines()
+    begins = sorted(number for op in kept[role] if (number := line_of(text, f"{role}.{op}")))
+    for op in ops:
+        number = line_of(text, f"{role}.{op}")
+        assert number is not None
+        after = next((each for each in begins if each > number), number + 1)
+        for at in range(number - 1, min(after - 1, len(lines))):
+            if lines[at].startswith("["):
+                break
+            lines[at] = f"# not answered: {lines[at]}" if lines[at] else ""
+    return "\n".join([f"# {dialect} without what the {role} of this bench did not answer.", *lines]) + "\n"
 
 
 def _text(text: str) -> str:
@@ -116,6 +136,8 @@ def _probe_lines(plan: Plan) -> Iterator[str]:
         yield from _instrument_lines(plan.probe)
     else:
         yield "# calibrated = 2026-01-31"
+    if plan.probe_letter:
+        yield f"channels = {_text(plan.probe_letter)}  # or a table with each coil's own"
     if plan.cold_junction_degC is not None:
         yield f"cold_junction_degC = {_figure(plan.cold_junction_degC)}"
     yield f"accuracy_K = {_figure(plan.probe_accuracy_K)}  # with its contact to the coil"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -119,13 +120,15 @@ def look(
     except LinkBusyError as exc:
         return Found(place, trouble=f"{exc}")
     except LinkClosedError as exc:
-        return Found(place, trouble=_advised(str(exc)))
+        return Found(place, trouble=_advised(place.address, str(exc)))
     except (BenchError, InputError) as exc:
         return Found(place, trouble=str(exc))
     return Found(place, met, fits)
 
 
-def _advised(trouble: str) -> str:
+def _advised(address: str, trouble: str) -> str:
+    if address.upper().startswith("COM") and sys.platform != "win32":
+        return f"{address} is a name of Windows; here ports are called such as /dev/ttyUSB0"
     if "ermission denied" in trouble:
         return f"{trouble}; on Linux add yourself to the group 'dialout' and log in again"
     return trouble

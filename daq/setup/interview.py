@@ -30,7 +30,7 @@ QUESTIONS = (
     *(
         f"{role}{part}"
         for role in ("meter", "supply", "switch", "oven", "probe")
-        for part in ("", "_dialect", "_channel")
+        for part in ("", "_dialect", "_channel", "_leave_out")
     ),
     "wires",
     "mains_Hz",
@@ -117,7 +117,7 @@ def interview(desk: Desk, looker: Looker) -> Plan:
 
 
 def _instrument(
-    desk: Desk, looker: Looker, role: str, words: Sequence[str], default: str
+    desk: Desk, looker: Looker, plan: Plan, role: str, words: Sequence[str], default: str
 ) -> tuple[str, Wired | None, Found | None, Fit | None]:
     """Ask for the instrument in *role* until it answers in a dialect, or one of *words* is the answer."""
     others = " or ".join(f"'{word}'" for word in words)
@@ -171,7 +171,9 @@ def _instrument(
             desk.refuse(role, f"dialect {chosen!r} is unknown here, or knows no {role}")
             continue
         fit = next((each for each in fits if each.dialect == chosen), None)
-        if fit is not None and not fit.whole:
+        if fit is not None and not fit.whole and not chosen.endswith(".toml"):
+            _leave_out(desk, plan, fit)
+        elif fit is not None and not fit.whole:
             desk.tell(
                 f"note: it did not answer {', '.join(fit.unanswered)} as {chosen} says; `check` tells more"
             )
@@ -182,6 +184,21 @@ def _instrument(
             channel = desk.get(f"{role}_channel", "which of its outputs", whole(1, 99), default="1")
         usual_baud = dialect.roles[role].link.baud
         return answer, wired(found, chosen, usual_baud, channel if channel != 1 else None), found, fit
+
+
+def _leave_out(desk: Desk, plan: Plan, fit: Fit) -> None:
+    """Ask whether what was not answered is to be left out: then the bench has a dialect file of its own."""
+    listed = ", ".join(op.replace("_", " ") for op in fit.unanswered)
+    wanted = desk.get(
+        f"{fit.role}_leave_out",
+        f"not answered as {fit.dialect} says: {listed}. Leave out what it does not know, yes or no",
+        one_of(["yes", "no"]),
+        default="yes",
+        about="a dialect file of your own is written without it, and `check` says what is missing by that; "
+        "no: the dialect stays as it is, and `check` will stop there",
+    )
+    if wanted == "yes":
+        plan.left_out[fit.role] = fit.unanswered
 
 
 def _told(fit: Fit, rivals: Sequence[Fit]) -> str:
@@ -200,7 +217,7 @@ def _told(fit: Fit, rivals: Sequence[Fit]) -> str:
 
 
 def _meter(desk: Desk, looker: Looker, plan: Plan) -> None:
-    _, plan.meter, _, _ = _instrument(desk, looker, "meter", [HAND], HAND)
+    _, plan.meter, _, _ = _instrument(desk, looker, plan, "meter", [HAND], HAND)
     by_hand = plan.meter is None
     plan.wires = desk.get(
         "wires",
@@ -238,22 +255,24 @@ def _meter(desk: Desk, looker: Looker, plan: Plan) -> None:
 
 
 def _supply(desk: Desk, looker: Looker, plan: Plan) -> tuple[float | None, float | None]:
-    _, plan.supply, found, fit = _instrument(desk, looker, "supply", [NONE], NONE)
+    _, plan.supply, found, fit = _instrument(desk, looker, plan, "supply", [NONE], NONE)
     return (None, None) if found is None or fit is None else looker.most(found, fit)
 
 
 def _switch(desk: Desk, looker: Looker, plan: Plan) -> None:
-    _, plan.switch, _, _ = _instrument(desk, looker, "switch", [NONE], NONE)
+    _, plan.switch, _, _ = _instrument(desk, looker, plan, "switch", [NONE], NONE)
 
 
 def _oven(desk: Desk, looker: Looker, plan: Plan) -> None:
-    _, plan.oven, _, _ = _instrument(desk, looker, "oven", [NONE], NONE)
+    _, plan.oven, _, _ = _instrument(desk, looker, plan, "oven", [NONE], NONE)
 
 
 def _probe(desk: Desk, looker: Looker, plan: Plan) -> None:
     words = [HAND] if plan.meter is None else [HAND, "pt100", "K"]
     default = "pt100" if plan.switch is not None and plan.meter is not None else HAND
-    answer, plan.probe, _, _ = _instrument(desk, looker, "probe", words, default)
+    answer, plan.probe, _, fit = _instrument(desk, looker, plan, "probe", words, default)
+    if fit is not None and isinstance(fit.channel, str):
+        plan.probe_letter = fit.channel
     kinds = {HAND: "typed", "pt100": "meter-pt100", "K": "meter-thermocouple-K"}
     plan.probe_kind = kinds.get(answer, "instrument")
     if answer == "K":

@@ -50,11 +50,15 @@ class Plan:
     mains_Hz: int = 50
     accuracy: Accuracy | None = None
     supply: Wired | None = None
+    #: Ops that an instrument did not answer, by its role: left out of its dialect.
+    left_out: dict[str, tuple[str, ...]] = field(default_factory=dict)
     probe: Wired | None = None
     probe_kind: str = "typed"
     cold_junction_degC: float | None = None
     probe_accuracy_K: float = 2.0
     probe_single: bool = True
+    #: The input of a thermometer that calls them by letters.
+    probe_letter: str = ""
     switch: Wired | None = None
     #: Channels of each way through the switch unit in the order of the coils, by the name of its table.
     channels: dict[str, tuple[int, ...]] = field(default_factory=dict)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import tomllib
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from rich.console import Console
@@ -12,16 +13,17 @@ from rich.console import Console
 from daq.config.load import load_coil_set, load_rig
 from daq.config.toml import MAX_BYTES
 from daq.errors import InputError
+from daq.instruments.dialects.load import load_dialect
 from daq.plain_file import read_plain
 from daq.run.check import check_bench
 from daq.screen.console import ConsoleOperator
 from daq.setup.desk import BackError, Desk
 from daq.setup.existing import answers_of
-from daq.setup.files import rig_text, set_text
+from daq.setup.files import rig_text, set_text, without
 from daq.setup.find import Found
 from daq.setup.interview import QUESTIONS, Looker, interview
 from daq.setup.listing import found_table
-from daq.setup.plan import Plan
+from daq.setup.plan import Plan, Wired
 from daq.setup.trial import known_dialects
 from daq.tables import Finding, open_table, shown
 
@@ -101,6 +103,7 @@ def set_up(
         plan = ask_all(desk, looker)
         if person is None or not _changed(desk, rig, coil_set, console):
             break
+    _write_dialects(rig, plan)
     _write(rig, rig_text(plan))
     _write(coil_set, set_text(plan))
     _write(before, "# Answers of `coilsoak setup`, to be given again: --answers FILE\n" + desk.text())
@@ -141,6 +144,16 @@ def _changed(desk: Desk, rig: Path, coil_set: Path, console: Console) -> bool:
             desk.forget(keys[int(typed) - 1])
             return True
         desk.tell(f"{typed!r}: expected Enter or a number from 1 to {len(keys)}")
+
+
+def _write_dialects(rig: Path, plan: Plan) -> None:
+    """Write a dialect file beside *rig* for each instrument that does not know all of a shipped one."""
+    for role, ops in plan.left_out.items():
+        wired: Wired = getattr(plan, role)
+        path = rig.with_name(f"{rig.stem}-{role}.toml")
+        _write(path, without(wired.dialect, role, ops))
+        load_dialect(path.name, beside=path.parent)
+        setattr(plan, role, replace(wired, dialect=path.name))
 
 
 def _write(path: Path, text: str) -> None:

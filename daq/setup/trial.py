@@ -33,7 +33,7 @@ _LATE = frozenset(["measured_voltage", "measured_current", "read", "temperature"
 _CHANNELS = (101, 1, "A")
 _MOST_ERRORS = 30
 #: The ops without which a role is none.
-_NEEDED = {
+NEEDED = {
     "supply": frozenset(["voltage", "current_limit", "output", "measured_voltage", "measured_current"]),
     "meter": frozenset(["read"]),
     "probe": frozenset(["read"]),
@@ -242,7 +242,7 @@ class _Outcome:
                 self.untried.append(op)  # silence is an answer of this one
             else:
                 self.unanswered.append(op)
-                if op in _NEEDED[self._role.role]:
+                if op in NEEDED[self._role.role]:
                     return False
         return True
 

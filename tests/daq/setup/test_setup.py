@@ -220,3 +220,8 @@ def test_channels_follow_on_or_are_all_named(typed: str, understood: tuple[int, 
             channels_or_none(8)(typed)
     else:
         assert channels_or_none(8)(typed) == understood
+
+
+def test_without_a_terminal_and_answers_nobody_is_asked(capsys: pytest.CaptureFixture[str]) -> None:
+    """It says so at once, and looks at nothing."""
+    assert "give --answers FILE" in say(capsys, "setup").complaint()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -14,8 +15,9 @@ from daq.links.base import Link, Peer
 from daq.links.inprocess import InProcessLink
 from daq.links.settings import LinkTable
 from daq.setup import wire
+from daq.setup.files import without
 from daq.setup.greet import Met, Opener, greet
-from daq.setup.trial import Fit, fitting, known_dialects, nameless
+from daq.setup.trial import NEEDED, Fit, fitting, known_dialects, nameless
 from daq.setup.wire import harmless
 from tests.daq.kits.replay import FOLDER, read
 
@@ -27,7 +29,7 @@ class Manual:
     """Answers what a written conversation answers, and notes what it is sent."""
 
     def __init__(self, answers: Mapping[str, str], send_end: str) -> None:
-        self._answers = answers
+        self.answers = answers
         self._send_end = send_end
         self.heard: list[str] = []
 
@@ -38,7 +40,7 @@ class Manual:
         if self._send_end and not command.endswith(self._send_end):
             return b""
         command = command.removesuffix(self._send_end)
-        return self._answers.get(command.strip(), "").encode("latin-1")
+        return self.answers.get(command.strip(), "").encode("latin-1")
 
 
 def by_the_book(name: str, role: str) -> tuple[Manual, Dialect]:
@@ -131,3 +133,37 @@ def test_one_that_has_no_harmless_question_is_met_and_not_guessed() -> None:
 def test_only_questions_are_harmless(command: str, asks: bool) -> None:
     """Each part of a line has to ask; nothing rides behind a question."""
     assert harmless(command) == asks
+
+
+def test_an_instrument_that_knows_less_gets_a_dialect_of_its_own(tmp_path: Path) -> None:
+    """What it did not answer stands behind a '#', the rest is as shipped, and then it fits whole."""
+    peer, own = by_the_book("scpi-1999", "supply")
+    missing = {"CURR:PROT?": "over_current", "STAT:OPER:COND?": "mode"}
+    peer = Manual({ask: said for ask, said in peer.answers.items() if ask not in missing}, "\n")
+    met = greet("192.0.2.5:5025", opener=opener_of(peer))
+    assert met is not None
+    (fit, *_) = [each for each in fitting(met, known_dialects(), opener_of(peer)) if each.dialect == own.name]
+    assert set(fit.unanswered) == set(missing.values())
+    assert not fit.whole
+    (tmp_path / "mine.toml").write_text(without("scpi-1999", "supply", fit.unanswered), encoding="utf-8")
+    mine = load_dialect("mine.toml", beside=tmp_path)
+    assert set(own.roles["supply"].ops) - set(mine.roles["supply"].ops) == set(missing.values())
+    assert mine.roles["meter"].ops == own.roles["meter"].ops
+    (fit,) = fitting(met, [mine], opener_of(peer))
+    assert fit.whole
+
+
+@pytest.mark.parametrize("name", shipped())
+def test_any_optional_op_can_be_left_out_of_a_shipped_dialect(tmp_path: Path, name: str) -> None:
+    """Ops that go over several lines, and the last of a table, take nothing else with them."""
+    dialect = load_dialect(name)
+    for role, of in dialect.roles.items():
+        for op in set(of.ops) - NEEDED[role] - {"read_ohms", "voltage", "close", "open", "open_all"}:
+            if op.startswith("function_ohms"):
+                continue
+            (tmp_path / "mine.toml").write_text(without(name, role, [op]), encoding="utf-8")
+            mine = load_dialect("mine.toml", beside=tmp_path)
+            assert set(of.ops) - set(mine.roles[role].ops) == {op}
+            assert {r: set(each.ops) for r, each in mine.roles.items() if r != role} == {
+                r: set(each.ops) for r, each in dialect.roles.items() if r != role
+            }
