@@ -126,7 +126,7 @@ ROOMS = {
         " analysis.trace"
     ),
     "daq.setup": Room(
-        "errors clock plain_file streams tables config config.toml config.toml_lines links links.base"
+        "errors clock signals plain_file streams tables config config.toml config.toml_lines links links.base"
         " links.settings instruments.dialects instruments.talk screen run analysis.physics analysis.trace"
     ),
     "daq.commands": Room("daq errors signals streams tables record archive run setup analysis.history"),

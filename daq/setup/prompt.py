@@ -31,6 +31,7 @@ from daq.setup.find import Found, look
 from daq.setup.greet import open_real
 from daq.setup.listing import found_table
 from daq.setup.wire import harmless
+from daq.signals import shielded
 from daq.streams import one_line
 from daq.tables import Finding, findings_table
 
@@ -108,7 +109,7 @@ def try_instrument(
     speaking = chosen(found, dialects, name, role)
     resource = found.met.resource if found.met else complete(address)
     findings: list[Finding] = []
-    with _open(resource, found, speaking) as spoken:
+    with _open(resource, found, speaking, console) as spoken:
         if speaking is not None:
             findings = _choose(spoken, speaking, console)
         elif not ask:
@@ -119,7 +120,7 @@ def try_instrument(
 
 
 @contextmanager
-def _open(resource: str, found: Found, speaking: RoleDialect | None) -> Iterator[Spoken]:
+def _open(resource: str, found: Found, speaking: RoleDialect | None, console: Console) -> Iterator[Spoken]:
     """Open the wire, and leave what is behind it as it was, or off where anything was set."""
     table = _table(found, speaking)
     with closing(open_real(resource, table)) as link:
@@ -127,7 +128,8 @@ def _open(resource: str, found: Found, speaking: RoleDialect | None) -> Iterator
         try:
             yield spoken
         finally:
-            _leave(spoken)
+            with shielded():
+                _leave(spoken, console)
 
 
 def _table(found: Found, speaking: RoleDialect | None) -> LinkTable:
@@ -138,14 +140,21 @@ def _table(found: Found, speaking: RoleDialect | None) -> LinkTable:
 
 def _choose(spoken: Spoken, role: RoleDialect, console: Console) -> list[Finding]:
     """Speak *role* from now on, and show what comes of each of its ops."""
+    if spoken.talk is not None:
+        _leave(spoken, console)  # by the dialect in which it may have been switched on
     spoken.role = role
     spoken.talk = Conversation(spoken.link, role, name=role.role, clock=RealClock())
     try:
         spoken.talk.start(None)
     except CoilsoakError as exc:
         findings = [Finding("start", False, str(exc))]
-    else:
-        findings = [_tried(spoken.talk, role, op) for op in role.ops]
+        console.print(findings_table(findings))
+        return findings
+    return _show_ops(spoken.talk, role, console)
+
+
+def _show_ops(talk: Conversation, role: RoleDialect, console: Console) -> list[Finding]:
+    findings = [_tried(talk, role, op) for op in role.ops]
     console.print(f"as {role.role} in dialect {role.dialect}:", highlight=False, markup=False)
     console.print(findings_table(findings))
     return findings
@@ -200,8 +209,8 @@ def _commands(spoken: Spoken, found: Found, dialects: Sequence[Dialect], console
         if typed in {"/end", "/quit", "/q"}:
             return
         try:
-            if word == "/ops" and spoken.role is not None:
-                _choose(spoken, spoken.role, console)
+            if word == "/ops" and spoken.role is not None and spoken.talk is not None:
+                _show_ops(spoken.talk, spoken.role, console)
             elif word == "/read" and spoken.role is not None and spoken.talk is not None:
                 _say(console, _value(spoken.talk, spoken.role, rest.strip()))
             elif word == "/dialect" and rest:
@@ -245,26 +254,28 @@ def _say(console: Console, text: str) -> None:
         console.print(one_line(line), highlight=False, markup=False)
 
 
-def _leave(spoken: Spoken) -> None:
+def _leave(spoken: Spoken, console: Console) -> None:
     """Switch an output off, or open all contacts, where anything may have been set; it is read back.
 
     Raises:
-        OutputUnknownError: It could not be confirmed off.
+        OutputUnknownError: It could not be confirmed off, or nobody knows how it is.
     """
+    changed, spoken.changed = spoken.changed, False
     if spoken.talk is None or spoken.role is None:
-        if spoken.changed:
+        if changed:
             raise OutputUnknownError(
                 "something was set, and no dialect says how this instrument is switched off: look at it"
             )
         return
     try:
-        if spoken.changed and "output" in spoken.role.ops:
+        if changed and "output" in spoken.role.ops:
             spoken.talk.tell("output", state=False)
-        elif spoken.changed and "open_all" in spoken.role.ops:
+            _say(console, "its output is off, read back")
+        elif changed and "open_all" in spoken.role.ops:
             spoken.talk.tell("open_all")
+        elif changed:
+            _say(console, "what was set stays set: look at the instrument")
         spoken.talk.finish()
     except BenchError as exc:
-        if spoken.changed:
-            raise OutputUnknownError(
-                f"its output is not confirmed off, switch it off by hand: {exc}"
-            ) from exc
+        if changed:
+            raise OutputUnknownError(f"its output may be on, switch it off by hand: {exc}") from exc

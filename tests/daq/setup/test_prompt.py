@@ -6,7 +6,7 @@ import pytest
 
 from tests.daq.kits.cli import say
 from tests.daq.kits.strange_bench import strange_bench
-from tests.daq.kits.terminal import terminal
+from tests.daq.kits.terminal import CTRL_C, terminal
 
 
 @pytest.mark.slow
@@ -24,10 +24,18 @@ def test_at_the_prompt_one_sees_and_leaves_safe() -> None:
             person.type("y", "[y/N] ")
             person.type("OUTP?", "\n> ")
             person.wait_for("'1'")
+            assert bench.simulated.output_on()
+            # Another dialect does not know of it: it is switched off by the one that does.
+            person.type("/dialect scpi-1999 meter", "\n> ")
+            person.wait_for("its output is off, read back")
+            assert not bench.simulated.output_on()
+            person.type("/dialect scpi-1999 supply", "\n> ")
+            person.type("OUTP ON", "\n> ")
+            person.type("y", "[y/N] ")
             person.type("/nonsense", "\n> ")
             person.type("/end", "\n> ")
             assert person.end() == 0
-        assert "OUTP ON" in bench.noted["supply"].heard
+        assert bench.noted["supply"].heard.count("OUTP ON") == 2
         assert not bench.simulated.output_on()
 
 
@@ -60,3 +68,17 @@ def test_an_unknown_dialect_and_a_dead_address_are_told(capsys: pytest.CaptureFi
     said = say(capsys, "try", "127.0.0.1:9")
     assert said.status == 3
     assert "port 9 was tried" in said.err
+
+
+@pytest.mark.slow
+def test_ctrl_c_at_the_prompt_leaves_it_off() -> None:
+    """However the prompt is left, what was switched on there is off."""
+    with strange_bench() as bench:
+        with terminal("try", bench.addresses["supply"], "--dialect", "scpi-1999") as person:
+            person.type("OUTP ON", "\n> ")
+            person.type("y", "[y/N] ")
+            person.wait_for("silence for")
+            assert bench.simulated.output_on()
+            person.press(CTRL_C)
+            assert person.end() == 130
+        assert not bench.simulated.output_on()
