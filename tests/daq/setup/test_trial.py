@@ -143,11 +143,11 @@ def test_an_instrument_that_knows_less_gets_a_dialect_of_its_own(tmp_path: Path)
     met = greet("192.0.2.5:5025", opener=opener_of(peer))
     assert met is not None
     (fit, *_) = [each for each in fitting(met, known_dialects(), opener_of(peer)) if each.dialect == own.name]
-    assert set(fit.unanswered) == set(missing.values())
+    assert set(fit.unanswered) >= set(missing.values())
     assert not fit.whole
     (tmp_path / "mine.toml").write_text(without("scpi-1999", "supply", fit.unanswered), encoding="utf-8")
     mine = load_dialect("mine.toml", beside=tmp_path)
-    assert set(own.roles["supply"].ops) - set(mine.roles["supply"].ops) == set(missing.values())
+    assert set(own.roles["supply"].ops) - set(mine.roles["supply"].ops) == set(fit.unanswered)
     assert mine.roles["meter"].ops == own.roles["meter"].ops
     (fit,) = fitting(met, [mine], opener_of(peer))
     assert fit.whole
