@@ -6,17 +6,48 @@ Every method that talks to hardware is a method, never a property. Numbers come 
 
 from __future__ import annotations
 
-from typing import Protocol
+from dataclasses import dataclass
+from typing import Literal, Protocol
 
 from analysis.model import MeterUse
 from daq.instruments.number import Number
 
 
+@dataclass(frozen=True)
+class Protection:
+    """What is known of a supply's protection after its level was set and it was told to act.
+
+    A level that reads back says nothing of whether the protection acts: only ``armed`` was read back as that.
+    ``unknown`` is a level without a command that arms it: many a supply then acts by itself. *why* says what
+    kept it from being armed.
+    """
+
+    name: str
+    state: Literal["armed", "not read back", "unknown", "not armed", "missing"]
+    why: str = ""
+
+    @property
+    def stands(self) -> bool:
+        """Whether it may act: all that is known to be in its way is that nobody saw it."""
+        return self.state in {"armed", "not read back", "unknown"}
+
+    def told(self) -> str:
+        """Say it, for people."""
+        told = {
+            "armed": "armed, read back",
+            "not read back": "told to act, not read back",
+            "unknown": "not armed: this dialect has no command for it, and only the supply's manual can say "
+            "whether its level alone does it",
+            "not armed": f"not armed: {self.why}",
+        }
+        return f"no {self.name} protection" if self.state == "missing" else f"{self.name} {told[self.state]}"
+
+
 class Supply(Protocol):
     """The bench supply that drives a coil. Only :class:`daq.bench.guard.guard.Guard` calls its setters."""
 
-    def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[str, ...]:
-        """Set and read back OVP and OCP; return the names of those this supply lacks."""
+    def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[Protection, ...]:
+        """Set, arm and read back OVP and OCP; return what is known of each."""
         ...
 
     def set_voltage(self, voltage_V: float) -> None:

@@ -91,18 +91,16 @@ def _protection(rig: Rig, bench: Bench) -> Finding:
     assert bench.supply is not None
     limits = rig.limits
     try:
-        missing = bench.supply.protect(limits.voltage_V, limits.current_A)
+        protections = bench.supply.protect(limits.voltage_V, limits.current_A)
         bench.supply.set_current_limit(limits.current_A)
     except BenchError as exc:
         return Finding("supply limits", False, str(exc))
-    armed = "levels set, read back; whether it is armed this dialect cannot tell"
-    if not missing:
-        found = f"{limits.voltage_V:g} V and {limits.current_A:g} A of limit and protection: {armed}"
-    else:
-        found = f"no {' and no '.join(missing)} protection: the current limit stands alone"
-        if len(missing) == 1:
-            found = f"no {missing[0]} protection; the other: {armed}"
-    return Finding("supply limits", True, found)
+    found = f"{limits.voltage_V:g} V and {limits.current_A:g} A; {'; '.join(p.told() for p in protections)}"
+    if all(each.state == "armed" for each in protections):
+        return Finding("supply limits", True, found)
+    if all(each.state == "missing" for each in protections):
+        return Finding("supply limits", True, f"{found}: the current limit stands alone")
+    return Finding("supply limits", None, found)
 
 
 def _seen_off(bench: Bench) -> Finding:

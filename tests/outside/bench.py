@@ -226,9 +226,9 @@ class Bench:
             self.coil_A[i], self.coil_V[i] = winding_A, across_V
         supply.out_A = total_A
         if supply.drives() and not supply.stage_shorted:
-            if high > supply.over_voltage_V:
+            if supply.armed_voltage and high > supply.over_voltage_V:
                 supply.output, supply.tripped_voltage = False, True
-            if total_A > supply.over_current_A:
+            if supply.armed_current and total_A > supply.over_current_A:
                 supply.output, supply.tripped_current = False, True
 
     def _warm(self, dt_s: float) -> None:

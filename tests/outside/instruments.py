@@ -87,6 +87,10 @@ class SupplyPanel(Instrument):
             (r"VOLT:PROT\?", lambda: f"{s.over_voltage_V:+.6E}"),
             (rf"CURR:PROT {NUMBER}", lambda v: self.put("over_current_A", v)),
             (r"CURR:PROT\?", lambda: f"{s.over_current_A:+.6E}"),
+            (rf"VOLT:PROT:STAT {STATE}", lambda word: self.arm("armed_voltage", word)),
+            (r"VOLT:PROT:STAT\?", lambda: str(int(s.armed_voltage))),
+            (rf"CURR:PROT:STAT {STATE}", lambda word: self.arm("armed_current", word)),
+            (r"CURR:PROT:STAT\?", lambda: str(int(s.armed_current))),
             (rf"OUTP {STATE}", self.output),
             (r"OUTP\?", self.says_on),
             (r"MEAS:VOLT\?", lambda: f"{self.volts():+.5E}"),
@@ -106,6 +110,10 @@ class SupplyPanel(Instrument):
         elif name == "over_current_A":
             truth.protection_A = max(truth.protection_A, value)
         setattr(self.bench.supply, name, value)
+
+    def arm(self, name: str, word: str) -> None:
+        """Let a protection act, or not."""
+        setattr(self.bench.supply, name, is_on(word))
 
     def output(self, word: str) -> None:
         """Switch the output, unless the stage no longer hears."""

@@ -115,6 +115,8 @@ class Supply:
     limit_A: float = 0.1
     over_voltage_V: float = 33.0
     over_current_A: float = 11.0
+    armed_voltage: bool = True
+    armed_current: bool = True
     output: bool = False
     tripped_voltage: bool = False
     tripped_current: bool = False

@@ -125,7 +125,7 @@ class Guard:
         self._standing: list[str] = []
         self._driven: str | None = None
         self._unknown = False
-        self._told_missing = False
+        self._told_unsure = False
         #: Whether the last resort was wanted and the switch unit was not to be had.
         self._path_owed = False
         self._zero_s = 0.0
@@ -240,16 +240,14 @@ class Guard:
                 raise InterlockError(
                     "the supply's protection stays tripped; look at the supply and its leads"
                 )
-        missing = supply.protect(
+        protections = supply.protect(
             min(PROTECTION_MARGIN * voltage_V, self._rig_voltage_V),
             min(PROTECTION_MARGIN * current_A, self._rig_current_A),
         )
-        if missing and not self._told_missing:
-            self._told_missing = True
-            self._alarm(
-                f"this supply has no {' and no '.join(missing)} protection: "
-                "its current limit alone guards the coil"
-            )
+        unsure = [each.told() for each in protections if not each.stands]
+        if unsure and not self._told_unsure:
+            self._told_unsure = True
+            self._alarm(f"supply: {'; '.join(unsure)}: trust its current limit alone to guard the coil")
         supply.set_current_limit(current_A)
 
     @contextmanager

@@ -16,6 +16,8 @@ class OpKind:
     params: tuple[str, ...] = ()
     #: Matters for safety: must be read back.
     safety: bool = False
+    #: May be a question alone, where the instrument does by itself what would be set.
+    ask_only: bool = False
 
 
 _VALUE, _STATE = OpKind("value", "number", ("value",)), OpKind("state", "state", ("state",))
@@ -27,6 +29,10 @@ _READ, _TELL = OpKind(None, "number"), OpKind(None, "state")
 ROLES: Mapping[str, Mapping[str, OpKind]] = {
     "supply": {
         **dict.fromkeys(("voltage", "current_limit", "over_voltage", "over_current"), _SAFE_VALUE),
+        **dict.fromkeys(
+            ("over_voltage_armed", "over_current_armed"),
+            OpKind("state", "state", ("state",), ask_only=True),
+        ),
         "output": _SAFE_STATE,
         **dict.fromkeys(("measured_voltage", "measured_current"), _READ),
         "mode": OpKind(None, "text"),

@@ -104,7 +104,7 @@ class _Checker:
         """Check one op against what its role makes of it."""
         if op.set is not None and kind.takes is None:
             raise self._loaded.error(f"{key}.set", "cannot be set, expected a question only")
-        if op.set is None and kind.takes is not None:
+        if op.set is None and kind.takes is not None and not (kind.ask_only and op.ask is not None):
             raise self._loaded.error(f"{key}.set", "is missing, expected the command")
         if op.ask is not None and kind.answers is None:
             raise self._loaded.error(f"{key}.ask", "has no answer, expected a command only")

@@ -83,6 +83,8 @@ class SupplyTable(RoleTable, frozen=True, kw_only=True):
     measured_current: Op
     over_voltage: Op | None = None
     over_current: Op | None = None
+    over_voltage_armed: Op | None = None
+    over_current_armed: Op | None = None
     mode: Op | None = None
     over_voltage_tripped: Op | None = None
     over_current_tripped: Op | None = None

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from daq.errors import RefusedError
 from daq.instruments.number import Number
+from daq.instruments.roles import Protection
 from daq.instruments.talk.conversation import Conversation
 
 
@@ -11,16 +13,34 @@ class DialectSupply:
 
     def __init__(self, talk: Conversation) -> None:
         self._talk = talk
+        #: Why arming was refused, by op: the same command is not sent before each drive again.
+        self._refused: dict[str, str] = {}
 
-    def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[str, ...]:
-        """Set OVP and OCP where the dialect has them; return the names of those missing."""
-        missing = []
-        for op, value in (("over_voltage", over_voltage_V), ("over_current", over_current_A)):
-            if self._talk.has(op):
-                self._talk.tell(op, value=value)
-            else:
-                missing.append(op.replace("_", "-"))
-        return tuple(missing)
+    def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[Protection, ...]:
+        """Set and arm OVP and OCP where the dialect has them; return what is known of each."""
+        levels = (("over_voltage", over_voltage_V), ("over_current", over_current_A))
+        return tuple(self._protect(op, value) for op, value in levels)
+
+    def _protect(self, op: str, value: float) -> Protection:
+        name, arming = op.replace("_", "-"), f"{op}_armed"
+        if self._talk.has(op):
+            self._talk.tell(op, value=value)
+        if not self._talk.has(arming):
+            if not self._talk.has(op):
+                return Protection(name, "missing")
+            return Protection(name, "unknown")
+        if self._talk.only_asked(arming):
+            if self._talk.ask_state(arming):
+                return Protection(name, "armed")
+            return Protection(name, "not armed", "the supply says that it is off")
+        if arming not in self._refused:
+            try:
+                self._talk.tell(arming, state=True)
+            except RefusedError as exc:
+                self._refused[arming] = str(exc)
+        if arming in self._refused:  # many a supply arms with the level and knows no such command
+            return Protection(name, "not armed", self._refused[arming])
+        return Protection(name, "armed" if self._talk.reads_back(arming) else "not read back")
 
     def set_voltage(self, voltage_V: float) -> None:
         """Set the output voltage in volts."""

@@ -174,6 +174,14 @@ class Conversation:
         """Tell whether the dialect has this op of the role."""
         return op in self._role.ops
 
+    def only_asked(self, op: str) -> bool:
+        """Tell whether this op is a question alone in this dialect."""
+        return self._role.ops[op].set is None
+
+    def reads_back(self, op: str) -> bool:
+        """Tell whether this op is read back after it was set."""
+        return self._role.ops[op].verify
+
     def tell(self, op: str, **params: object) -> None:
         """Send a setting once, read the error queue until empty, and read back what the dialect verifies.
 

@@ -33,6 +33,8 @@ class SupplyInstrument(Instrument):
         self._register(f"{source}CURRent{level}", "limit_A", stage.max_A, "A")
         self._register(f"{source}VOLTage:PROTection[:LEVel]", "over_V", stage.max_V * 1.1, "V")
         self._register(f"{source}CURRent:PROTection[:LEVel]", "over_A", stage.max_A * 1.1, "A")
+        self._register_switch(f"{source}VOLTage:PROTection:STATe", "armed_V")
+        self._register_switch(f"{source}CURRent:PROTection:STATe", "armed_A")
         self.query(f"{source}VOLTage:PROTection:TRIPped", lambda: self._state("tripped_V"))
         self.query(f"{source}CURRent:PROTection:TRIPped", lambda: self._state("tripped_A"))
         self.command("OUTPut[:STATe]", self._set_output, BOOLEAN)
@@ -59,6 +61,16 @@ class SupplyInstrument(Instrument):
 
         self.command(pattern, put, number(unit))
         self.query(pattern, lambda: f"{getattr(self._stage, setting):.4f}")
+
+    def _register_switch(self, pattern: str, setting: str) -> None:
+        def put(on: bool) -> Reply:
+            with self._world.lock:
+                self._world.catch_up()
+                setattr(self._stage, setting, on)
+            return None
+
+        self.command(pattern, put, BOOLEAN)
+        self.query(pattern, lambda: self._state(setting))
 
     def _state(self, name: str) -> Reply:
         with self._world.lock:

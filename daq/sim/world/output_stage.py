@@ -24,6 +24,8 @@ class OutputStage:
         self.limit_A = 0.0
         self.over_V = 0.0
         self.over_A = 0.0
+        #: Whether each protection acts at its level.
+        self.armed_V = self.armed_A = False
         self.on = False
         #: The voltage the stage would give without a load; 0 with the output relay open.
         self.level_V = 0.0
@@ -32,11 +34,12 @@ class OutputStage:
         self.reset()
 
     def reset(self) -> None:
-        """Off, at zero, protections at their widest."""
+        """Off, at zero, protections at their widest; against over-current it does not act unasked."""
         self.set_V = 0.0
         self.limit_A = self.max_A
         self.over_V = self.max_V * 1.1
         self.over_A = self.max_A * 1.1
+        self.armed_V, self.armed_A = True, False
         self.on = False
         self.tripped_V = self.tripped_A = False
 
@@ -79,9 +82,9 @@ class OutputStage:
         return low_V + share * (ends_V[above] - low_V), limit_A, True
 
     def protect(self, voltage_V: float, current_A: float) -> None:
-        """Switch off at once above a protection level."""
-        self.tripped_V = self.tripped_V or voltage_V > self.over_V
-        self.tripped_A = self.tripped_A or current_A > self.over_A
+        """Switch off at once above the level of a protection that is armed."""
+        self.tripped_V = self.tripped_V or (self.armed_V and voltage_V > self.over_V)
+        self.tripped_A = self.tripped_A or (self.armed_A and current_A > self.over_A)
         if self.tripped_V or self.tripped_A:
             self.on = False
             self.level_V = 0.0

@@ -95,14 +95,18 @@ def test_the_supply_sets_reads_back_and_measures() -> None:
     """Protections, limit, voltage and output arrive in the simulation; V and I are what flows there."""
     bench = wired()
     supply, switch = DialectSupply(bench.talk("supply")), DialectSwitch(bench.talk("switch"))
-    assert supply.protect(9.24, 3.85) == ()
+    assert [each.state for each in supply.protect(9.24, 3.85)] == ["armed", "armed"]
     supply.set_current_limit(3.5)
     supply.set_voltage(8.4)
     assert bench.heard["supply"].sent == [
         "VOLT:PROT 9.2400",
         "VOLT:PROT?",
+        "VOLT:PROT:STAT ON",
+        "VOLT:PROT:STAT?",
         "CURR:PROT 3.8500",
         "CURR:PROT?",
+        "CURR:PROT:STAT ON",
+        "CURR:PROT:STAT?",
         "CURR 3.5000",
         "CURR?",
         "VOLT 8.4000",

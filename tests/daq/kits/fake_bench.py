@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from daq.errors import LinkTimeoutError
 from daq.instruments.number import Number
+from daq.instruments.roles import Protection
 from daq.procedures.soak.heat_limits import Ceilings
 from daq.procedures.soak.soak import CoilPlan, SoakPlan
 
@@ -27,9 +28,10 @@ class FakeSupply:
         if self.dead:
             raise LinkTimeoutError("supply: no reply to OUTP?")
 
-    def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[str, ...]:
+    def protect(self, over_voltage_V: float, over_current_A: float) -> tuple[Protection, ...]:
         self._log(f"protect {over_voltage_V:.2f} {over_current_A:.2f}")
-        return self.missing
+        names = ("over-voltage", "over-current")
+        return tuple(Protection(each, "missing" if each in self.missing else "armed") for each in names)
 
     def set_voltage(self, voltage_V: float) -> None:
         self._log(f"volt {voltage_V:g}")

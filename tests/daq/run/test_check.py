@@ -14,6 +14,7 @@ from daq.config.builtin import builtin
 from daq.errors import InputError
 from daq.instruments.drivers.supply import DialectSupply
 from daq.instruments.number import Number
+from daq.instruments.roles import Protection
 from daq.run.check import check_bench
 from daq.sim.bench import SimBench
 from daq.tables import Finding, findings_table
@@ -51,8 +52,7 @@ def test_a_good_bench_is_found_good(bench: list[SimBench]) -> None:
     assert "Simulated oven" in found["oven"].found
     assert found["supply output"].found == "off, read back"
     assert found["supply limits"].found == (
-        "14 V and 5 A of limit and protection: levels set, read back; "
-        "whether it is armed this dialect cannot tell"
+        "14 V and 5 A; over-voltage armed, read back; over-current armed, read back"
     )
     assert found["off, seen by"].good is None
     assert "not tried here" in found["off, seen by"].found
@@ -157,15 +157,34 @@ def test_an_instrument_too_slow_for_a_driven_coil_is_named(
     assert not {"pace of probe", "pace of meter"} & found.keys()
 
 
-def test_missing_protection_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A supply without protection passes, and what is said to be read back is what there is."""
-    monkeypatch.setattr(DialectSupply, "protect", lambda _self, _volts, _amperes: ["over-voltage"])
+@pytest.mark.parametrize(
+    ("states", "good", "expected"),
+    [
+        (("missing", "armed"), None, "no over-voltage protection; over-current armed, read back"),
+        (
+            ("missing", "missing"),
+            True,
+            "no over-voltage protection; no over-current protection: the current limit stands alone",
+        ),
+        (("not read back", "armed"), None, "over-voltage told to act, not read back; over-current armed"),
+        (("armed", "unknown"), None, "over-current not armed: this dialect has no command for it"),
+        (("not armed", "armed"), None, "over-voltage not armed: refused"),
+    ],
+)
+def test_a_protection_is_called_armed_only_where_that_was_read_back(
+    monkeypatch: pytest.MonkeyPatch, states: tuple[str, str], good: bool | None, expected: str
+) -> None:
+    """A level that reads back is not a protection that acts: each is said to be what it is known to be."""
+    names = ("over-voltage", "over-current")
+    protections = tuple(
+        Protection(name, state, "refused" if state == "not armed" else "")  # type: ignore[arg-type]
+        for name, state in zip(names, states, strict=True)
+    )
+    monkeypatch.setattr(DialectSupply, "protect", lambda *_: protections)
     limits = checked()["supply limits"]
-    assert limits.good
-    assert limits.found.startswith("no over-voltage protection; the other: levels set, read back")
-    monkeypatch.setattr(DialectSupply, "protect", lambda *_: ["over-voltage", "over-current"])
-    limits = checked()["supply limits"]
-    assert limits.found == "no over-voltage and no over-current protection: the current limit stands alone"
+    assert limits.good is good
+    assert expected in limits.found
+    assert "held" not in limits.found
 
 
 def test_another_instrument_stops_the_check_with_its_line(tmp_path: Path) -> None:

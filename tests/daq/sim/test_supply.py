@@ -101,16 +101,29 @@ def test_over_voltage_trips(closed: bool) -> None:
 def test_over_current_trips() -> None:
     """A load that draws more than the protection level switches the output off."""
     built, clock = cold_bench()
-    tell(built, "supply", "VOLT 8.4;CURR 4;CURR:PROT 2;:OUTP ON")
+    tell(built, "supply", "VOLT 8.4;CURR 4;CURR:PROT 2;PROT:STAT ON;:OUTP ON")
     clock.sleep(0.5)
     assert ask(built, "supply", "CURR:PROT:TRIP?;:VOLT:PROT:TRIP?;:OUTP?") == "1;0;0"
     assert built.current_A("Y1") == 0.0
 
 
+def test_a_level_that_is_not_armed_does_nothing() -> None:
+    """Over-current protection acts only where it was told to, whatever its level reads back as."""
+    built, clock = cold_bench()
+    assert ask(built, "supply", "VOLT:PROT:STAT?;:CURR:PROT:STAT?") == "1;0"
+    tell(built, "supply", "VOLT 8.4;CURR 4;CURR:PROT 2;:OUTP ON")
+    clock.sleep(0.5)
+    assert ask(built, "supply", "CURR:PROT:TRIP?;:OUTP?;:CURR:PROT?") == "0;1;2.0000"
+    assert built.current_A("Y1") > 2.0
+    tell(built, "supply", "CURR:PROT:STAT ON")
+    clock.sleep(0.1)
+    assert ask(built, "supply", "CURR:PROT:TRIP?;:OUTP?") == "1;0"
+
+
 def test_a_current_limit_below_the_protection_does_not_trip() -> None:
     """Limiting the current is not tripping."""
     built, clock = cold_bench()
-    tell(built, "supply", "VOLT 8.4;CURR 1.5;CURR:PROT 2;:OUTP ON")
+    tell(built, "supply", "VOLT 8.4;CURR 1.5;CURR:PROT 2;PROT:STAT ON;:OUTP ON")
     clock.sleep(5.0)
     assert ask(built, "supply", "CURR:PROT:TRIP?;:OUTP?") == "0;1"
 

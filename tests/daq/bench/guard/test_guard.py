@@ -197,6 +197,7 @@ def test_a_supply_without_protection_is_told_once() -> None:
         with drive(guard):
             pass
     assert len(alarms) == 1
+    assert "no over-voltage protection; no over-current protection" in alarms[0]
     assert "current limit alone" in alarms[0]
 
 
