@@ -104,6 +104,9 @@ ROOMS = {
         " instruments.drivers sim bench bench.guard bench.opening bench.watchdog analysis.physics",
         never="procedures",
     ),
+    "daq.bench.tryout": Room(
+        "errors config config.toml instruments instruments.talk bench.assembly", never="procedures"
+    ),
     "daq.procedures": Room(
         "errors config instruments record bench bench.guard analysis.words analysis.statistics"
         " analysis.physics analysis.model analysis.trace",
@@ -122,8 +125,8 @@ ROOMS = {
     ),
     "daq.run": Room(
         "daq errors clock signals plain_file tables config config.toml instruments sim record bench"
-        " bench.guard bench.assembly bench.watchdog procedures screen archive analysis.words analysis.model"
-        " analysis.trace"
+        " bench.guard bench.assembly bench.tryout bench.watchdog procedures screen archive analysis.words"
+        " analysis.model analysis.trace"
     ),
     "daq.setup": Room(
         "errors clock signals plain_file streams tables config config.toml config.toml_lines links links.base"

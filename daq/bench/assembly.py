@@ -46,8 +46,14 @@ class Assembled:
 
     bench: Bench
     identities: dict[str, str]
+    #: By role; whoever measures goes through the bench.
+    talks: Mapping[str, Conversation]
     seed: int | None = None
     script_text: str | None = None
+
+    def answered(self, role: str) -> bool:
+        """Whether the instrument in *role* has said anything that its dialect understands."""
+        return self.talks[role].answered
 
     @property
     def simulated(self) -> bool:
@@ -98,7 +104,7 @@ def open_bench(
         bench = replace(bench, hand=opening.hand, fits=fits)
         opening.bring_to_rest(bench)
         try:
-            yield Assembled(bench, identities, opening.seed, opening.script_text)
+            yield Assembled(bench, identities, talks, opening.seed, opening.script_text)
         finally:
             _leave_at_rest(bench)
 

@@ -27,6 +27,11 @@ class Protection:
     why: str = ""
 
     @property
+    def doubtful(self) -> bool:
+        """Whether it may act and nobody has seen that it would."""
+        return self.stands and self.state != "armed"
+
+    @property
     def stands(self) -> bool:
         """Whether it may act: all that is known to be in its way is that nobody saw it."""
         return self.state in {"armed", "not read back", "unknown"}

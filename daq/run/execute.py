@@ -18,6 +18,7 @@ from daq.bench.assembly import Assembled, open_bench
 from daq.bench.bench import Bench
 from daq.bench.guard.vigil import Vigil
 from daq.bench.operator import AbsentOperator
+from daq.bench.tryout import require_ops
 from daq.bench.watchdog.client import Companion, can_be_on, companion
 from daq.bench.watchdog.heartbeat import BreathingRecord
 from daq.config.coil_set import CoilSet, Heat
@@ -26,6 +27,7 @@ from daq.config.load import fault_script, is_practice, load_inputs
 from daq.config.rig import TYPED, Rig
 from daq.config.toml import Loaded
 from daq.errors import BenchError, CoilsoakError, InputError, OutputUnknownError, RecordError
+from daq.instruments.roles import Protection
 from daq.procedures.procedure import Procedure, Progress
 from daq.procedures.soak.by_hand import hand_stages, soak_by_hand
 from daq.procedures.soak.by_supply import soak_by_supply, supply_stages
@@ -129,6 +131,7 @@ def execute(request: RunRequest, console: Console) -> Outcome:
         ) as assembled,
     ):
         watch = how_watched(request, rig, coil_set.value, beside)
+        protections = require_ops(rig, assembled) if _drives(request, rig.value, coil_set.value) else ()
         header = _header(request, rig, coil_set, assembled, cut)
         texts = {RIG: rig.text, COIL_SET: coil_set.text}
         if assembled.script_text is not None:
@@ -138,16 +141,10 @@ def execute(request: RunRequest, console: Console) -> Outcome:
             breathing = BreathingRecord(record, beside)
             alarms.record = breathing
             notices.record_in(breathing)
-            for coil, note in cut.notes if cut is not None else ():
-                record.event("resume", note, coil)
-                screen.event("resume", note, coil)
             beside.record_in(record.folder)
-            if watch:
-                record.event("watch", watch)
-                screen.event("watch", watch, "")
-            for kind, why in too_coarse(rig.value, coil_set.value):
-                record.event("limits", f"{kind}: {why}")
-                screen.event("limits", f"{kind}: {why}", "")
+            for kind, text, coil in _first_words(cut, watch, _doubts(rig.value, coil_set.value, protections)):
+                record.event(kind, text, coil)
+                screen.event(kind, text, coil)
             procedure = Procedure(assembled.bench, breathing, screen, elapsed_s=record.elapsed_s())
             soak = Soak(procedure, soak_plan(rig.value, coil_set.value), cut.finished if cut else None)
             vigil = _vigil(rig.value, assembled.bench, labels, alarms)
@@ -170,6 +167,25 @@ def how_watched(request: RunRequest, rig: Loaded[Rig], coil_set: CoilSet, beside
     if not rig.value.companion:
         return say("event.no-companion")
     return beside.start(rig, roles)
+
+
+def _drives(request: RunRequest, rig: Rig, coil_set: CoilSet) -> bool:
+    """Whether the run drives coils with the supply."""
+    tests = coil_set.test.drive_s > 0 and not rig.meter_typed
+    return request.kind == "soak" and (coil_set.heat == "supply" or tests)
+
+
+def _first_words(cut: CutRun | None, watch: str, doubts: Sequence[str]) -> list[tuple[str, str, str]]:
+    """Return what is said before anything is measured: kind, text and coil."""
+    words = [("resume", note, coil) for coil, note in (() if cut is None else cut.notes)]
+    words += [("watch", watch, "")] if watch else []
+    return words + [("limits", text, "") for text in doubts]
+
+
+def _doubts(rig: Rig, coil_set: CoilSet, protections: Sequence[Protection]) -> list[str]:
+    """Say what the limits of bench and set leave open."""
+    unseen = [f"supply: {each.told()}" for each in protections if each.doubtful]
+    return unseen + [f"{kind}: {why}" for kind, why in too_coarse(rig, coil_set)]
 
 
 def _vigil(rig: Rig, bench: Bench, labels: Sequence[str], alarms: Alarms) -> Vigil:

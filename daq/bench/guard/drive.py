@@ -20,6 +20,11 @@ LIMIT = "the supply is limiting current where constant voltage is expected: shor
 STATUS_OF: Mapping[str, str] = {TRIP: TRIPPED, LIMIT: LIMITING}
 #: Below this the current counts as gone: about a bench supply's own readback offset.
 GONE_A = 0.02
+#: What the meter may see at a coil above what the supply was set to: its range, its errors, ripple. Twice as
+#: much is no error of either.
+ABOVE_SET_REL, ABOVE_SET_V = 0.1, 0.3
+#: The same for the current above its limit, which a supply holds within its own readback.
+ABOVE_LIMIT_REL, ABOVE_LIMIT_A = 0.1, 0.1
 #: No coil is driven longer in one block: a pulse of heating takes 10 s, a test at most 60 s.
 MAX_DRIVE_S = 90.0
 
@@ -54,8 +59,12 @@ class Ceiling:
 class Drive:
     """A coil under power, inside a guarded block."""
 
-    def __init__(self, supply: Supply, watcher: Watcher, clock: Clock) -> None:
+    def __init__(
+        self, supply: Supply, watcher: Watcher, clock: Clock, voltage_V: float, current_A: float
+    ) -> None:
         self._supply = supply
+        #: What the supply was set to, and the limit of its current.
+        self._set_V, self._limit_A = voltage_V, current_A
         self._clock = clock
         self._until_s = clock.monotonic() + MAX_DRIVE_S
         self._watcher = watcher
@@ -81,6 +90,21 @@ class Drive:
             )
         return current
 
+    def above(self, volts: Number, amperes: Number) -> str:
+        """Say by how much what is measured is above what the supply was set to, or return ''."""
+        set_V, limit_A = self._set_V, self._limit_A
+        if volts.value is not None and volts.value > set_V * (1 + ABOVE_SET_REL) + ABOVE_SET_V:
+            return (
+                f"the supply was set to {set_V:g} V and the meter sees {volts.value:.3g} V at the coil, "
+                f"{_times(volts.value, set_V)}: outputs in series or tracking, or a wrong scale in a dialect?"
+            )
+        if amperes.value is not None and amperes.value > limit_A * (1 + ABOVE_LIMIT_REL) + ABOVE_LIMIT_A:
+            return (
+                f"the supply was limited to {limit_A:g} A and says that {amperes.value:.3g} A flow, "
+                f"{_times(amperes.value, limit_A)}: outputs in parallel, or a wrong scale in its dialect?"
+            )
+        return ""
+
     def trouble(self, *, dead: bool = False) -> str:
         """Say why the drive is not what was asked for (a trip, current limiting), or return ''.
 
@@ -101,6 +125,10 @@ class Drive:
         if dead and not self._supply.output_is_on():
             return "the supply's output went off by itself: a power cut, or somebody at the supply?"
         return ""
+
+
+def _times(measured: float, wanted: float) -> str:
+    return f"{measured / wanted:.2g} times as much" if wanted > 0 else "where nothing was wanted"
 
 
 class OvenHeat:

@@ -205,7 +205,7 @@ class Guard:
         volts = Ceiling("voltage", "V", self._rig_voltage_V, coil_voltage_V)
         volts.admit(voltage_V)
         limit_A = min(self._rig_current_A, coil_current_A)
-        drive = Drive(self._supply, self._watcher, self._clock)
+        drive = Drive(self._supply, self._watcher, self._clock, voltage_V, limit_A)
         self._driven = coil
         try:
             self._watcher.begin(COIL)

@@ -67,6 +67,7 @@ class DialectSwitch:
                     f"switch: channel {channel} reads back {'open' if closed else 'closed'} after it was "
                     f"told to {op}{why}; look at the switch unit and its card"
                 )
+        self._talk.tried.add(op)
         self._moved.update(channels)
 
     def _elsewhere(self, channels: list[int], *, closed: bool) -> int | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import inf
 from typing import TypeVar
@@ -132,6 +132,10 @@ class Conversation:
         self._patterns: dict[tuple[object, ...], ReplyPattern] = {}
         self._exchange = _Exchange(self._wire)
         self._finished = False
+        #: Ops that were set or answered as the dialect has it; a state that was set stands behind its op.
+        self.tried: set[str] = set()
+        #: Whether anything it said was understood.
+        self.answered = False
 
     def start(self, expected_identity: str | None) -> str:
         """Send what the dialect starts with, empty the error queue, and return the identity.
@@ -174,6 +178,11 @@ class Conversation:
         """Tell whether the dialect has this op of the role."""
         return op in self._role.ops
 
+    @property
+    def ops(self) -> Iterable[str]:
+        """The ops of the role that the dialect has."""
+        return self._role.ops
+
     def only_asked(self, op: str) -> bool:
         """Tell whether this op is a question alone in this dialect."""
         return self._role.ops[op].set is None
@@ -209,6 +218,7 @@ class Conversation:
                         f"{self.name}: the error queue's reply to {each.command!r} was lost, so whether it "
                         "was taken is not known; look at the link"
                     )
+                self.tried.add(tried(each.op, each.params))
 
     def send(self, op: str, **params: object) -> None:
         """Send a setting once whose effect the caller reads back; if that fails, see :meth:`refusals`."""
@@ -220,20 +230,27 @@ class Conversation:
         entry, _ = self._op(op, params)
         nothing = (None, Number(None, NO_READING)) if entry.silent else None
         with self._exchange:
-            return self._ask(op, entry, params, Answer.number, integrates_s, nothing)[1]
+            answer, number = self._ask(op, entry, params, Answer.number, integrates_s, nothing)
+            if answer is not None:
+                self.tried.add(op)
+            return number
 
     def ask_state(self, op: str, **params: object) -> bool:
         """Ask for a state."""
         entry, _ = self._op(op, params)
         channel = params.get("channel")
         with self._exchange:
-            return self._ask(op, entry, params, lambda said: said.state(self._role.words, channel))[1]
+            state = self._ask(op, entry, params, lambda said: said.state(self._role.words, channel))[1]
+            self.tried.add(op)
+            return state
 
     def ask_text(self, op: str, **params: object) -> str:
         """Ask for a word, such as the mode."""
         entry, _ = self._op(op, params)
         with self._exchange:
-            return self._ask(op, entry, params, Answer.text)[1]
+            text = self._ask(op, entry, params, Answer.text)[1]
+            self.tried.add(op)
+            return text
 
     def finish(self) -> None:
         """Send what the dialect ends with (back to local); a second call does nothing.
@@ -331,6 +348,7 @@ class Conversation:
                 self._notice(LINK, say("event.asked-again", why=str(exc)))
             else:
                 self._damaged.append(False)
+                self.answered = True
                 return value
         raise AssertionError("the last try returns or raises")
 
@@ -450,6 +468,12 @@ class Conversation:
         if entry is None or misread:
             raise reply_error(self.name, self._filled(errors.ask, {}), reply, "an error number and its text")
         return entry
+
+
+def tried(op: str, params: Mapping[str, object]) -> str:
+    """Return what *op* is called in :attr:`Conversation.tried`: ``output on`` is not ``output off``."""
+    state = params.get("state")
+    return op if state is None else f"{op} {'on' if state else 'off'}"
 
 
 def _identity(answer: Answer) -> str:

@@ -20,6 +20,9 @@ BEARABLE_JUMPS = 5
 #: A driven winding below this share of its cold resistance carries more than V/R: no heat does that, shorted
 #: turns or leads do. The margin is for leads that were not taken off a two-wire reading.
 LOW_SHARE = 0.75
+#: At first a driven winding has what the ohmmeter read just before. So many times that, twice alike, is no
+#: heat: V or I is read in another scale than it is, or something is bad under current only.
+HIGH_SHARE, ALIKE_REL = 1.6, 0.02
 #: So many in succession are no slip of one reading.
 LOW_ROWS = 2
 #: A winding's temperature from longer ago says nothing of where its body is now.
@@ -57,6 +60,9 @@ class HeatWatch:
         self._seen_driven = False
         self._jumps = 0
         self._low = 0
+        #: What the ohmmeter read last, nothing driven, until V/I agrees with it; and what V/I was instead.
+        self._undriven_ohm: float | None = None
+        self._high_ohm: float | None = None
         self._before: tuple[float, float] | None = None
         self._follows = False
         #: What passed its ceiling last (winding or body), that ceiling, when, and what it read.
@@ -80,6 +86,7 @@ class HeatWatch:
         """Take the cold reading from which the winding's temperature is told later."""
         self._cold = (resistance_ohm, temperature_degC)
         self._seen = None
+        self._undriven_ohm = resistance_ohm
 
     def winding_degC(self, resistance_ohm: float | None) -> float | None:
         """Return the winding's temperature from its own resistance, or None without a cold reading.
@@ -103,8 +110,11 @@ class HeatWatch:
         winding = self.winding_degC(resistance_ohm)
         if winding is None:
             return
+        assert resistance_ohm is not None
         if driven:
             self._see_current(resistance_ohm)
+            if self._too_high(resistance_ohm):
+                return
         if self._seen is not None:
             then_s, before = self._seen
             if abs(winding - before) > SLACK_K + FASTEST_K_PER_s[driven] * (time_s - then_s):
@@ -125,6 +135,7 @@ class HeatWatch:
             )
         self._jumps = 0
         self._seen, self._seen_driven = (time_s, winding), driven
+        self._undriven_ohm = None if driven else resistance_ohm
 
     def see_alone(self, time_s: float, resistance_ohm: float | None) -> bool:
         """Check an undriven coil whose probe is lost against both ceilings: its body is as its winding.
@@ -161,8 +172,23 @@ class HeatWatch:
         lost_K = REFUTED_K[driven] + FASTEST_K_PER_s[driven] * (time_s - then_s)
         return degC is not None and degC <= ceiling_degC and degC < then_degC - lost_K
 
-    def _see_current(self, resistance_ohm: float | None) -> None:
-        assert resistance_ohm is not None
+    def _too_high(self, resistance_ohm: float) -> bool:
+        """Whether V/I at first is no winding's; StaleError where it is so twice alike."""
+        known_ohm = self._undriven_ohm
+        if known_ohm is None or resistance_ohm < HIGH_SHARE * known_ohm:
+            self._high_ohm = None
+            return False
+        before_ohm, self._high_ohm = self._high_ohm, resistance_ohm
+        if before_ohm is not None and abs(resistance_ohm / before_ohm - 1.0) < ALIKE_REL:
+            raise StaleError(
+                f"coil {self._coil}: V/I is {resistance_ohm:.4g} ohm and the meter read {known_ohm:.4g} ohm "
+                f"just before, {resistance_ohm / known_ohm:.2g} times as much: no heat does that; "
+                "switched off. Outputs in parallel, a wrong scale in a dialect, or a joint that is bad under "
+                "current?"
+            )
+        return True
+
+    def _see_current(self, resistance_ohm: float) -> None:
         assert self._cold is not None
         self._low = self._low + 1 if resistance_ohm < LOW_SHARE * self._cold[0] else 0
         if self._low >= LOW_ROWS:

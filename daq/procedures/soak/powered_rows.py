@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from daq.bench.bench import CONDUCTS_A
 from daq.bench.guard.drive import Drive
-from daq.errors import LinkTimeoutError
+from daq.errors import InterlockError, LinkTimeoutError
 from daq.instruments.number import Number
 from daq.procedures.procedure import NOT_TAKEN, Procedure
 from daq.procedures.soak.heat_limits import HeatWatch
@@ -66,6 +66,7 @@ class DrivenRows:
             self.power_W = max(volts.value * amperes.value, 0.0)
         procedure.add_energy(coil, self.power_W * (now_s - self.last_s))
         self.last_s = now_s
+        self._require_as_set(volts, amperes)
         body = self._body() if probe else NOT_TAKEN
         self._flowed = amperes.value is None or amperes.value > CONDUCTS_A
         trouble = self._drive.trouble(dead=not self._flowed)
@@ -84,6 +85,18 @@ class DrivenRows:
             self._watch.see_probe(now_s, body, procedure.energy_J(coil), driven=True)
         self._watch.see_winding(now_s, reading.resistance_ohm, driven=True)
         return reading, trouble
+
+    def _require_as_set(self, volts: Number, amperes: Number) -> None:
+        """Hold voltage and current to what the supply was set to; a wrong digit is asked for again.
+
+        Raises:
+            InterlockError: There is more than was asked for.
+        """
+        if not self._drive.above(volts, amperes):
+            return
+        again = self._drive.above(self._procedure.bench.meter.voltage(self._coil), self._drive.current())
+        if again:
+            raise InterlockError(f"coil {self._coil}: {again} Switched off")
 
     def _body(self) -> Number:
         """Read the probe; one that does not answer in time is a missing reading, of which few are borne."""

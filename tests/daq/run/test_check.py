@@ -64,16 +64,21 @@ def test_a_good_bench_is_found_good(bench: list[SimBench]) -> None:
     assert simulated.contacts_moved_under_current == 0
 
 
-def test_nothing_is_ever_energised(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A check switches the supply off and never on."""
-    switched: list[bool] = []
+def test_no_coil_is_ever_energised(monkeypatch: pytest.MonkeyPatch, bench: list[SimBench]) -> None:
+    """The output goes on once, at zero volts and with no contact of its own closed, and off again."""
+    switched: list[tuple[bool, float, set[int]]] = []
     switch = DialectSupply.switch_output
-    monkeypatch.setattr(
-        DialectSupply, "switch_output", lambda self, on: (switched.append(on), switch(self, on))[1]
-    )
-    checked()
-    assert switched
-    assert not any(switched)
+
+    def seen(self: DialectSupply, on: bool) -> None:
+        stage = bench[-1].world.stage
+        switched.append((on, stage.set_V, {*bench[-1].closed_channels()} & {*range(101, 109)}))
+        switch(self, on)
+
+    monkeypatch.setattr(DialectSupply, "switch_output", seen)
+    assert checked()["output at zero volts"].good
+    assert [each for each in switched if each[0]] == [(True, 0.0, set())]
+    assert not switched[-1][0]
+    assert not bench[-1].output_on()
 
 
 def test_an_instrument_expected_by_nobody_is_good_but_said(tmp_path: Path) -> None:
