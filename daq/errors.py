@@ -5,6 +5,7 @@
     CoilsoakError
     +-- InputError (ValueError)               exit 2: a file or an option is wrong; nothing was energised
     |   +-- StartError                        exit 2: the bench is not what its rig file says
+    |       +-- NotReadyError                 exit 2: some instruments do not answer, or are others
     +-- BenchError (OSError)                  exit 3: the bench misbehaved while in use
     |   +-- LinkError                         the wire
     |   |   +-- LinkTimeoutError (TimeoutError)    no complete reply in time
@@ -27,6 +28,8 @@
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 #: Exit status of a program ended by Ctrl-C, as shells report it.
 INTERRUPTED = 130
@@ -58,6 +61,17 @@ class InputError(CoilsoakError, ValueError):
 
 class StartError(InputError):
     """The bench is not what its rig file says: no answer, another identity, a limit it cannot hold."""
+
+
+class NotReadyError(StartError):
+    """Instruments do not answer as the rig says: *troubles* by role, beside *identities* of the others."""
+
+    def __init__(self, troubles: Mapping[str, str], identities: Mapping[str, str]) -> None:
+        first, *others = troubles.values()
+        more = f"; {len(others)} more: `coilsoak check` lists them" if others else ""
+        super().__init__(first + more)
+        self.troubles = troubles
+        self.identities = identities
 
 
 class BenchError(CoilsoakError, OSError):

@@ -21,7 +21,17 @@ from daq.clock import Clock, ScaledClock, VirtualClock
 from daq.config.load import fault_script
 from daq.config.rig import COOL_WITHIN_S, OVER_K, SIMULATED, TYPED, Instrument, Rig
 from daq.config.toml import Loaded
-from daq.errors import BenchError, CoilsoakError, IdentityError, LinkClosedError, StartError
+from daq.errors import (
+    BenchError,
+    CoilsoakError,
+    IdentityError,
+    InputError,
+    LinkClosedError,
+    NotReadyError,
+    RefusedError,
+    ReplyError,
+    StartError,
+)
 from daq.instruments.drivers.meter import PT100_RANGE_OHM, SENSOR_RANGE_OHM, DialectMeter, MeterSetup
 from daq.instruments.drivers.oven import DialectOven
 from daq.instruments.drivers.probe import InstrumentProbe, MeterProbe, ProbeContacts
@@ -92,8 +102,7 @@ def open_bench(
     companion = companion or Companion()
     opening = _Opening(rig, seed, companion, notice)
     with ExitStack() as stack:
-        talks = {name: stack.enter_context(opening.conversation(name)) for name in opening.spoken()}
-        identities = {name: opening.start(name, talk) for name, talk in talks.items()}
+        talks, identities = opening.talk_to_all(stack)
         asked = BreathingOperator(operator, companion)
         meter: Meter = (
             DialectMeter(talks["meter"], _meter_setup(rig.value)) if "meter" in talks else TypedMeter(asked)
@@ -163,7 +172,7 @@ class _Opening:
         dialect = role_dialect(self._rig, name, instrument)
         try:
             link = self._link(instrument, dialect.link)
-        except BenchError as exc:
+        except (BenchError, InputError) as exc:
             raise self._start_error(name, "resource", exc) from exc
         opened = talking(
             link, dialect, instrument, name=name, clock=self.clock, haste=self.haste, notice=self._notice
@@ -171,17 +180,46 @@ class _Opening:
         with closing(link), opened as talk:
             yield talk
 
+    def talk_to_all(self, stack: ExitStack) -> tuple[dict[str, Conversation], dict[str, str]]:
+        """Open and greet every instrument; return conversations and identities by role.
+
+        Raises:
+            NotReadyError: Some do not answer, or are others; all were tried.
+        """
+        talks: dict[str, Conversation] = {}
+        identities: dict[str, str] = {}
+        troubles: dict[str, str] = {}
+        for name in self.spoken():
+            try:
+                talks[name] = stack.enter_context(self.conversation(name))
+                identities[name] = self.start(name, talks[name])
+            except StartError as exc:
+                troubles[name] = str(exc)
+        if troubles:
+            raise NotReadyError(troubles, identities)
+        return talks, identities
+
     def start(self, name: str, talk: Conversation) -> str:
         """Greet the instrument; no answer or another identity is an error of the rig file's line."""
         try:
             return talk.start(self.spoken()[name].identity)
         except IdentityError as exc:
             raise self._start_error(name, "identity", exc) from exc
+        except (ReplyError, RefusedError) as exc:
+            raise self._start_error(name, "dialect", exc) from exc
         except BenchError as exc:
             raise self._start_error(name, "resource", exc) from exc
 
     def bring_to_rest(self, bench: Bench) -> None:
-        """Supply off, oven off, contacts open, before anything else happens."""
+        """Supply off, oven off, contacts open, before anything else happens.
+
+        Whether a supply is on is asked first: nothing is set in a dialect that it does not speak.
+        """
+        if bench.supply is not None:
+            try:
+                bench.supply.output_is_on()
+            except BenchError as exc:
+                raise self._dialect_error("supply", exc) from exc
         bench.guard.make_safe()
         try:
             if bench.oven is not None:
@@ -207,6 +245,11 @@ class _Opening:
                 clock=self.clock,
             )
         return BreathingLink(open_wire(instrument, table), self.companion, wire_timeout_s(instrument, table))
+
+    def _dialect_error(self, name: str, exc: BenchError) -> StartError:
+        dialect = self.spoken()[name].dialect
+        told = f"is {dialect!r}, and the instrument does not speak it so: {exc}. This program has set nothing"
+        return StartError(str(self._rig.error(f"{name}.dialect", f"{told}; look at the {name} yourself")))
 
     def _start_error(self, name: str, key: str, exc: CoilsoakError) -> StartError:
         return StartError(str(self._rig.error(f"{name}.{key}", str(exc))))

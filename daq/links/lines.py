@@ -191,7 +191,4 @@ class LineLink:
     def _give_up(self, timeout_s: float) -> None:
         part, self._pending, self._late = self._pending, b"", True
         shown = f", only {part[:60]!r}" if part else ""
-        raise LinkTimeoutError(
-            f"{self._resource}: no complete reply within {timeout_s:g} s{shown}; "
-            "check that the instrument is on and its line end as the dialect says"
-        )
+        raise LinkTimeoutError(f"{self._resource}: no complete reply within {timeout_s:g} s{shown}")

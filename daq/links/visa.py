@@ -30,6 +30,7 @@ from pyvisa_py.sessions import OpenError, UnknownAttribute
 
 from daq.clock import RealClock
 from daq.errors import InputError, LinkBusyError, LinkClosedError, LinkError, LinkTimeoutError
+from daq.links.advice import advice, reason
 from daq.links.lines import LineLink
 from daq.links.portlock import PortLock
 from daq.links.settings import LinkTable
@@ -85,8 +86,7 @@ def translate(exc: Exception, resource: str, doing: str) -> LinkError:
     kind = next(ours for theirs, ours in _BY_CLASS if isinstance(exc, theirs))
     if isinstance(exc, pyvisa.errors.VisaIOError):
         kind = _BY_CODE.get(constants.StatusCode(exc.error_code), kind)
-    reason = " ".join(str(exc).split()) or type(exc).__name__
-    return kind(f"{resource}: {doing} failed ({reason}); check that the instrument is on and connected")
+    return kind(f"{resource}: {doing} failed ({reason(exc)}); {advice(exc)}")
 
 
 class _Translated:
@@ -332,7 +332,7 @@ def _open(resource: str, timeout_s: float) -> Any:
         usb = "; pip install 'coilsoak[usb]' brings it for USB" if resource.upper().startswith("USB") else ""
         raise InputError(f"{resource}: cannot be opened here ({' '.join(str(exc).split())}){usb}") from exc
     except Exception as exc:  # pyvisa-py raises bare Exception when a connection does not come about
-        raise LinkClosedError(f"{resource}: open failed ({exc}); check the address and the cable") from exc
+        raise LinkClosedError(f"{resource}: open failed ({reason(exc)}); {advice(exc)}") from exc
 
 
 def _parsed(resource: str) -> rname.ResourceName:

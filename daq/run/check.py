@@ -22,7 +22,7 @@ from daq.config.coil_set import CoilSet
 from daq.config.load import load_inputs
 from daq.config.rig import TYPED, Rig
 from daq.config.toml import Loaded
-from daq.errors import BenchError, OutputUnknownError, StartError
+from daq.errors import BenchError, NotReadyError, OutputUnknownError, StartError
 from daq.instruments.haste import UNDER_CURRENT_S
 from daq.instruments.number import Number
 from daq.procedures.soak.powered_rows import SWITCH_ON_S
@@ -46,27 +46,50 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
     """Look at every instrument and way of the bench, and try whatever a run will ask of them.
 
     Raises:
-        InputError: A file is wrong, or an instrument does not answer or is another; with file and line.
+        InputError: A file is wrong, or an instrument does not speak its dialect; with file and line.
         OutputUnknownError: The supply could not be confirmed off.
     """
     rig_file, set_file = load_inputs(rig, coil_set, heat="hand")
     operator = ConsoleOperator(console) if console.is_terminal else AbsentOperator()
     alarms: list[str] = []
-    with companion() as beside, open_bench(rig_file, operator, alarms.append, seed=seed) as assembled:
-        check = _Check(rig_file.value, set_file.value, assembled)
-        check.look()
-        bench, labels = assembled.bench, set_file.value.labels()
-        findings = [*check.findings]
-        findings += [
-            Finding(f"limits of {kind}", False, why)
-            for kind, why in too_coarse(rig_file.value, set_file.value)
-        ]
-        findings += _kept("probes", lambda: _probes(bench, labels if bench.harness.switched else labels[:1]))
-        findings += _kept("pace", lambda: _slow(bench, labels[0]))
-        findings += _companion(rig_file, bench, beside)
-        findings += _kept("zero volts", check.at_zero_volts)
-        findings += _kept("contacts", lambda: _released(bench))
-        instruments = [*check.instruments()]
+    try:
+        with companion() as beside, open_bench(rig_file, operator, alarms.append, seed=seed) as assembled:
+            return _look(rig_file, set_file, assembled, beside, alarms)
+    except NotReadyError as exc:
+        return [*_not_ready(rig_file.value, exc)]
+
+
+def _not_ready(rig: Rig, exc: NotReadyError) -> Iterator[Finding]:
+    """Say of each instrument whether it answers; the bench behind them is not looked at before all do."""
+    for role in rig.instruments():
+        if role in exc.troubles:
+            yield Finding(role, False, exc.troubles[role])
+        else:
+            yield Finding(role, True, exc.identities[role] or "opens; this dialect cannot ask who it is")
+    yield Finding("the rest", None, "not looked at until each instrument answers")
+
+
+def _look(
+    rig_file: Loaded[Rig],
+    set_file: Loaded[CoilSet],
+    assembled: Assembled,
+    beside: Companion,
+    alarms: list[str],
+) -> list[Finding]:
+    """Look at a bench whose instruments all answer."""
+    check = _Check(rig_file.value, set_file.value, assembled)
+    check.look()
+    bench, labels = assembled.bench, set_file.value.labels()
+    findings = [*check.findings]
+    findings += [
+        Finding(f"limits of {kind}", False, why) for kind, why in too_coarse(rig_file.value, set_file.value)
+    ]
+    findings += _kept("probes", lambda: _probes(bench, labels if bench.harness.switched else labels[:1]))
+    findings += _kept("pace", lambda: _slow(bench, labels[0]))
+    findings += _companion(rig_file, bench, beside)
+    findings += _kept("zero volts", check.at_zero_volts)
+    findings += _kept("contacts", lambda: _released(bench))
+    instruments = [*check.instruments()]
     return [*instruments, *findings, *(Finding("alarm", False, text) for text in alarms)]
 
 

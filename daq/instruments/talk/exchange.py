@@ -16,6 +16,7 @@ from daq.errors import (
     ReplyError,
     StrayReplyError,
 )
+from daq.instruments.talk.hints import SILENT_NOW, about_ack, about_silence
 from daq.links.base import Link
 from daq.links.settings import LinkTable
 
@@ -70,6 +71,8 @@ class Wire:
         self._last_s: float | None = None
         self._last_reply = ""
         self._lost = self._hopeless = False
+        #: What was asked and answered, in whatever words.
+        self._answered: set[str] = set()
         #: A question and its known answer, once there is one.
         self.known: tuple[str, str] | None = None
         #: False after anything that may have left a reply on its way.
@@ -169,12 +172,13 @@ class Wire:
             self._refuse_stray(stray, command)
             self._link.write(command, self._patience_s(None))
             self._take_echo(command, within_s)
-            reply = self._read(within_s)
+            reply = self._answer(command, within_s)
             self._take_ack(command, self._table.ack_ask, within_s)
             self._last_reply = reply
             if more := self._link.waiting().translate(self._ignore).strip():
                 raise StrayReplyError(
                     f"{self._name}: {command!r} answered {shown(reply)} and {shown(more)}, expected one reply"
+                    f"{about_ack(more) or about_ack(reply)}"
                 )
         return reply
 
@@ -203,8 +207,18 @@ class Wire:
         if stray and self._table.reply_end in stray and stray.strip() != self._last_reply.strip():
             raise ReplyError(
                 f"{self._name}: before {command!r} came {shown(stray)} unasked, expected silence: the last "
-                "reply may belong to another question. Is anybody else talking to this instrument?"
+                "reply may belong to another question"
+                f"{about_ack(stray) or '. Is anybody else talking to this instrument?'}"
             )
+
+    def _answer(self, command: str, within_s: float | None) -> str:
+        """Return the reply to a question; a LinkTimeoutError says what its silence may mean."""
+        try:
+            reply = self._read(within_s)
+        except LinkTimeoutError as exc:
+            raise LinkTimeoutError(f"{exc}{about_silence(command, self._answered)}") from exc
+        self._answered.add(command)
+        return reply
 
     def _read(self, within_s: float | None) -> str:
         reply = self._link.read(self._patience_s(within_s)).translate(self._ignore)
@@ -242,9 +256,14 @@ class Wire:
             self._expect(command, line, within_s)
 
     def _expect(self, command: str, line: str, within_s: float | None) -> None:
-        reply = self._read(within_s)
+        try:
+            reply = self._read(within_s)
+        except LinkTimeoutError as exc:
+            told = "; the dialect says that it follows (ack or echo in [link])"
+            raise LinkTimeoutError(f"{exc}, expected {line!r}{told}") from exc
         if reply.strip() != line.strip():
-            raise ReplyError(f"{self._name}: {command!r} was followed by {shown(reply)}, expected {line!r}")
+            told = f"{self._name}: {command!r} was followed by {shown(reply)}, expected {line!r}"
+            raise ReplyError(f"{told}{about_ack(reply)}")
 
     def _get_in_step(self, within_s: float | None) -> None:
         if self._lost:
@@ -273,7 +292,11 @@ class Wire:
         self._pace()
         self._link.write(command, self._patience_s(None))
         for _ in range(_LATE_LIMIT):
-            if self._read(within_s).strip() == answer.strip():
+            try:
+                reply = self._read(within_s)
+            except LinkTimeoutError as exc:
+                raise LinkTimeoutError(f"{exc}{SILENT_NOW}") from exc
+            if reply.strip() == answer.strip():
                 for _line in self._table.ack_ask:
                     self._read(within_s)
                 self._link.drain()

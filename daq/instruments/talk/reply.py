@@ -9,6 +9,7 @@ from daq.errors import ReplyError
 from daq.instruments.dialects.schema import Op
 from daq.instruments.dialects.template import ReplyPattern, Words, spell_words, unquoted
 from daq.instruments.number import Number
+from daq.instruments.talk.hints import about_ack
 
 
 @dataclass(frozen=True)
@@ -75,4 +76,4 @@ class Answer:
 def reply_error(who: str, command: str, reply: str, expected: str) -> ReplyError:
     """Return the error that *command* drew *reply* instead of *expected*."""
     shown = reply if len(reply) <= 200 else f"{reply[:200]}..."
-    return ReplyError(f"{who}: {command!r} answered {shown!r}, expected {expected}")
+    return ReplyError(f"{who}: {command!r} answered {shown!r}, expected {expected}{about_ack(reply)}")

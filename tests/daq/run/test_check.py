@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,6 @@ from rich.console import Console
 import daq.sim.bench
 from daq.bench.bench import Bench
 from daq.config.builtin import builtin
-from daq.errors import InputError
 from daq.instruments.drivers.supply import DialectSupply
 from daq.instruments.number import Number
 from daq.instruments.roles import Protection
@@ -192,11 +192,15 @@ def test_a_protection_is_called_armed_only_where_that_was_read_back(
     assert "held" not in limits.found
 
 
-def test_another_instrument_stops_the_check_with_its_line(tmp_path: Path) -> None:
-    """Who is not who the rig file names is an error of that line, not a finding."""
+def test_another_instrument_is_named_with_its_line(tmp_path: Path) -> None:
+    """Who is not who the rig file names stands in the table with file, line and key, beside the others."""
     rig = spoiled(tmp_path, RIG, '"Simulated switch unit"', '"Somebody"')
-    with pytest.raises(InputError, match=r"simulated\.toml:\d+: key 'switch\.identity': .*'Somebody'"):
-        checked(rig)
+    found = checked(rig)
+    assert found["switch"].good is False
+    assert re.search(r"simulated\.toml:\d+: key 'switch\.identity': .*'Somebody'", found["switch"].found)
+    assert "Simulated oven" in found["oven"].found
+    assert found["the rest"].good is None
+    assert set(found) == {"supply", "meter", "switch", "oven", "the rest"}
 
 
 def test_a_meter_too_coarse_for_the_limits_is_said_before_anybody_reads(tmp_path: Path) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import re
+import socket
 from collections.abc import Callable
 from pathlib import Path
 
@@ -18,8 +20,10 @@ from daq.links.base import Peer
 from daq.run.check import check_bench
 from daq.sim.bench import SimBench
 from daq.tables import Finding
+from tests.daq.kits.cli import RIG
 from tests.daq.kits.rig import spoil as spoiled
 from tests.daq.kits.soak import run, small_set
+from tests.daq.kits.wire import bench_on
 
 Spoil = Callable[[SimBench], None]
 
@@ -176,3 +180,56 @@ def test_a_way_that_reads_nothing_leads_to_no_coil(
     assert ways.good is good
     if not good:
         assert f"Y3 {ohm:.3f} ohm: no coil reads that" in ways.found
+
+
+def test_every_dead_instrument_is_in_one_table(tmp_path: Path) -> None:
+    """One that is off, one on a port that is gone: each with its line and what to do, beside who answers."""
+    with bench_on(tmp_path, scale=50.0, serial=()) as (_, rig):
+        text = rig.read_text(encoding="utf-8")
+        resources = dict(re.findall(r'\[(\w+)\]\s*(?:#.*\n)*resource = "([^"]+)"', text))
+        with socket.create_server(("127.0.0.1", 0)) as free:
+            closed = f"TCPIP0::127.0.0.1::{free.getsockname()[1]}::SOCKET"
+        text = text.replace(resources["meter"], closed).replace(
+            resources["oven"], "ASRL/dev/pts/99999::INSTR"
+        )
+        rig.write_text(text, encoding="utf-8")
+        found = checked(rig)
+        with pytest.raises(
+            StartError, match=r"key 'meter\.resource': .*; 1 more: `coilsoak check` lists them"
+        ):
+            run(tmp_path, rig=rig, kind="sweep")
+    assert "takes no connection: is the port right" in found["meter"].found
+    assert "is the adapter plugged in" in found["oven"].found
+    assert [what for what, finding in found.items() if finding.good] == ["supply", "switch"]
+    assert found["the rest"].good is None
+
+
+def test_a_wrong_dialect_is_named_first_and_nothing_is_shouted(
+    tmp_path: Path, spoil: Callable[[str, str], list[DeafTo]]
+) -> None:
+    """A supply that speaks another dialect was set to nothing, so there is no alarm about its output."""
+    heard = spoil("supply", "nothing")
+    other = 'dialect = "scpi-source-number"\n'
+    rig = tmp_path / "rig.toml"
+    text = RIG.read_text(encoding="utf-8")
+    rig.write_text(spoiled(text, 'dialect = "scpi-1999"\n', other), encoding="utf-8")
+    with pytest.raises(StartError, match=r"rig\.toml:\d+: key 'supply\.dialect': is 'scpi-source-n") as said:
+        checked(rig)
+    assert "NOT KNOWN" not in str(said.value)
+    assert "':OUTP1?'" in str(said.value)
+    assert "it may not know this command" in str(said.value)
+    assert {line for line in heard[0].heard if "?" not in line} == {"SYST:REMOTE", "SYST:LOCAL"}
+
+
+def test_a_dialect_with_another_line_end_shows_what_came(
+    tmp_path: Path, spoil: Callable[[str, str], list[DeafTo]]
+) -> None:
+    """Whose replies never end is no dead instrument: what came is shown, and the dialect doubted."""
+    spoil("supply", "nothing")
+    rig = tmp_path / "rig.toml"
+    text = RIG.read_text(encoding="utf-8")
+    rig.write_text(spoiled(text, 'dialect = "scpi-1999"\n', 'dialect = "word-number"\n'), encoding="utf-8")
+    supply = checked(rig)["supply"]
+    assert supply.good is False
+    assert "Simulated DC supply" in supply.found
+    assert "whether its dialect fits" in supply.found
