@@ -12,7 +12,15 @@ from daq.bench.bench import Bench
 from daq.bench.fits import Fits, FitsBeside, VirtualFits
 from daq.bench.guard.guard import Guard
 from daq.bench.harness import Harness, Routes
-from daq.bench.opening import open_wire, role_dialect, talking, wall_clock, wire_timeout_s
+from daq.bench.opening import (
+    open_wire,
+    port_of,
+    role_dialect,
+    same_wire,
+    talking,
+    wall_clock,
+    wire_timeout_s,
+)
 from daq.bench.operator import Hand, Operator, PersonsHand
 from daq.bench.typed import TypedMeter, TypedProbe
 from daq.bench.watchdog.client import Companion
@@ -127,6 +135,17 @@ def _leave_at_rest(bench: Bench) -> None:
                 bench.harness.release()
 
 
+@dataclass(frozen=True)
+class _Opened:
+    """An instrument whose port is open, in the first of its roles."""
+
+    name: str
+    instrument: Instrument
+    table: LinkTable
+    link: Link
+    talk: Conversation
+
+
 class _Opening:
     """What is needed while instruments are opened one by one."""
 
@@ -134,6 +153,8 @@ class _Opening:
         self._rig = rig
         self._notice = notice
         self.haste = Haste()
+        #: The instruments that are open, by port: one may have several roles.
+        self._open: dict[str, _Opened] = {}
         self.companion = companion
         self._peers: Mapping[str, Peer] = {}
         self.seed: int | None = None
@@ -170,14 +191,34 @@ class _Opening:
         """Open the link to the instrument in role *name* and hold a conversation over it."""
         instrument = self.spoken()[name]
         dialect = role_dialect(self._rig, name, instrument)
-        try:
-            link = self._link(instrument, dialect.link)
-        except (BenchError, InputError) as exc:
-            raise self._start_error(name, "resource", exc) from exc
-        opened = talking(
-            link, dialect, instrument, name=name, clock=self.clock, haste=self.haste, notice=self._notice
-        )
-        with closing(link), opened as talk:
+        with ExitStack() as stack:
+            try:
+                port = port_of(instrument.resource)
+                shared = self._open.get(port)
+                link = self._link(instrument, dialect.link) if shared is None else shared.link
+            except (BenchError, InputError) as exc:
+                raise self._start_error(name, "resource", exc) from exc
+            if shared is None:
+                stack.enter_context(closing(link))
+            elif not same_wire(shared.instrument, shared.table, instrument, dialect.link):
+                told = (
+                    f"is the instrument of {shared.name} too, and its dialect or settings differ on the wire"
+                )
+                raise StartError(str(self._rig.error(f"{name}.resource", f"{told}; give both the same")))
+            talk = stack.enter_context(
+                talking(
+                    link,
+                    dialect,
+                    instrument,
+                    name=name,
+                    clock=self.clock,
+                    haste=self.haste,
+                    notice=self._notice,
+                    beside=None if shared is None else shared.talk,
+                )
+            )
+            if shared is None:
+                self._open[port] = _Opened(name, instrument, dialect.link, link, talk)
             yield talk
 
     def talk_to_all(self, stack: ExitStack) -> tuple[dict[str, Conversation], dict[str, str]]:
@@ -226,7 +267,7 @@ class _Opening:
                 bench.oven.switch_heat(False)
             bench.harness.release()
         except BenchError as exc:
-            name = str(exc).partition(":")[0]
+            name = str(exc).partition(":")[0].partition(" and ")[0]
             raise self._start_error(name if name in self.spoken() else "oven", "resource", exc) from exc
 
     def _link(self, instrument: Instrument, table: LinkTable) -> Link:

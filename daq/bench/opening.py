@@ -8,7 +8,7 @@ from contextlib import contextmanager, suppress
 import msgspec
 
 from daq.clock import Clock, RealClock, ScaledClock
-from daq.config.rig import Instrument, Rig
+from daq.config.rig import SIMULATED, Instrument, Rig
 from daq.config.toml import Loaded
 from daq.errors import BenchError
 from daq.instruments.dialects.load import RoleDialect, load_dialect
@@ -47,6 +47,23 @@ def open_wire(instrument: Instrument, table: LinkTable, *, alone: bool = True) -
     )
 
 
+def port_of(resource: str) -> str:
+    """Return one name for the port at *resource*: roles at one port are one instrument's."""
+    if resource.startswith(SIMULATED):
+        return resource
+    from daq.links.visa import port_of as real_port
+
+    return real_port(resource)
+
+
+def same_wire(one: Instrument, its: LinkTable, other: Instrument, others: LinkTable) -> bool:
+    """Whether two roles at one port talk over it in the same way."""
+    return (_serial_settings(one, its), wire_timeout_s(one, its)) == (
+        _serial_settings(other, others),
+        wire_timeout_s(other, others),
+    )
+
+
 def wire_timeout_s(instrument: Instrument, table: LinkTable) -> float:
     """Return how long one write or read may take: the rig file's word before the dialect's."""
     return instrument.timeout_s or table.timeout_s
@@ -62,11 +79,25 @@ def talking(
     clock: Clock,
     haste: Haste | None = None,
     notice: Notice = unheard,
+    beside: Conversation | None = None,
 ) -> Iterator[Conversation]:
-    """Hold a conversation over *link*, and end it as the dialect does; the link stays open."""
+    """Hold a conversation over *link*, and end it as the dialect does; the link stays open.
+
+    Args:
+        link: Open.
+        dialect: How the instrument is spoken to in its role.
+        instrument: Its part of the rig file.
+        name: Its role, for messages.
+        clock: The bench's time.
+        haste: Whether current flows.
+        notice: Told of what happens on the wire.
+        beside: The conversation with the same instrument in another role.
+    """
     channel = getattr(instrument, "channel", None)
     params = {} if channel is None else {"channel": channel}
-    talk = Conversation(link, dialect, name=name, clock=clock, params=params, haste=haste, notice=notice)
+    talk = Conversation(
+        link, dialect, name=name, clock=clock, params=params, haste=haste, notice=notice, beside=beside
+    )
     try:
         yield talk
     finally:

@@ -353,10 +353,25 @@ def _parsed(resource: str) -> rname.ResourceName:
     return parsed
 
 
+def port_of(resource: str) -> str:
+    """Return the one name of the port at *resource*, however the rig file spells it.
+
+    Raises:
+        InputError: *resource* is no VISA address.
+        LinkClosedError: Its host is unknown.
+    """
+    return _one_spelling(_parsed(resource))
+
+
 def _one_spelling(parsed: rname.ResourceName) -> str:
     """Return the port's name: one, however the rig file spells it."""
     if isinstance(parsed, rname.ASRLInstr):
         return f"ASRL{os.path.realpath(parsed.board)}"
+    if isinstance(parsed, rname.TCPIPSocket):
+        with _Translated(str(parsed), "look-up of the host"):
+            found = socket.getaddrinfo(parsed.host_address, int(parsed.port), socket.AF_INET)
+        host = min(str(each[4][0]) for each in found)
+        return f"TCPIP::{host}::{int(parsed.port)}::SOCKET"
     return str(parsed).upper()
 
 

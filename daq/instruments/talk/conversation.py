@@ -95,6 +95,8 @@ class Conversation:
     come), and ReplyError when a reply is not what the dialect declares: after asking again, in step, and
     telling *notice* of each that was not.
 
+    *beside* is the conversation with the same instrument in another role, over the same *link*.
+
     While *haste* is on no question takes longer than UNDER_CURRENT_S in all, or than its op's own timeout_s.
     """
 
@@ -108,6 +110,7 @@ class Conversation:
         params: Mapping[str, object] | None = None,
         haste: Haste | None = None,
         notice: Notice = unheard,
+        beside: Conversation | None = None,
     ) -> None:
         # An instrument that has no channels has channel 1.
         given = {k: v for k, v in (params or {}).items() if k in role.params or (k, v) != ("channel", 1)}
@@ -118,7 +121,13 @@ class Conversation:
         self._role = role
         self._constants: dict[str, object] = {**role.params, **given}
         greeting = tuple(self._filled(template, {}) for template in role.start)
-        self._wire = Wire(link, role.link, clock=clock, name=name, greeting=greeting, notice=notice)
+        if beside is None:
+            self._wire = Wire(link, role.link, clock=clock, name=name, greeting=greeting, notice=notice)
+            self._exchange = _Exchange(self._wire)
+        else:
+            # One instrument in two roles has one wire: what one of them left on it the other has to know.
+            self._wire, self._exchange = beside.line()
+            self._wire.share(name, greeting)
         self._haste = haste or Haste()
         self._notice = notice
         #: Whether the last question was put more than once.
@@ -130,7 +139,6 @@ class Conversation:
         usual_s = role.link.timeout_s
         self._quick_s = min(usual_s, QUICK_S) if link.timeout_s == usual_s else link.timeout_s
         self._patterns: dict[tuple[object, ...], ReplyPattern] = {}
-        self._exchange = _Exchange(self._wire)
         self._finished = False
         #: Ops that were set or answered as the dialect has it; a state that was set stands behind its op.
         self.tried: set[str] = set()
@@ -168,6 +176,10 @@ class Conversation:
                 )
             self._wire.known = (answer.command, answer.reply)
             return identity
+
+    def line(self) -> tuple[Wire, _Exchange]:
+        """Return what a conversation with the same instrument in another role goes through."""
+        return self._wire, self._exchange
 
     @property
     def connections(self) -> int:

@@ -84,6 +84,11 @@ class Wire:
         #: Whether the last question had to be put twice.
         self.repeated = False
 
+    def share(self, name: str, greeting: tuple[str, ...]) -> None:
+        """Let the same instrument speak in another role too, called *name* in messages."""
+        self._name = f"{self._name} and {name}"
+        self._greeting += tuple(each for each in greeting if each not in self._greeting)
+
     @property
     def resource(self) -> str:
         """The address, as the rig file writes it."""
