@@ -381,10 +381,18 @@ def _meter_setup(rig: Rig) -> MeterSetup:
         nplc=meter.nplc,
         quick_nplc=meter.quick_nplc,
         mains_Hz=meter.mains_Hz,
+        offset_compensation=meter.offset_compensation,
         range_ohm=meter.range_ohm,
         range_V=meter.range_V,
         sensor_range_ohm=SENSOR_RANGE_OHM if rig.probe.kind == "meter-ntc" else PT100_RANGE_OHM,
     )
+
+
+def _probe_channels(rig: Rig) -> Mapping[str, int | str] | int | str:
+    """Return the thermometer's channel of each coil, or the one of them all."""
+    if rig.probe.channels is not None:
+        return rig.probe.channels
+    return rig.switch.probe if rig.switch is not None and rig.switch.probe else 1
 
 
 def _probe(
@@ -392,9 +400,8 @@ def _probe(
 ) -> Probe:
     if rig.probe.kind == TYPED:
         return TypedProbe(operator)
-    channels = dict(rig.switch.probe) if rig.switch else {}
     if "probe" in talks:
-        return InstrumentProbe(talks["probe"], channels, rig.probe.offset_K)
+        return InstrumentProbe(talks["probe"], _probe_channels(rig), rig.probe.offset_K)
     kind = rig.probe.kind.removeprefix("meter-")
     return MeterProbe(
         meter,

@@ -48,7 +48,7 @@ def _meter_uses(rig: Rig, talk: Conversation, op: str) -> bool:
     if op == "read_ohms":
         return wires != settable
     if op == "offset_compensation":
-        return 4 in settable
+        return 4 in settable and rig.meter.offset_compensation
     if op == "read":
         return bool(settable) or (volts and talk.has("function_volts"))
     return any(op.endswith(f"ohms_{count}w") for count in settable)

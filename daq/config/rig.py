@@ -18,6 +18,7 @@ Share = Annotated[float, msgspec.Meta(ge=0, le=1)]
 Kelvin = Annotated[float, msgspec.Meta(ge=-1000, le=1000)]
 Text = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 Channel = Annotated[int, msgspec.Meta(ge=0)]
+ProbeChannel = int | str
 
 #: What is left of two-wire leads after they are nulled: contacts differ from coil to coil. Common
 #: practice, no source; standard uncertainty.
@@ -114,6 +115,8 @@ class Meter(Instrument, frozen=True, kw_only=True):
     range_ohm: Positive = 100.0
     range_V: Positive = 10.0
     mains_Hz: Literal[50, 60] = 50
+    #: False for a meter that refuses it: what joints of two metals make then stays in each reading.
+    offset_compensation: bool = True
     accuracy: MeterAccuracy | None = None
 
 
@@ -164,6 +167,9 @@ class Probe(Instrument, frozen=True, kw_only=True):
     cold_junction_degC: Kelvin | None = None
     #: One sensor is moved from coil to coil.
     single: bool = False
+    #: Of an instrument: the number or letter of each coil's channel, or the one of them all; else those of
+    #: [switch.probe], or 1.
+    channels: dict[str, ProbeChannel] | ProbeChannel | None = None
 
 
 class Switch(Instrument, frozen=True, kw_only=True):
@@ -180,8 +186,9 @@ class Switch(Instrument, frozen=True, kw_only=True):
 
 
 class Oven(Instrument, frozen=True, kw_only=True):
-    """The oven or bath controller."""
+    """The oven or bath controller; *channel* is its number on a line that several share."""
 
+    channel: int | str | None = None
     #: A channel of the switch unit that has to be closed for the oven to have its mains: opened where the
     #: oven does not obey.
     cut_off: Channel | None = None

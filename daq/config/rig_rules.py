@@ -111,6 +111,12 @@ def _probe(rig: Rig) -> Iterator[Trouble]:
             "probe.resource",
             f"is {probe.resource!r}, but a probe of kind {probe.kind!r} has no address of its own",
         )
+    if probe.channels is not None and probe.kind != "instrument":
+        yield "probe.channels", f"are an instrument's, and a probe of kind {probe.kind!r} has none"
+    if isinstance(probe.channels, dict) and rig.switch is not None:
+        missing = [label for label in rig.switch.sense if label not in probe.channels]
+        if missing:
+            yield "probe.channels", f"has no channel for {', '.join(missing)}, expected one for each coil"
     if probe.kind.startswith("meter-") and rig.meter.resource == "typed":
         yield (
             "probe.kind",

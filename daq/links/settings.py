@@ -7,6 +7,8 @@ from typing import Annotated, Literal
 import msgspec
 
 Pause = Annotated[float, msgspec.Meta(ge=0, le=10)]
+#: One line, or several spellings of it.
+AckLine = str | tuple[str, ...]
 
 
 class Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -25,9 +27,9 @@ class LinkTable(Table, frozen=True, kw_only=True):
     timeout_s: Annotated[float, msgspec.Meta(ge=1e-3, le=3600)] = 5.0
     #: The instrument repeats each command before it answers.
     echo: bool = False
-    #: Lines that follow each setting, and each answer.
-    ack: tuple[str, ...] = ()
-    ack_ask: tuple[str, ...] = ()
+    #: Lines that follow each setting, and each answer; of several spellings of one line any may come.
+    ack: tuple[AckLine, ...] = ()
+    ack_ask: tuple[AckLine, ...] = ()
     #: Characters that may stand anywhere in a reply and mean nothing, such as NUL.
     ignore: str = ""
     baud: Annotated[int, msgspec.Meta(gt=0, le=10_000_000)] = 9600

@@ -7,6 +7,7 @@ from daq.errors import InputError
 from daq.instruments.dialects.roles import ROLES, OpKind
 from daq.instruments.dialects.schema import DialectFile, Op, RoleTable
 from daq.instruments.dialects.template import (
+    CHECKS,
     REPLY_FIELDS,
     ReplyPattern,
     SpecialValues,
@@ -24,11 +25,12 @@ _SAMPLES: dict[str, object] = {
     "channel": 1,
     "range": 100.0,
 }
-_NUMERIC = {"number", "byte"}
+_NUMERIC = {"number", "byte", "hex", "octal", "binary"}
+_STATUS = _NUMERIC | {"words"}
 _FIELDS = {
     "number": {"number", "over_range", "byte"},
-    "state": {"state", "channels", *_NUMERIC},
-    "text": {"text", "quoted", *_NUMERIC},
+    "state": {"state", "channels", *_STATUS},
+    "text": {"text", "quoted", *_STATUS},
     "itself": set[str](),
 }
 _IDENTITY = OpKind(None, "text")
@@ -86,8 +88,10 @@ class _Checker:
             text = format_command(template, {name: given[name] for name in names & set(given)}, self._words)
         except InputError as exc:
             raise self._loaded.error(key, str(exc)) from exc
-        if not (text and text.isascii() and text.isprintable()):
-            raise self._loaded.error(key, f"is {template!r}, expected one line of printable ASCII")
+        if not (text and text.isascii()):
+            raise self._loaded.error(key, f"is {template!r}, expected ASCII")
+        if {"\r", "\n"} & {*text}:
+            raise self._loaded.error(key, f"is {template!r}, expected one line; its end is [link] send_end")
 
     def reply(self, key: str, template: str, fields: set[str], params: dict[str, object]) -> None:
         """Check that *template* holds only *fields*, {skip} and parameters."""
@@ -96,7 +100,7 @@ class _Checker:
             ReplyPattern(template, self._constants | params, words=self._words, special=self._special)
         except InputError as exc:
             raise self._loaded.error(key, str(exc)) from exc
-        if wrong := sorted((names & REPLY_FIELDS) - fields - {"skip"}):
+        if wrong := sorted((names & REPLY_FIELDS) - fields - {"skip"} - CHECKS):
             allowed = spell_words([f"{{{name}}}" for name in sorted(fields)]) if fields else "fixed text"
             raise self._loaded.error(key, f"is {template!r} with {{{wrong[0]}}}, expected {allowed}")
 
@@ -134,18 +138,29 @@ class _Checker:
         for index, template in enumerate(op.replies):
             where = f"{key}.reply" if isinstance(op.reply, str) else f"{key}.reply[{index}]"
             self.reply(where, template, fields, asked)
-            found = {name for name, _ in placeholders(template)} & REPLY_FIELDS - {"skip"}
+            found = {name for name, _ in placeholders(template)} & REPLY_FIELDS - {"skip"} - CHECKS
             if fields and not found:
                 expected = spell_words([f"{{{name}}}" for name in sorted(fields)])
                 raise self._loaded.error(where, f"is {template!r}, expected {expected} in it")
-            if kind.answers in {"state", "text"} and bool(found & _NUMERIC) != bool(op.bits):
+            if kind.answers in {"state", "text"} and bool(found & _STATUS) != bool(op.bits):
                 raise self._loaded.error(
-                    f"{key}.bits", "a number answers by its bits, expected both or neither"
+                    f"{key}.bits", "a status word answers by its bits, expected both or neither"
+                )
+            if op.bits and any(isinstance(bit, str) != ("words" in found) for bit in op.bits.values()):
+                raise self._loaded.error(
+                    f"{key}.bits", "are words of {words}, and numbers of any other field"
                 )
         if kind.answers == "state" and op.bits and set(op.bits) != {"on"}:
             raise self._loaded.error(f"{key}.bits", f"names {spell_words(op.bits)}, expected 'on' alone")
+        self._scale(key, op, kind)
         if op.plausible and not op.plausible[0] < op.plausible[1]:
             raise self._loaded.error(f"{key}.plausible", "expected the least number, then the greatest")
+
+    def _scale(self, key: str, op: Op, kind: OpKind) -> None:
+        if (op.scale, op.offset) != (1.0, 0.0) and kind.answers != "number":
+            raise self._loaded.error(f"{key}.scale", "and offset are for numbers")
+        if op.scale == 0.0:
+            raise self._loaded.error(f"{key}.scale", "is 0, expected what the instrument's unit is worth")
 
     def _verification(self, key: str, op: Op, kind: OpKind) -> None:
         if kind.safety and not op.verify:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import msgspec
 
-from daq.links.settings import LinkTable, Table
+from daq.links.settings import AckLine, LinkTable, Table
 
 Positive = Annotated[float, msgspec.Meta(gt=0, le=1e9)]
 
@@ -45,8 +45,11 @@ class Op(Table, frozen=True, kw_only=True):
     tolerance: Positive | None = None
     #: An SI prefix may stand before the unit.
     scaled: bool = False
-    #: Names of bits of a numeric reply, and what it is when none of them is set.
-    bits: dict[str, Annotated[int, msgspec.Meta(ge=0, le=31)]] = msgspec.field(default_factory=dict)
+    #: The op's unit is the instrument's number times *scale*, plus *offset*; a setting goes the other way.
+    scale: Annotated[float, msgspec.Meta(ge=-1e9, le=1e9)] = 1.0
+    offset: Annotated[float, msgspec.Meta(ge=-1e9, le=1e9)] = 0.0
+    #: Bits of a status word by number, or its words by name; and what it is when none of them is set.
+    bits: dict[str, Annotated[int, msgspec.Meta(ge=0, le=31)] | str] = msgspec.field(default_factory=dict)
     otherwise: str = ""
     #: Replies to each word of a text answer.
     choices: dict[str, tuple[str, ...]] = msgspec.field(default_factory=dict)
@@ -56,8 +59,20 @@ class Op(Table, frozen=True, kw_only=True):
     length: Annotated[int, msgspec.Meta(gt=0)] | None = None
     #: Least and greatest number this op can answer with.
     plausible: tuple[float, float] | None = None
+    #: Lines of its reply, which are matched as one text with line feeds between.
+    lines: Annotated[int, msgspec.Meta(ge=1, le=20)] = 1
+    #: Lines that follow this setting; None: those of the link.
+    ack: tuple[AckLine, ...] | None = None
     #: How long its reply is waited for, where that is not as long as for the others.
     timeout_s: Positive | None = None
+
+    def to_instrument(self, value: float) -> float:
+        """Return *value* in the op's unit as the instrument counts it."""
+        return value if (self.scale, self.offset) == (1.0, 0.0) else (value - self.offset) / self.scale
+
+    def from_instrument(self, number: float) -> float:
+        """Return a *number* of the instrument's in the op's unit."""
+        return number if (self.scale, self.offset) == (1.0, 0.0) else number * self.scale + self.offset
 
     @property
     def replies(self) -> tuple[str, ...]:

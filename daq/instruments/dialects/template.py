@@ -9,6 +9,10 @@ In a reply these stand for what varies, everything else for itself, and the repl
 ``{over_range}``   a number that means 'over range' whatever it says
 ``{state}``        one of the words for on and off
 ``{byte}``         one raw character, as a number
+``{hex}`` ...      a status word in hexadecimal, ``{octal}`` or ``{binary}``, with or without ``#H``
+``{words}``        words between commas, semicolons, bars or blanks
+``{bcc}``          one character: the exclusive or of all since the last STX, or since the beginning
+``{sum8}``         two hexadecimal digits: the sum of the same, its lowest eight bits
 ``{channels}``     whole numbers between commas, possibly none
 ``{code}``         a whole number with or without a sign
 ``{quoted}``       a text in double or single quotes
@@ -33,8 +37,13 @@ from daq.instruments.number import NO_READING, NOT_A_NUMBER, OK, OVER_RANGE, Num
 PLACEHOLDER = re.compile(r"\{(\w+)(?::([^{}]*))?\}", re.ASCII)
 #: What a reply template can ask for; any other placeholder is a parameter of the command.
 REPLY_FIELDS = frozenset(
-    ["number", "over_range", "state", "byte", "channels", "code", "quoted", "text", "skip"]
+    {"number", "over_range", "state", "byte", "hex", "octal", "binary", "words", "channels", "code"}
+    | {"quoted", "text", "skip", "bcc", "sum8"}
 )
+#: A check over what stands between the last STX (or the beginning) and itself.
+CHECKS = frozenset(["bcc", "sum8"])
+_STX = "\x02"
+_BASES = {"hex": 16, "octal": 8, "binary": 2}
 
 _NUMBER = r"[+-]?(?:\d{1,30}(?:\.\d{0,30})?|\.\d{1,30})(?:[Ee][+-]?\d{1,3})?"
 _WHOLE_NUMBER = re.compile(_NUMBER, re.ASCII)
@@ -43,6 +52,12 @@ _PREFIX = "[" + "".join(_PREFIXES) + "]"
 _SIMPLE = {
     "over_range": rf"[ \t]*+(?P<over_range>{_NUMBER})[ \t]*+",
     "byte": r"(?P<byte>[\x00-\xff])",
+    "hex": r"[ \t]*+(?:#[Hh]|0[xX])?(?P<hex>[0-9A-Fa-f]{1,8})[ \t]*+",
+    "octal": r"[ \t]*+(?:#[Qq]|0[oO])?(?P<octal>[0-7]{1,11})[ \t]*+",
+    "binary": r"[ \t]*+(?:#[Bb]|0[bB])?(?P<binary>[01]{1,32})[ \t]*+",
+    "words": r"(?P<words>[^\x00-\x08\x0a-\x1f\x7f]*)",
+    "bcc": r"(?P<bcc>[\x00-\xff])",
+    "sum8": r"(?P<sum8>[0-9A-Fa-f]{2})",
     "channels": r"(?P<channels>[ \t]*+(?:\d{1,9}(?:[ \t]*+,[ \t]*+\d{1,9})*)?[ \t]*+)",
     "code": r"[ \t]*+(?P<code>[+-]?\d{1,9})[ \t]*+",
     "quoted": r"""[ \t]*+(?P<quoted>"(?:[^"]|"")*"|'(?:[^']|'')*')[ \t]*+""",
@@ -102,11 +117,28 @@ def format_command(template: str, params: Mapping[str, object], words: Words) ->
         raise InputError(f"command {template!r} takes no {', '.join(unknown)}")
     text = template
     for name, spec in wanted:
+        if name in CHECKS:
+            continue
         if name not in params:
             raise InputError(f"command {template!r} needs {name}, which nobody gave")
         tag = f"{{{name}:{spec}}}" if spec else f"{{{name}}}"
         text = text.replace(tag, _spelled(template, name, spec, params[name], words))
+    for name in CHECKS:
+        before, found, after = text.partition(f"{{{name}}}")
+        if found:
+            text = before + check_of(name, before) + after
     return text
+
+
+def check_of(name: str, text: str) -> str:
+    """Return the check *name* over *text* behind its last STX, as it stands on the wire."""
+    counted = text[text.rfind(_STX) + 1 :].encode("latin-1")
+    if name == "sum8":
+        return f"{sum(counted) & 0xFF:02X}"
+    exclusive = 0
+    for byte in counted:
+        exclusive ^= byte
+    return chr(exclusive)
 
 
 def _spelled(template: str, name: str, spec: str, value: object, words: Words) -> str:
@@ -155,8 +187,9 @@ class ReplyPattern:
             pattern += self._field(found[1], found[2] or "", params, scaled=scaled)
             position = found.end()
         pattern += _literal(template[position:])
-        blanks = "" if "byte" in fields else r"[ \t\r\n]*+"
-        self._regex = re.compile(blanks + pattern + ("" if "byte" in fields else r"[ \t\r\n]*"), re.DOTALL)
+        raw = {"byte", "bcc"} & set(fields)
+        blanks = "" if raw else r"[ \t\r\n]*+"
+        self._regex = re.compile(blanks + pattern + ("" if raw else r"[ \t\r\n]*"), re.DOTALL)
 
     def _field(self, name: str, spec: str, params: Mapping[str, object], *, scaled: bool) -> str:
         if name == "number":
@@ -184,6 +217,9 @@ class ReplyPattern:
         found = self._regex.fullmatch(text)
         if found is None:
             return None
+        for name in CHECKS & self._regex.groupindex.keys():
+            if found[name].upper() != check_of(name, text[: found.start(name)]).upper():
+                return None
         return {name: value for name, value in found.groupdict().items() if value is not None}
 
     def number(self, fields: Mapping[str, str]) -> Number | None:
@@ -194,6 +230,9 @@ class ReplyPattern:
             return read_number(fields["word"], self._special)
         if "byte" in fields:
             return Number(float(ord(fields["byte"])), OK)
+        for name, base in _BASES.items():
+            if name in fields:
+                return Number(float(int(fields[name], base)), OK)
         if "number" not in fields:
             return None
         return read_number(fields["number"], self._special, _PREFIXES.get(fields.get("prefix", ""), 0))

@@ -25,6 +25,7 @@ class MeterSetup:
     nplc: float = 10.0
     quick_nplc: float = 1.0
     mains_Hz: float = 50.0
+    offset_compensation: bool = True
     range_ohm: float = 100.0
     range_V: float = 10.0
     sensor_range_ohm: float = PT100_RANGE_OHM
@@ -84,7 +85,7 @@ class DialectMeter:
             f"range_{kind}": range_ohm,
             f"nplc_{kind}": nplc,
         }
-        if wires == 4:
+        if wires == 4 and self._setup.offset_compensation:
             settings["offset_compensation"] = True
         return self._read(settings)
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Protocol
 
+from daq.errors import InputError
 from daq.instruments.number import Number, body_degC
 from daq.instruments.roles import Meter
 from daq.instruments.talk.conversation import Conversation
@@ -19,17 +20,28 @@ class ProbeContacts(Protocol):
 
 
 class InstrumentProbe:
-    """A thermometer with a channel a coil."""
+    """A thermometer with a channel a coil, or one for all of them."""
 
-    def __init__(self, talk: Conversation, channels: dict[str, int], offset_K: float = 0.0) -> None:
+    def __init__(
+        self, talk: Conversation, channels: Mapping[str, int | str] | int | str = 1, offset_K: float = 0.0
+    ) -> None:
         self._talk = talk
         self._channels = channels
         self._offset_K = offset_K
 
     def temperature(self, coil: str) -> Number:
         """Measure the body temperature of *coil* in degC."""
-        reading = self._talk.ask_number("read", channel=self._channels[coil] if self._channels else 1)
-        return body_degC(reading, self._offset_K)
+        return body_degC(self._talk.ask_number("read", channel=self._channel(coil)), self._offset_K)
+
+    def _channel(self, coil: str) -> int | str:
+        if not isinstance(self._channels, Mapping):
+            return self._channels
+        try:
+            return self._channels[coil]
+        except KeyError:
+            raise InputError(
+                f"coil {coil}: the rig file gives its probe no channel; add {coil} = N to [probe.channels]"
+            ) from None
 
 
 class MeterProbe:

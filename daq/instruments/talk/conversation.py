@@ -343,7 +343,7 @@ class Conversation:
         within_s, until_s = self._within_s(entry, integrates_s), self._until_s(entry, integrates_s)
         for left in reversed(range(TRIES)):
             if nothing is None:
-                reply = self._wire.ask(command, within_s, until_s)
+                reply = self._wire.ask(command, within_s, until_s, 1 if entry is None else entry.lines)
             elif (said := self._wire.ask_or_silence(command, within_s, until_s)) is not None:
                 reply = said
             else:
@@ -413,8 +413,8 @@ class Conversation:
             raise InputError(f"{self.name}: {op} is only a question in dialect '{self._role.dialect}'")
         sent = []
         for each in _one_by_one(entry.set, params):
-            command = self._filled(entry.set, each)
-            self._wire.command(command, self._within_s(entry), self._until_s(entry, None))
+            command = self._filled(entry.set, _for_instrument(entry, each))
+            self._wire.command(command, self._within_s(entry), self._until_s(entry, None), entry.ack)
             sent.append(_Sent(op, entry, kind, command, each))
         return sent
 
@@ -492,6 +492,14 @@ def _identity(answer: Answer) -> str:
     if not (identity := answer.text()):
         raise answer.error("an identity")
     return identity
+
+
+def _for_instrument(entry: Op, params: Mapping[str, object]) -> Mapping[str, object]:
+    """Return *params* with the value as the instrument counts it."""
+    value = params.get("value")
+    if not isinstance(value, int | float) or isinstance(value, bool):
+        return params
+    return {**params, "value": entry.to_instrument(value)}
 
 
 def _joined(fields: Mapping[str, str]) -> str:

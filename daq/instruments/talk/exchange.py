@@ -18,7 +18,7 @@ from daq.errors import (
 )
 from daq.instruments.talk.hints import SILENT_NOW, about_ack, about_silence
 from daq.links.base import Link
-from daq.links.settings import LinkTable
+from daq.links.settings import AckLine, LinkTable
 
 #: No reply of a role is longer; matching stays quick.
 REPLY_LIMIT = 4096
@@ -107,7 +107,13 @@ class Wire:
         """Whether the link's clock has come to *until_s*."""
         return self._link.monotonic() >= until_s
 
-    def command(self, command: str, within_s: float | None = None, until_s: float = inf) -> None:
+    def command(
+        self,
+        command: str,
+        within_s: float | None = None,
+        until_s: float = inf,
+        ack: tuple[AckLine, ...] | None = None,
+    ) -> None:
         """Send a setting, once and at once, and take in what the dialect says follows it *within_s*.
 
         Out of step, the setting still goes first: it may be the one that makes the bench safe.
@@ -128,11 +134,11 @@ class Wire:
                 self._get_in_step(within_s)
             else:
                 self._take_echo(command, within_s)
-                self._take_ack(command, self._table.ack, within_s)
+                self._take_ack(command, self._table.ack if ack is None else ack, within_s)
             self._refuse_stray(stray, command)
 
-    def ask(self, command: str, within_s: float | None = None, until_s: float = inf) -> str:
-        """Put a question and return its reply, waiting *within_s* if given.
+    def ask(self, command: str, within_s: float | None = None, until_s: float = inf, lines: int = 1) -> str:
+        """Put a question and return its reply, waiting *within_s* if given; *lines* of it.
 
         Once more, in step, if no reply came, more than one came, or the connection was lost.
         """
@@ -140,7 +146,7 @@ class Wire:
         self.repeated = not self.in_step
         if self.in_step:
             try:
-                return self._ask_once(command, within_s)
+                return self._ask_once(command, within_s, lines)
             except (LinkTimeoutError, LinkClosedError, StrayReplyError) as exc:
                 # Once more, in step; if that is not to be had, its own error says so.
                 self.repeated = True
@@ -150,7 +156,7 @@ class Wire:
                     self._notice(LINK, say("event.asked-again", why=str(exc)))
         with self._named(command):
             self._get_in_step(within_s)
-        return self._ask_once(command, within_s)
+        return self._ask_once(command, within_s, lines)
 
     def ask_or_silence(self, command: str, within_s: float | None = None, until_s: float = inf) -> str | None:
         """Put a question once; None if no reply comes but the instrument then answers to its name.
@@ -168,7 +174,7 @@ class Wire:
                 self._get_in_step(within_s)
             return None
 
-    def _ask_once(self, command: str, within_s: float | None) -> str:
+    def _ask_once(self, command: str, within_s: float | None, lines: int = 1) -> str:
         with self._named(command):
             self._pace()
             stray = self._stray(command)
@@ -178,6 +184,8 @@ class Wire:
             self._link.write(command, self._patience_s(None))
             self._take_echo(command, within_s)
             reply = self._answer(command, within_s)
+            for _ in range(lines - 1):
+                reply = reply.rstrip("\r") + "\n" + self._read(within_s)
             self._take_ack(command, self._table.ack_ask, within_s)
             self._last_reply = reply
             if more := self._link.waiting().translate(self._ignore).strip():
@@ -256,18 +264,20 @@ class Wire:
         if self._table.echo:
             self._expect(command, command, within_s)
 
-    def _take_ack(self, command: str, lines: tuple[str, ...], within_s: float | None) -> None:
+    def _take_ack(self, command: str, lines: tuple[AckLine, ...], within_s: float | None) -> None:
         for line in lines:
             self._expect(command, line, within_s)
 
-    def _expect(self, command: str, line: str, within_s: float | None) -> None:
+    def _expect(self, command: str, line: AckLine, within_s: float | None) -> None:
+        spellings = (line,) if isinstance(line, str) else line
+        expected = " or ".join(map(repr, spellings))
         try:
             reply = self._read(within_s)
         except LinkTimeoutError as exc:
             told = "; the dialect says that it follows (ack or echo in [link])"
-            raise LinkTimeoutError(f"{exc}, expected {line!r}{told}") from exc
-        if reply.strip() != line.strip():
-            told = f"{self._name}: {command!r} was followed by {shown(reply)}, expected {line!r}"
+            raise LinkTimeoutError(f"{exc}, expected {expected}{told}") from exc
+        if reply.strip() not in {each.strip() for each in spellings}:
+            told = f"{self._name}: {command!r} was followed by {shown(reply)}, expected {expected}"
             raise ReplyError(f"{told}{about_ack(reply)}")
 
     def _get_in_step(self, within_s: float | None) -> None:

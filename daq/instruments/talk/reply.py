@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -10,6 +11,8 @@ from daq.instruments.dialects.schema import Op
 from daq.instruments.dialects.template import ReplyPattern, Words, spell_words, unquoted
 from daq.instruments.number import Number
 from daq.instruments.talk.hints import about_ack
+
+_WORDS = re.compile(r"[\s,;|+]+")
 
 
 @dataclass(frozen=True)
@@ -25,7 +28,10 @@ class Answer:
 
     def number(self) -> Number:
         """Return the number in the op's unit; ReplyError if it cannot be held or is not plausible."""
-        return self._checked(self.pattern.number(self.fields))
+        number = self.pattern.number(self.fields)
+        if number is not None and number.value is not None:
+            number = Number(self.op.from_instrument(number.value), number.status)
+        return self._checked(number)
 
     def state(self, words: Words, channel: object) -> bool:
         """Return whether the state is on, or *channel* among the channels listed."""
@@ -66,11 +72,14 @@ class Answer:
         return number
 
     def _bits(self) -> list[str]:
+        if "words" in self.fields:
+            said = {word.casefold() for word in _WORDS.split(self.fields["words"]) if word}
+            return [name for name, word in self.op.bits.items() if str(word).casefold() in said]
         number = self.pattern.number(self.fields)
         value = None if number is None else number.value
         if value is None or not value.is_integer() or not 0 <= value < 2**32:
             raise self.error("a status word, 0 or a whole number above")
-        return [name for name, bit in self.op.bits.items() if int(value) >> bit & 1]
+        return [name for name, bit in self.op.bits.items() if int(value) >> int(bit) & 1]
 
 
 def reply_error(who: str, command: str, reply: str, expected: str) -> ReplyError:

@@ -60,7 +60,7 @@ def test_the_keys_shown_behind_a_mark_are_keys(tmp_path: Path, line: str) -> Non
     try:
         rig(tmp_path, spoil(SIMULATED, line, line.removeprefix("# ")))
     except InputError as exc:
-        assert "is for serial lines" in str(exc)
+        assert "is for serial lines" in str(exc) or "are an instrument's" in str(exc)
 
 
 @pytest.mark.parametrize(
@@ -307,3 +307,19 @@ def test_a_thermistor_is_told_in_the_way_its_data_sheet_does(tmp_path: Path, tol
     law = loaded.value.probe.ntc.law()
     assert law is not None
     assert law.temperature_degC(10_000.0) == pytest.approx(25.0, abs=1e-3)
+
+
+def test_a_thermometer_has_channels_of_its_own(tmp_path: Path) -> None:
+    """Numbers or letters, one a coil or one for all; a coil without one, and a sensor on the meter, are named."""
+    instrument = 'kind = "instrument"\nresource = "TCPIP::192.0.2.12::5025::SOCKET"\n'
+    text = spoil(RIG, 'kind = "meter-pt100"\n', instrument)
+    for channels, expected in (('"A"', "A"), ("3", 3), ('{ Y1 = "A", "Y 2" = 7 }', {"Y1": "A", "Y 2": 7})):
+        assert rig(
+            tmp_path, spoil(text, instrument, f"{instrument}channels = {channels}\n")
+        ).value.probe.channels == (expected)
+    with pytest.raises(InputError) as caught:
+        rig(tmp_path, spoil(text, instrument, instrument + 'channels = { Y1 = "A" }\n'))
+    assert "key 'probe.channels': has no channel for Y 2" in said(caught)
+    with pytest.raises(InputError) as caught:
+        rig(tmp_path, spoil(RIG, 'kind = "meter-pt100"\n', 'kind = "meter-pt100"\nchannels = 1\n'))
+    assert "a probe of kind 'meter-pt100' has none" in said(caught)

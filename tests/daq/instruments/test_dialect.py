@@ -114,7 +114,7 @@ def test_a_shipped_dialect_says_what_it_is(name: str) -> None:
             ('reply = "{state}"', 'reply = "{number}"'),
             6,
             "supply.output.bits",
-            "a number answers by its bits",
+            "a status word answers by its bits",
         ),
         (
             ('reply = "{state}"', 'reply = "{number}", bits = { off = 1 }'),

@@ -380,3 +380,12 @@ def test_the_oven_heats_when_told_and_reads_back() -> None:
     assert bench.sim.air_degC() == pytest.approx(60.0, abs=3.0)
     oven.switch_heat(False)
     assert bench.heard["oven"].sent[-2:] == ["OUTP OFF", "OUTP?"]
+
+
+def test_a_meter_that_refuses_offset_compensation_is_not_asked_for_it() -> None:
+    """Left out by the rig file it is never sent; thermal voltages are then in the reading."""
+    bench = wired()
+    meter = DialectMeter(bench.talk("meter"), MeterSetup(offset_compensation=False))
+    DialectSwitch(bench.talk("switch")).close_only((201,))
+    assert value(meter.resistance("Y1")) == pytest.approx(3.3, rel=0.02)
+    assert not [line for line in bench.heard["meter"].sent if "OCOM" in line]

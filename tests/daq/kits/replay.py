@@ -138,6 +138,8 @@ def _param(text: str) -> tuple[str, object]:
         return name, value == "True"
     if name == "channels":
         return name, value
+    if name == "channel" and not value.isdecimal():
+        return name, value
     return name, int(value) if value.isdecimal() else float(value)
 
 
