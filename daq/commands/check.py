@@ -15,7 +15,7 @@ from daq.streams import print_json
 @bench_options
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON on standard output.")
 def check(rig: Path | None, coil_set: Path | None, seed: int | None, as_json: bool) -> None:
-    """See whether the bench is what its rig file says; nothing is energised."""
+    """See whether the bench is what its rig file says; no coil is energised."""
     from daq.run.check import check_bench
     from daq.tables import findings_table
 

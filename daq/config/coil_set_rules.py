@@ -185,6 +185,13 @@ def _roles(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
 
 
 def _channels(coil_set: CoilSet, rig: Rig) -> Iterator[Trouble]:
+    channels = rig.probe.channels
+    for at, coil in enumerate(coil_set.coils):
+        if isinstance(channels, dict) and coil.label not in channels:
+            yield (
+                f"coils[{at}].label",
+                f"is {coil.label!r}, which has no channel in the rig's [probe.channels]",
+            )
     if rig.switch is None:
         return
     for at, coil in enumerate(coil_set.coils):

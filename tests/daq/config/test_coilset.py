@@ -11,6 +11,10 @@ from daq.config.load import load_coil_set, load_rig
 from daq.errors import InputError
 from tests.daq.kits.rig import COIL_SET, RIG, coil_set, rig, said, spoil
 
+OWN_CHANNELS = (
+    'kind = "meter-pt100"\n',
+    'kind = "instrument"\nresource = "TCPIP::192.0.2.12::5025::SOCKET"\nchannels = { Y1 = "A", "Y 2" = "B" }\n',
+)
 TYPED = (
     '"TCPIP::192.0.2.11::5025::SOCKET"\n[probe]\nkind = "meter-pt100"',
     '"typed"\naccuracy = {reading_rel = 0.01}\n[probe]\nkind = "typed"',
@@ -176,6 +180,7 @@ def test_what_is_wrong_is_said_with_file_line_and_key(
             None,
             "set.toml:18: key 'coils[1].label': is 'Y3', which has no channel in the rig's",
         ),
+        (('"Y 2"', '"Y3"'), OWN_CHANNELS, "is 'Y3', which has no channel in the rig's [probe.channels]"),
     ],
 )
 def test_what_the_rig_cannot_or_must_not_do_is_refused(

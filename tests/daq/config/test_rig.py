@@ -310,7 +310,7 @@ def test_a_thermistor_is_told_in_the_way_its_data_sheet_does(tmp_path: Path, tol
 
 
 def test_a_thermometer_has_channels_of_its_own(tmp_path: Path) -> None:
-    """Numbers or letters, one a coil or one for all; a coil without one, or a sensor on the meter, is named."""
+    """Numbers or letters, one a coil or one for all; a coil without one is named, and a sensor on a meter."""
     instrument = 'kind = "instrument"\nresource = "TCPIP::192.0.2.12::5025::SOCKET"\n'
     text = spoil(RIG, 'kind = "meter-pt100"\n', instrument)
     for channels, expected in (('"A"', "A"), ("3", 3), ('{ Y1 = "A", "Y 2" = 7 }', {"Y1": "A", "Y 2": 7})):

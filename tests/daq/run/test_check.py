@@ -1,4 +1,4 @@
-"""Is the bench what its rig file says: what is good, what must be looked at; nothing is energised."""
+"""Is the bench what its rig file says: what is good, what must be looked at; no coil is energised."""
 
 from __future__ import annotations
 
