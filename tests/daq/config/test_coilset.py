@@ -13,7 +13,7 @@ from tests.daq.kits.rig import COIL_SET, RIG, coil_set, rig, said, spoil
 
 OWN_CHANNELS = (
     'kind = "meter-pt100"\n',
-    'kind = "instrument"\nresource = "TCPIP::192.0.2.12::5025::SOCKET"\nchannels = { Y1 = "A", "Y 2" = "B" }\n',
+    'kind = "instrument"\nresource = "GPIB0::12::INSTR"\nchannels = { Y1 = "A", "Y 2" = "B" }\n',
 )
 TYPED = (
     '"TCPIP::192.0.2.11::5025::SOCKET"\n[probe]\nkind = "meter-pt100"',

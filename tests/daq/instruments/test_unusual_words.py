@@ -9,7 +9,7 @@ import pytest
 from msgspec.structs import replace
 
 from daq.clock import RealClock
-from daq.errors import InputError, ReadbackError
+from daq.errors import InputError, ReadbackError, ReplyError
 from daq.instruments.dialects.load import load_dialect
 from daq.instruments.dialects.template import ReplyPattern, SpecialValues, Words, check_of, format_command
 from daq.instruments.drivers.meter import DialectMeter, MeterSetup
@@ -215,3 +215,29 @@ def test_a_reply_whose_check_is_wrong_is_no_reply(reply: str, value: float | Non
     fields = pattern.match(reply)
     found = None if fields is None else pattern.number(fields)
     assert (None if found is None else found.value) == value
+
+
+@pytest.mark.parametrize(("said", "good"), [("OK", True), ("DONE", True), (None, True), ("ERR", False)])
+def test_an_acknowledgement_may_vary_or_not_come(tmp_path: Path, said: str | None, good: bool) -> None:
+    """Any declared spelling is taken, and silence where it is one of them; nothing else is."""
+    role = role_of(tmp_path, SUPPLY + '[link]\nack = [["OK", "DONE", ""]]\n')
+    instrument = Instrument({"V?": "5.0"} | ({} if said is None else {"V 5.00": said}))
+    talk = instrument.talk(role)
+    if good:
+        talk.tell("voltage", value=5)
+        assert talk.ask_number("voltage").value == 5.0
+    else:
+        with pytest.raises(ReplyError, match="was followed by 'ERR', expected 'OK' or 'DONE' or ''"):
+            talk.tell("voltage", value=5)
+    assert instrument.heard.count("V 5.00") == 1
+
+
+def test_a_setting_may_have_an_acknowledgement_of_its_own(tmp_path: Path) -> None:
+    """What one op's command is followed by stands before what the link says of all."""
+    text = SUPPLY.replace(
+        'output = { set = "OUT {state}",', 'output = { set = "OUT {state}", ack = ["RELAY"],'
+    )
+    instrument = Instrument({"V 5.00": "OK", "V?": "5.0", "OUT OFF": "RELAY", "OUT?": "OFF"})
+    talk = instrument.talk(role_of(tmp_path, text + '[link]\nack = ["OK"]\n'))
+    talk.tell("voltage", value=5)
+    talk.tell("output", state=False)
