@@ -356,6 +356,7 @@ def _assemble(
         probe_typed=rig.probe.kind == TYPED,
         typed=rig.meter_typed or rig.probe.kind == TYPED,
         probe_needs_meter=rig.probe_on_meter,
+        probe_in_volts=rig.probe.kind.startswith("meter-thermocouple"),
     )
 
 

@@ -25,7 +25,8 @@ class Bench:
 
     *typed* says that a person reads meter or thermometer (*meter_typed*, *probe_typed*), so that nothing can
     be watched;
-    *probe_needs_meter* that the meter must leave the coil to read its temperature.
+    *probe_needs_meter* that the meter must leave the coil to read its temperature, *probe_in_volts* that it
+    reads a thermocouple then.
     """
 
     clock: Clock
@@ -43,6 +44,7 @@ class Bench:
     meter_typed: bool = False
     probe_typed: bool = False
     probe_needs_meter: bool = False
+    probe_in_volts: bool = False
 
     def resistance(self, coil: str, *, quick: bool = False) -> Number:
         """Measure the resistance of *coil* in ohms with the supply off and disconnected."""

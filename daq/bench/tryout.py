@@ -69,6 +69,8 @@ def try_ops(assembled: Assembled, label: str) -> dict[str, list[str]]:
         trials["meter"] = [lambda: meter.resistance(label), lambda: meter.resistance(label, quick=True)]
         if bench.supply is not None:
             trials["meter"].append(lambda: meter.voltage(label))
+        if bench.probe_needs_meter:
+            trials["meter"].append(meter.sensor_voltage if bench.probe_in_volts else meter.sensor_resistance)
     if bench.oven is not None:
         trials["oven"] = [bench.oven.temperature, lambda: _setpoint_again(assembled)]
     failed: dict[str, list[str]] = {}

@@ -54,7 +54,8 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
     alarms: list[str] = []
     try:
         with companion() as beside, open_bench(rig_file, operator, alarms.append, seed=seed) as assembled:
-            return _look(rig_file, set_file, assembled, beside, alarms)
+            findings = _look(rig_file, set_file, assembled, beside, attended=console.is_terminal)
+        return [*findings, *(Finding("alarm", False, text) for text in alarms)]
     except NotReadyError as exc:
         return [*_not_ready(rig_file.value, exc)]
 
@@ -74,7 +75,8 @@ def _look(
     set_file: Loaded[CoilSet],
     assembled: Assembled,
     beside: Companion,
-    alarms: list[str],
+    *,
+    attended: bool,
 ) -> list[Finding]:
     """Look at a bench whose instruments all answer."""
     check = _Check(rig_file.value, set_file.value, assembled)
@@ -84,13 +86,14 @@ def _look(
     findings += [
         Finding(f"limits of {kind}", False, why) for kind, why in too_coarse(rig_file.value, set_file.value)
     ]
-    findings += _kept("probes", lambda: _probes(bench, labels if bench.harness.switched else labels[:1]))
+    probed = labels if bench.harness.switched else labels[:1]
+    findings += _kept("probes", lambda: _probes(bench, probed, attended=attended))
     findings += _kept("pace", lambda: _slow(bench, labels[0]))
     findings += _companion(rig_file, bench, beside)
     findings += _kept("zero volts", check.at_zero_volts)
     findings += _kept("contacts", lambda: _released(bench))
     instruments = [*check.instruments()]
-    return [*instruments, *findings, *(Finding("alarm", False, text) for text in alarms)]
+    return [*instruments, *findings]
 
 
 def _kept(what: str, part: Callable[[], Iterable[Finding]]) -> list[Finding]:
@@ -294,8 +297,11 @@ def _leads(bench: Bench) -> Finding:
     )
 
 
-def _probes(bench: Bench, labels: tuple[str, ...]) -> Iterator[Finding]:
+def _probes(bench: Bench, labels: tuple[str, ...], *, attended: bool) -> Iterator[Finding]:
     if bench.probe_typed:
+        return
+    if bench.probe_needs_meter and not bench.harness.switched and not attended:
+        yield Finding("probes", None, "not read: nobody is here to put the leads on a sensor")
         return
     temperatures = {}
     for label in labels:

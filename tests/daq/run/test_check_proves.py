@@ -233,3 +233,16 @@ def test_a_dialect_with_another_line_end_shows_what_came(
     assert supply.good is False
     assert "Simulated DC supply" in supply.found
     assert "whether its dialect fits" in supply.found
+
+
+def test_a_sensor_that_hands_would_have_to_reach_is_said_to_be_unread(
+    tmp_path: Path, spoil: Callable[[str, str], list[DeafTo]]
+) -> None:
+    """With nobody there the leads stay where they are; what the meter does for the sensor is tried."""
+    heard = spoil("meter", "nothing")
+    thermometer = 'resource = "sim:thermometer"\nkind = "instrument"\nidentity = "Simulated thermometer"\n'
+    found = checked(hand_rig(tmp_path, (thermometer, 'kind = "meter-pt100"\n')))
+    assert found["probes"].good is None
+    assert "not read" in found["probes"].found
+    assert found["meter commands"].good
+    assert "RES:RANG 1000.0" in heard[0].heard
