@@ -320,3 +320,21 @@ def test_a_reply_of_unreasonable_length_is_refused() -> None:
     talk = Instrument({"MEAS:VOLT?": "1" * 5000}).talk()
     with pytest.raises(ReplyError, match="a reply of 5000 characters, expected at most 4096"):
         talk.ask_number("measured_voltage")
+
+
+def test_two_roles_of_one_instrument_share_its_name_and_are_in_step_together(tmp_path: Path) -> None:
+    """A role that cannot ask who it is gets in step by what the other role knows, and both are named."""
+    instrument = Instrument({"VO?": "8.4"})
+    meter = instrument.talk("meter")
+    supply = Conversation(
+        instrument.link(), role_of(tmp_path, SUPPLY), name="supply", clock=instrument.clock, beside=meter
+    )
+    assert supply.start(None) == ""
+    instrument.heard.clear()
+    replies = iter([None, "Invented,Supply", "8.4"])
+    instrument.answer = lambda _command: next(replies)
+    assert supply.ask_number("measured_voltage") == Number(8.4, "ok")
+    assert instrument.heard == ["VO?", "*IDN?", "VO?"]
+    instrument.answer = lambda _command: None
+    with pytest.raises(LinkTimeoutError, match=r"^supply and supply: 'READ\?'"):
+        meter.ask_number("read")
