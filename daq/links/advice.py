@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import re
 import socket
 
@@ -47,7 +48,9 @@ _BY_WORD = (
 
 
 def reason(exc: Exception) -> str:
-    """Return why, on one line and without a number that only VISA's header files explain."""
+    """Return why, on one line and without a number that only header files explain."""
+    if isinstance(exc, OSError) and exc.errno is not None:
+        return os.strerror(exc.errno) if exc.errno > 0 else exc.strerror or type(exc).__name__
     text = " ".join(str(exc).split()) or type(exc).__name__
     found = _STATUS.search(text)
     if found is None:

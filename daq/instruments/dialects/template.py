@@ -187,6 +187,7 @@ class ReplyPattern:
             pattern += self._field(found[1], found[2] or "", params, scaled=scaled)
             position = found.end()
         pattern += _literal(template[position:])
+        self._checks = tuple(CHECKS & {*fields})
         raw = {"byte", "bcc"} & set(fields)
         blanks = "" if raw else r"[ \t\r\n]*+"
         self._regex = re.compile(blanks + pattern + ("" if raw else r"[ \t\r\n]*"), re.DOTALL)
@@ -217,7 +218,7 @@ class ReplyPattern:
         found = self._regex.fullmatch(text)
         if found is None:
             return None
-        for name in CHECKS & self._regex.groupindex.keys():
+        for name in self._checks:
             if found[name].upper() != check_of(name, text[: found.start(name)]).upper():
                 return None
         return {name: value for name, value in found.groupdict().items() if value is not None}
@@ -230,12 +231,10 @@ class ReplyPattern:
             return read_number(fields["word"], self._special)
         if "byte" in fields:
             return Number(float(ord(fields["byte"])), OK)
-        for name, base in _BASES.items():
-            if name in fields:
-                return Number(float(int(fields[name], base)), OK)
-        if "number" not in fields:
-            return None
-        return read_number(fields["number"], self._special, _PREFIXES.get(fields.get("prefix", ""), 0))
+        if "number" in fields:
+            return read_number(fields["number"], self._special, _PREFIXES.get(fields.get("prefix", ""), 0))
+        status = next((name for name in _BASES if name in fields), None)
+        return None if status is None else Number(float(int(fields[status], _BASES[status])), OK)
 
 
 def _literal(text: str) -> str:

@@ -69,3 +69,10 @@ def test_a_serial_port_that_is_not_there_says_so() -> None:
     """An adapter may have another number today."""
     with pytest.raises(LinkClosedError, match="is the adapter plugged in"):
         open_link("ASRL/dev/ttyNowhere::INSTR", LinkTable(), timeout_s=0.5)
+
+
+def test_the_systems_own_words_stand_for_its_numbers() -> None:
+    """A library's text repeats path and number; the reason is three words."""
+    exc = FileNotFoundError(2, "could not open port /dev/x: [Errno 2] No such file or directory: '/dev/x'")
+    assert reason(exc) == "No such file or directory"
+    assert reason(socket.gaierror(-2, "Name or service not known")) == "Name or service not known"
