@@ -17,6 +17,7 @@ from typing import TypeVar
 from analysis.words import say
 from daq.clock import Clock
 from daq.errors import (
+    BenchError,
     IdentityError,
     InputError,
     LinkError,
@@ -158,8 +159,11 @@ class Conversation:
             known, self._wire.known = self._wire.known, None
             for template in self._role.start:
                 self._wire.command(self._filled(template, {}))
-            self._read_error_queue()
             op = self._role.identity
+            try:
+                self._read_error_queue()
+            except LinkTimeoutError as exc:
+                raise self._without_queue(op) or exc from exc
             if op is None:
                 if expected_identity:
                     raise IdentityError(
@@ -177,6 +181,20 @@ class Conversation:
                 )
             self._wire.known = (answer.command, answer.reply)
             return identity
+
+    def _without_queue(self, op: Op | None) -> ReplyError | None:
+        """Return the error of one that answers to its name and not to its error queue; None if to neither."""
+        errors = self._role.errors
+        if op is None or errors is None:
+            return None
+        try:
+            self._ask("identity", op, {}, _identity)
+        except BenchError:
+            return None
+        return ReplyError(
+            f"{self.name}: {self._wire.resource} answers {op.ask!r} and not {errors.ask!r}, so it has no such "
+            "error queue: leave [errors] out of its dialect, or choose another dialect"
+        )
 
     def line(self) -> tuple[Wire, _Exchange]:
         """Return what a conversation with the same instrument in another role goes through."""

@@ -72,3 +72,14 @@ def test_an_acknowledgement_that_does_not_come_names_ack(tmp_path: Path) -> None
         LinkTimeoutError, match=r"expected 'OK'; the dialect says that it follows \(ack or echo"
     ):
         talk.tell("voltage", value=5)
+
+
+def test_one_that_knows_its_name_and_no_error_queue_is_said_to_be_that() -> None:
+    """Small instruments have none; they are on and connected all the same."""
+    instrument = Instrument()
+    del instrument.answers["SYST:ERR?"]
+    instrument.answer = instrument.answers.get
+    with pytest.raises(
+        ReplyError, match=r"answers '\*IDN\?' and not 'SYST:ERR\?', so it has no such error queue"
+    ):
+        instrument.talk()
