@@ -10,7 +10,6 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from math import inf
 from typing import TypeVar
 
@@ -39,6 +38,7 @@ from daq.instruments.haste import UNDER_CURRENT_S, Haste
 from daq.instruments.number import NO_READING, Number
 from daq.instruments.talk.exchange import LINK, Notice, Wire, shown, unheard
 from daq.instruments.talk.reply import Answer, reply_error
+from daq.instruments.talk.setting import Sent, for_instrument, one_by_one, tried
 from daq.links.base import Link
 
 #: A supply answers at once, and while it drives a coil nobody may wait long for it. The dialect's
@@ -73,17 +73,6 @@ class _Exchange:
         if isinstance(exc, ReplyError):
             self._wire.in_step = False
         self._lock.release()
-
-
-@dataclass(frozen=True)
-class _Sent:
-    """A setting on its way: the command that went out for *op*, and with what."""
-
-    op: str
-    entry: Op
-    kind: OpKind
-    command: str
-    params: Mapping[str, object]
 
 
 class Conversation:
@@ -192,8 +181,8 @@ class Conversation:
         except BenchError:
             return None
         return ReplyError(
-            f"{self.name}: {self._wire.resource} answers {op.ask!r} and not {errors.ask!r}, so it has no such "
-            "error queue: leave [errors] out of its dialect, or choose another dialect"
+            f"{self.name}: {self._wire.resource} answers {op.ask!r} and not {errors.ask!r}: it has no such "
+            "error queue; leave [errors] out of its dialect, or choose another dialect"
         )
 
     def line(self) -> tuple[Wire, _Exchange]:
@@ -425,19 +414,19 @@ class Conversation:
             )
         return self._patterns[key]
 
-    def _sent(self, op: str, params: Mapping[str, object]) -> list[_Sent]:
+    def _sent(self, op: str, params: Mapping[str, object]) -> list[Sent]:
         """Send a setting, and return the commands it took."""
         entry, kind = self._op(op, params)
         if entry.set is None:
             raise InputError(f"{self.name}: {op} is only a question in dialect '{self._role.dialect}'")
         sent = []
-        for each in _one_by_one(entry.set, params):
-            command = self._filled(entry.set, _for_instrument(entry, each))
+        for each in one_by_one(entry.set, params):
+            command = self._filled(entry.set, for_instrument(entry, each))
             self._wire.command(command, self._within_s(entry), self._until_s(entry, None), entry.ack)
-            sent.append(_Sent(op, entry, kind, command, each))
+            sent.append(Sent(op, entry, kind, command, each))
         return sent
 
-    def _verify(self, sent: _Sent) -> None:
+    def _verify(self, sent: Sent) -> None:
         """Read a setting back; once more if it reads otherwise, for a reply may be wrong by a digit.
 
         That an output is off has to be said the first time: whoever switches it off does all of it again.
@@ -449,7 +438,7 @@ class Conversation:
         if not same:
             raise ReadbackError(self._otherwise(sent, found))
 
-    def _otherwise(self, sent: _Sent, found: object) -> str:
+    def _otherwise(self, sent: Sent, found: object) -> str:
         """Say that a setting reads back as *found*."""
         kind, entry = sent.kind, sent.entry
         wanted = sent.params[kind.takes] if kind.takes in {"state", "value"} else spell_words(entry.replies)
@@ -457,7 +446,7 @@ class Conversation:
             f" within {entry.tolerance:g}" if entry.tolerance else ""
         )
 
-    def _read_back(self, sent: _Sent) -> tuple[bool, object]:
+    def _read_back(self, sent: Sent) -> tuple[bool, object]:
         """Return whether a setting reads back as it was sent, and as what."""
         op, entry, kind, params = sent.op, sent.entry, sent.kind, sent.params
         if kind.takes == "state":
@@ -501,34 +490,12 @@ class Conversation:
         return entry
 
 
-def tried(op: str, params: Mapping[str, object]) -> str:
-    """Return what *op* is called in :attr:`Conversation.tried`: ``output on`` is not ``output off``."""
-    state = params.get("state")
-    return op if state is None else f"{op} {'on' if state else 'off'}"
-
-
 def _identity(answer: Answer) -> str:
     if not (identity := answer.text()):
         raise answer.error("an identity")
     return identity
 
 
-def _for_instrument(entry: Op, params: Mapping[str, object]) -> Mapping[str, object]:
-    """Return *params* with the value as the instrument counts it."""
-    value = params.get("value")
-    if not isinstance(value, int | float) or isinstance(value, bool):
-        return params
-    return {**params, "value": entry.to_instrument(value)}
-
-
 def _joined(fields: Mapping[str, str]) -> str:
     """Put the fields of a declared error entry in the common order: number, text."""
     return f"{fields.get('code', '')},{fields.get('text') or fields.get('quoted') or ''}"
-
-
-def _one_by_one(template: str, params: Mapping[str, object]) -> list[Mapping[str, object]]:
-    """Split a list of channels where *template* takes one channel a command."""
-    names = {name for name, _ in placeholders(template)}
-    if "channels" not in params or "channels" in names:
-        return [params]
-    return [{"channel": each.strip()} for each in str(params["channels"]).split(",")]

@@ -80,6 +80,6 @@ def test_one_that_knows_its_name_and_no_error_queue_is_said_to_be_that() -> None
     del instrument.answers["SYST:ERR?"]
     instrument.answer = instrument.answers.get
     with pytest.raises(
-        ReplyError, match=r"answers '\*IDN\?' and not 'SYST:ERR\?', so it has no such error queue"
+        ReplyError, match=r"answers '\*IDN\?' and not 'SYST:ERR\?': it has no such error queue"
     ):
         instrument.talk()
