@@ -68,7 +68,8 @@ def write_whole(path: Path, data: bytes) -> None:
     """Write a file that is either there whole or not at all."""
     part = path.with_name(f".{path.name}.part")
     try:
-        with part.open("wb") as stream:
+        part.unlink(missing_ok=True)  # of a crash, or a link that somebody put there
+        with part.open("xb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())

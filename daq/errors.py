@@ -6,6 +6,7 @@
     +-- InputError (ValueError)               exit 2: a file or an option is wrong; nothing was energised
     |   +-- StartError                        exit 2: the bench is not what its rig file says
     |       +-- NotReadyError                 exit 2: some instruments do not answer, or are others
+    +-- ForeignFileError (RuntimeError)       exit 2: a file of others is a link, a device, or leads elsewhere
     +-- BenchError (OSError)                  exit 3: the bench misbehaved while in use
     |   +-- LinkError                         the wire
     |   |   +-- LinkTimeoutError (TimeoutError)    no complete reply in time
@@ -72,6 +73,15 @@ class NotReadyError(StartError):
         super().__init__(first + more)
         self.troubles = troubles
         self.identities = identities
+
+
+class ForeignFileError(CoilsoakError, RuntimeError):
+    """What may come from others is a link, a device, or leads out of its folder; it was not followed.
+
+    No kind of OSError or ValueError: reading goes on past damage, and never past this.
+    """
+
+    exit_status = 2
 
 
 class BenchError(CoilsoakError, OSError):

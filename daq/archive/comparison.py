@@ -19,7 +19,7 @@ from daq.config.rig import Rig
 from daq.config.toml import load
 from daq.durable_file import write_whole
 from daq.errors import InputError
-from daq.plain_file import read_plain
+from daq.plain_file import read_inside
 from daq.record.format import HEADER, MAX_TABLE_BYTES, READINGS, RIG, TRAVEL, json_text
 from daq.record.reader import Run
 
@@ -58,7 +58,7 @@ def _same(one: Path, other: Path) -> bool:
         return True
     try:
         return all(
-            read_plain(one / name, MAX_TABLE_BYTES) == read_plain(other / name, MAX_TABLE_BYTES)
+            read_inside(one, name, MAX_TABLE_BYTES) == read_inside(other, name, MAX_TABLE_BYTES)
             for name in (HEADER, READINGS)
         )
     except OSError:
@@ -93,7 +93,7 @@ def _instruments(run: Run) -> tuple[str, str]:
     bench by name describes alike.
     """
     try:
-        rig = load(run.folder / RIG, Rig).value
+        rig = load(run.folder / RIG, Rig, of_run=True).value
     except InputError:
         return "", ""
     answered = {role: used.identity for role, used in run.header.instruments.items()}

@@ -19,6 +19,7 @@ from daq.config.coil_set import CoilSet
 from daq.config.load import load_coil_set, load_rig
 from daq.durable_file import write_whole
 from daq.errors import InputError, RecordError
+from daq.plain_file import refuse_link
 from daq.record.foreign_csv import read_csv
 from daq.record.format import COIL_SET, EVENTS, READINGS, RESULT, Event, Header, json_text
 from daq.record.reader import Run, RunState, read_run
@@ -64,9 +65,11 @@ def judge_path(path: Path, coil_set: Path | None, rig: Path | None = None) -> Ju
     Raises:
         InputError: The table, the coil-set or the rig file is wrong, the folder is no readable record, or
             a rig is given for a run.
+        ForeignFileError: It, or a file of the run, is a link or a device.
     """
     given = load_coil_set(find("coil_sets", str(coil_set))).value if coil_set is not None else None
     bench = load_rig(find("rigs", str(rig))).value if rig is not None else None
+    refuse_link(path)
     if path.is_dir():
         if bench is not None:
             raise InputError(
@@ -96,7 +99,9 @@ def given_run(folder: Path, files: Collection[str] | None = None) -> Run:
 
     Raises:
         InputError: It is no readable run folder.
+        ForeignFileError: It, or a file of it, is a link or a device.
     """
+    refuse_link(folder)
     if not folder.is_dir():
         raise InputError(f"{folder}: is no run folder, expected one, as soak and sweep write them")
     try:
@@ -122,7 +127,7 @@ def judge_run(run: Run, given: CoilSet | None = None, *, state: RunState | None 
 
     *state* is for whoever closes the record and knows how the run ended.
     """
-    coil_set = given or load_coil_set(run.folder / COIL_SET).value
+    coil_set = given or load_coil_set(run.folder / COIL_SET, of_run=True).value
     traces, limits = tuple(run.traces()), coil_set.kind_limits()
     soak_degC = max(coil_set.test.steps_degC) if run.header.kind == "soak" else None
     header = run.header

@@ -10,6 +10,7 @@ from analysis.history.observations import DONE, NOTE, Observation, gathered
 from daq.clock import Clock, RealClock
 from daq.config.load import load_coil_set
 from daq.errors import InputError, RecordError
+from daq.plain_file import refuse_link
 from daq.record.format import COIL_SET
 from daq.record.observations import append_observations, read_observations
 from daq.record.reader import read_header
@@ -89,8 +90,9 @@ def _label(coil: str, labels: Sequence[str]) -> str:
 
 
 def _labels(folder: Path) -> tuple[str, ...]:
+    refuse_link(folder)
     try:
         read_header(folder)
     except RecordError as exc:
         raise InputError(str(exc)) from exc
-    return load_coil_set(folder / COIL_SET).value.labels()
+    return load_coil_set(folder / COIL_SET, of_run=True).value.labels()

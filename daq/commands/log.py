@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import contextmanager
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -14,7 +15,7 @@ from daq.commands.options import FILE, STAGES, open_console, print_notes
 from daq.streams import print_json
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from rich.console import Console
 
@@ -98,20 +99,45 @@ def log(
     from daq.archive.log.search import Wanted
 
     asked = Wanted(**{name: value for name, value in wanted.items() if value})
+    refused: list[str] = []
     with open_console(as_json) as screen:
         _require_sense(learn, source, scheduler, export, asked)
-        in_index = partial(with_index, folder, tell=lambda note: print_notes(screen, [note]), rebuild=rebuild)
-        if learn is not None:
-            to_learn = Asked(learn, asked, simulated, content, confidence)
-            told, show = _learn(in_index, to_learn, source, scheduler)
-        elif export is not None:
-            told, show = _export(in_index, export)
-        else:
-            told, show = _find(in_index, folder, asked, newest)
-        if as_json:
-            print_json(told)
-        else:
-            show(screen)
+        in_index = partial(
+            with_index,
+            folder,
+            tell=lambda note: print_notes(screen, [note]),
+            refuse=refused.append,
+            rebuild=rebuild,
+        )
+        with _naming(refused):
+            if learn is not None:
+                to_learn = Asked(learn, asked, simulated, content, confidence)
+                told, show = _learn(in_index, to_learn, source, scheduler)
+            elif export is not None:
+                told, show = _export(in_index, export)
+            else:
+                told, show = _find(in_index, folder, asked, newest)
+            if as_json:
+                print_json(told)
+            else:
+                show(screen)
+
+
+@contextmanager
+def _naming(refused: list[str]) -> Iterator[None]:
+    """End with the first of the runs that were *refused* and the number of the others, if there are any."""
+    from daq.errors import ForeignFileError, InputError
+
+    why = ""
+    try:
+        yield
+    except InputError as exc:
+        if not refused:
+            raise
+        why = f"; {exc}"
+    if refused:
+        first, *others = dict.fromkeys(refused)
+        raise ForeignFileError(first + (f" (and {len(others)} more runs)" if others else "") + why)
 
 
 def _require_sense(

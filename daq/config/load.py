@@ -57,13 +57,13 @@ def _with_addresses(rig: Rig) -> Rig:
     return msgspec.structs.replace(rig, **completed)
 
 
-def load_coil_set(path: Path) -> Loaded[CoilSet]:
-    """Read and check the coil-set file at *path*.
+def load_coil_set(path: Path, *, of_run: bool = False) -> Loaded[CoilSet]:
+    """Read and check the coil-set file at *path*; *of_run*: the copy in a run folder, which is no link.
 
     Raises:
         InputError: One line with file, line and key.
     """
-    loaded = load(path, CoilSet)
+    loaded = load(path, CoilSet, of_run=of_run)
     coil_set_rules.check(loaded)
     return loaded
 

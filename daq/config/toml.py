@@ -23,7 +23,7 @@ import msgspec
 
 from daq.config.toml_lines import KeyPath, line_at, line_of, parse_keypath, quote_key, show_keypath
 from daq.errors import InputError
-from daq.plain_file import read_plain
+from daq.plain_file import read_inside, read_plain
 
 __all__ = ["MAX_BYTES", "MISSING", "Loaded", "line_of", "load"]
 
@@ -90,17 +90,23 @@ class Loaded(Generic[T]):
         raise self.error(keypath, message + _too(self.text, missing))
 
 
-def load(path: Path, kind: type[T]) -> Loaded[T]:
+def load(path: Path, kind: type[T], *, of_run: bool = False) -> Loaded[T]:
     """Read the TOML file at *path* into a *kind*, a msgspec struct that forbids unknown fields.
 
     Numbers that are not finite are refused: a limit of ``nan`` would hold nothing back. So are whole
     numbers that TOML 1.0 does not warrant (beyond 64 bits).
 
+    Args:
+        path: The file, which may be a link but where *of_run*.
+        kind: What it is to be.
+        of_run: It is the copy in a run folder, which may come from a stranger.
+
     Raises:
         InputError: one line with file, line and key: not readable, not UTF-8, not TOML, an unknown
             or missing key, a value of the wrong type or outside its constraint.
+        ForeignFileError: *of_run*, and it is a link or a device.
     """
-    raw = _read(path)
+    raw = _read(path, of_run=of_run)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as exc:
@@ -119,9 +125,9 @@ def load(path: Path, kind: type[T]) -> Loaded[T]:
     return Loaded(value=value, text=text, path=path, sha256=hashlib.sha256(raw).hexdigest())
 
 
-def _read(path: Path) -> bytes:
+def _read(path: Path, *, of_run: bool) -> bytes:
     try:
-        return read_plain(path, MAX_BYTES)
+        return read_inside(path.parent, path.name, MAX_BYTES) if of_run else read_plain(path, MAX_BYTES)
     except OSError as exc:
         raise InputError(
             f"{path}: cannot be read ({exc.strerror or exc}), expected a hand-written TOML file"

@@ -19,7 +19,7 @@ import numpy as np
 from analysis.model import LIMITING, OK, OVER_RANGE, PHASES, TRIPPED, Trace
 from analysis.trace.rows import DRIVEN_A
 from daq.errors import InputError
-from daq.plain_file import read_plain
+from daq.plain_file import read_plain, refuse_link
 from daq.record.format import (
     AGAIN,
     INSULATION,
@@ -134,6 +134,7 @@ def _check_label(path: Path, line: int, label: str, coils: Iterable[str]) -> Non
 
 
 def _text(path: Path) -> str:
+    refuse_link(path)
     try:
         raw = read_plain(path, MAX_TABLE_BYTES)
     except OSError as exc:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import os
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -21,7 +22,7 @@ from analysis.words import say
 from daq.clock import Clock
 from daq.durable_file import AppendFile, sync_folder
 from daq.errors import InputError, RecordError
-from daq.plain_file import read_plain
+from daq.plain_file import read_inside
 from daq.record.format import (
     HEADER,
     MAX_LABEL,
@@ -32,7 +33,7 @@ from daq.record.format import (
     printable,
     text_cell,
 )
-from daq.record.rows import list_some, table_rows
+from daq.record.rows import list_some, reason, table_rows
 
 if sys.platform != "win32":
     import fcntl
@@ -51,9 +52,12 @@ def read_observations(folder: Path, problems: list[str]) -> tuple[Observation, .
         problems: What is wrong with the table is added here, and reading goes on.
     """
     try:
-        if not (folder / OBSERVATIONS).stat().st_size:
+        if not read_inside(folder, OBSERVATIONS, MAX_TABLE_BYTES):
             return ()  # nothing was written yet
-    except OSError:
+    except FileNotFoundError:
+        return ()
+    except OSError as exc:
+        problems.append(say("problem.unreadable", file=OBSERVATIONS, why=reason(exc)))
         return ()
     seen: list[Observation] = []
     bad: list[str] = []
@@ -86,10 +90,10 @@ def append_observations(folder: Path, seen: Sequence[Observation], clock: Clock)
     stamped = [_fit(replace(each, utc=utc)) for each in seen]
     path = folder / OBSERVATIONS
     try:
-        if path.exists():
-            read_plain(path, MAX_TABLE_BYTES)  # opening a pipe to write would block
+        if os.path.lexists(path):
+            read_inside(folder, OBSERVATIONS, MAX_TABLE_BYTES)  # a pipe would block, a link lead elsewhere
         with _alone(path):
-            there = read_plain(path, MAX_TABLE_BYTES)
+            there = read_inside(folder, OBSERVATIONS, MAX_TABLE_BYTES)
             checks = [check for *_, check in _rows(folder, [])] if there else []
             if len(checks) + len(stamped) > MAX_OBSERVATIONS:
                 raise InputError(f"{path}: no room, expected at most {MAX_OBSERVATIONS} rows")
@@ -149,7 +153,7 @@ def _line(observation: Observation) -> str:
 
 
 def _seed(folder: Path) -> str:
-    return hashlib.sha256(read_plain(folder / HEADER, MAX_TABLE_BYTES)).hexdigest()[:_CHECK_DIGITS]
+    return hashlib.sha256(read_inside(folder, HEADER, MAX_TABLE_BYTES)).hexdigest()[:_CHECK_DIGITS]
 
 
 def _next(check: str, line: str) -> str:

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Collection, Iterable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from math import isfinite
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Literal
 
 import msgspec
@@ -23,7 +24,7 @@ from analysis.model import Trace
 from analysis.words import Message, say
 from analysis.words.recorded import recalled, said_again
 from daq.errors import RecordError
-from daq.plain_file import read_plain
+from daq.plain_file import read_inside
 from daq.record.format import (
     ABOVE_RANGE,
     AGAIN,
@@ -131,6 +132,7 @@ def read_run(folder: Path, files: Collection[str] | None = None) -> Run:
 
     Raises:
         RecordError: One line: not a run folder, an unreadable header, or a record of a newer program.
+        ForeignFileError: A file of it is a link or a device, or its manifest leads elsewhere.
     """
     problems: list[str] = []
     header = read_header(folder)
@@ -138,11 +140,11 @@ def read_run(folder: Path, files: Collection[str] | None = None) -> Run:
     readings = read_readings(folder, problems)
     columns = EVENT_COLUMNS if header.schema > 1 else EVENT_COLUMNS_1
     events = _events(table_rows(folder, EVENTS, columns, problems, MAX_EVENT_TEXT), problems)
-    if (folder / COMPANION).exists():
+    if os.path.lexists(folder / COMPANION):
         events += _events(table_rows(folder, COMPANION, columns, problems, MAX_EVENT_TEXT), problems)
     result: object | None = None
     try:
-        result = json.loads(read_plain(folder / RESULT, MAX_JSON_BYTES))
+        result = json.loads(read_inside(folder, RESULT, MAX_JSON_BYTES))
     except FileNotFoundError:
         pass
     except (OSError, ValueError, RecursionError) as exc:
@@ -159,7 +161,7 @@ def read_header(folder: Path) -> Header:
     """
     path = folder / HEADER
     try:
-        raw = read_plain(path, MAX_HEADER_BYTES)
+        raw = read_inside(folder, HEADER, MAX_HEADER_BYTES)
     except OSError as exc:
         raise RecordError(f"{path}: cannot be read ({reason(exc)}); expected a run folder") from exc
     try:
@@ -203,7 +205,7 @@ def _entries(node: object, levels: int) -> int:
 def _check_manifest(folder: Path, files: Collection[str] | None, problems: list[str]) -> RunState:
     """Compare the files with the manifest and return how the run ended."""
     try:
-        manifest = msgspec.json.decode(read_plain(folder / MANIFEST, MAX_JSON_BYTES), type=Manifest)
+        manifest = msgspec.json.decode(read_inside(folder, MANIFEST, MAX_JSON_BYTES), type=Manifest)
     except FileNotFoundError:
         problems.append(say("problem.no-manifest", file=MANIFEST))
         return "cut"
@@ -218,11 +220,8 @@ def _check_manifest(folder: Path, files: Collection[str] | None, problems: list[
 
 def _changed(folder: Path, name: str, entry: FileEntry) -> str:
     """Return what is wrong with a file that the manifest names, or nothing."""
-    pure = PurePosixPath(name)
-    if not pure.parts or ".." in pure.parts or pure.is_absolute() or "\\" in name or str(pure) != name:
-        return say("problem.foreign-name", file=MANIFEST, name=repr(name[:MAX_STATUS]))
     try:
-        data = read_plain(folder / name, MAX_FILE_BYTES)
+        data = read_inside(folder, name, MAX_FILE_BYTES)
     except OSError as exc:
         return say("problem.gone", file=name[:MAX_STATUS], why=reason(exc))
     if len(data) == entry.bytes and hashlib.sha256(data).hexdigest() == entry.sha256:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from analysis.arrays import FloatArray, TextArray
 from analysis.words import say
-from daq.plain_file import read_plain
+from daq.plain_file import read_inside
 from daq.record.format import (
     MAX_COILS,
     MAX_ROWS,
@@ -130,7 +130,7 @@ def _blocks(
 ) -> Iterator[tuple[int, list[bytes]]]:
     """Yield whole lines some at a time, with the number of the first; the heading is none of them."""
     try:
-        raw = read_plain(folder / name, MAX_TABLE_BYTES)
+        raw = read_inside(folder, name, MAX_TABLE_BYTES)
     except OSError as exc:
         problems.append(say("problem.unreadable", file=name, why=reason(exc)))
         return

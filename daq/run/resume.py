@@ -6,6 +6,7 @@ finished, so that it can be judged with nothing but what is in it.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
@@ -19,7 +20,7 @@ from daq.config.coil_set import CoilSet, Heat
 from daq.config.rig import Rig
 from daq.config.toml import Loaded
 from daq.errors import InputError, RecordError
-from daq.plain_file import read_plain
+from daq.plain_file import read_inside, refuse_link
 from daq.procedures.soak.soak import Finished
 from daq.record.format import (
     DONE,
@@ -65,6 +66,7 @@ def open_cut_run(folder: Path) -> CutRun:
     Raises:
         InputError: It is no soak, it was complete, or it cannot be read.
     """
+    refuse_link(folder)
     try:
         run = read_run(folder)
     except RecordError as exc:
@@ -177,7 +179,9 @@ def _events_until_done(path: Path) -> bytes:
 
 def _whole_lines(path: Path) -> list[bytes]:
     """Return the lines after the heading; a torn last one is none."""
-    return read_plain(path, MAX_TABLE_BYTES).split(b"\n")[1:-1] if path.exists() else []
+    if not os.path.lexists(path):
+        return []
+    return read_inside(path.parent, path.name, MAX_TABLE_BYTES).split(b"\n")[1:-1]
 
 
 def _cold(run: Run, among: np.ndarray) -> dict[str, tuple[float, float]]:

@@ -24,7 +24,7 @@ from pathlib import Path
 import msgspec
 
 from daq.errors import InputError
-from daq.plain_file import read_plain
+from daq.plain_file import read_inside
 from daq.record.format import (
     MAX_TABLE_BYTES,
     RESULT,
@@ -67,6 +67,7 @@ def attachments(runs: Sequence[Carried], program: str) -> dict[str, bytes]:
 
     Raises:
         InputError: A file of a run cannot be read.
+        ForeignFileError: It is a link or a device.
     """
     files: dict[str, bytes] = {}
     claimed = []
@@ -90,7 +91,7 @@ def _of_run(run: Carried) -> dict[str, bytes]:
     files = {}
     for name in TRAVEL:
         try:
-            files[name] = read_plain(run.folder / name, MAX_TABLE_BYTES)
+            files[name] = read_inside(run.folder, name, MAX_TABLE_BYTES)
         except FileNotFoundError:
             if name == RESULT:
                 files[name] = run.result

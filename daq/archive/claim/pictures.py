@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daq.errors import InputError
-from daq.plain_file import read_plain
+from daq.plain_file import read_plain, refuse_link
 
 if TYPE_CHECKING:
     from PIL.Image import Image
@@ -60,6 +60,7 @@ def logo(path: Path) -> Picture:
 
 
 def _read(path: Path, most_bytes: int) -> bytes:
+    refuse_link(path)
     try:
         return read_plain(path, most_bytes)
     except OSError as exc:

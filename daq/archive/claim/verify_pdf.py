@@ -16,7 +16,7 @@ from pyhanko.pdf_utils.reader import PdfFileReader
 
 from daq.archive.claim.sign import quiet_libraries
 from daq.errors import CoilsoakError, InputError
-from daq.plain_file import read_given
+from daq.plain_file import read_given, refuse_link
 from daq.record.format import MAX_TABLE_BYTES
 
 #: A larger file is no claim pack; nor are more attachments, or nodes of their tree, or more of them unpacked.
@@ -48,6 +48,7 @@ def read_pack(path: Path) -> Pack:
         InputError: It is not there, too large, encrypted, or no PDF that can be read.
     """
     quiet_libraries()
+    refuse_link(path)
     raw = read_given(path, MAX_PACK_BYTES, "a claim pack")
     with foreign(f"{path}: is no PDF that can be read"):
         reader = PdfFileReader(io.BytesIO(raw), strict=True, decode_limits=_LIMITS)

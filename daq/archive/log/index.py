@@ -48,7 +48,12 @@ def index_path(root: Path) -> Path:
 
 
 def with_index(
-    folder: Path, use: Callable[[sqlite3.Connection], T], tell: Tell, *, rebuild: bool = False
+    folder: Path,
+    use: Callable[[sqlite3.Connection], T],
+    tell: Tell,
+    refuse: Tell = lambda _: None,
+    *,
+    rebuild: bool = False,
 ) -> T:
     """Bring the index of *folder* up to date and return what *use* finds in it.
 
@@ -56,6 +61,7 @@ def with_index(
         folder: Where run folders are, at whatever depth; links to folders are not followed.
         use: Reads the index; called again if the file turns out to be damaged.
         tell: Is told in a sentence what takes long or did not work.
+        refuse: Is told of each run in which a file is a link or a device.
         rebuild: Read every run folder again.
 
     Raises:
@@ -67,7 +73,7 @@ def with_index(
     def in_index(index: sqlite3.Connection) -> T:
         with closing(index):
             prepare(index)
-            Refresh(index, root, tell).run(anew=rebuild)
+            Refresh(index, root, tell, refuse).run(anew=rebuild)
             return use(index)
 
     try:

@@ -31,13 +31,15 @@ _HEADER = os.fsencode(HEADER)
 class Refresh:
     """Brings an index up to date with the folders below *root*.
 
-    Paths below the root are bytes, as the system has them: not all of them are text.
+    Paths below the root are bytes, as the system has them: not all of them are text. *refuse* is told of each
+    run in which something was not followed, each time: such a run is read again whenever it is looked for.
     """
 
-    def __init__(self, index: sqlite3.Connection, root: Path, tell: Tell) -> None:
+    def __init__(self, index: sqlite3.Connection, root: Path, tell: Tell, refuse: Tell) -> None:
         self._index = index
         self._root = os.fsencode(root)
         self._tell = tell
+        self._refuse = refuse
         self._now_s = RealClock().utc().timestamp()
         self._read = 0
         self._committed = index.total_changes
@@ -123,6 +125,8 @@ class Refresh:
                 others.append((place, name))
             else:
                 briefs.append((place, name, stamp, brief))
+                if brief.refused:
+                    self._refuse(f"{os.fsdecode(folder)}{os.sep}{brief.problem}")
         self._drop(others)
         for place, name, stamp, brief in briefs:
             store(self._index, place, name, stamp, brief)

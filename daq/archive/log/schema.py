@@ -7,7 +7,7 @@ import sqlite3
 from daq.archive.log.summary import CoilBrief, RunBrief
 
 #: Version of the tables below, and the mark by which SQLite files of this kind are known ("coil").
-VERSION, APPLICATION = 1, 0x636F696C
+VERSION, APPLICATION = 2, 0x636F696C
 #: Columns named *_key* hold text free of case, to be searched; *identity* tells one coil from another.
 _TABLES = """
 CREATE TABLE IF NOT EXISTS place (path BLOB PRIMARY KEY, changed_ns INTEGER, problem TEXT) WITHOUT ROWID;

@@ -12,8 +12,8 @@ import msgspec
 
 from analysis.model import Verdict
 from daq.config.load import load_coil_set
-from daq.errors import InputError, RecordError
-from daq.plain_file import read_plain
+from daq.errors import ForeignFileError, InputError, RecordError
+from daq.plain_file import read_inside
 from daq.record.format import COIL_SET, HEADER, MANIFEST, MAX_COILS, RESULT, CloseState, printable
 from daq.record.reader import MAX_JSON_BYTES, RunState, read_header
 from daq.record.rows import reason
@@ -36,7 +36,10 @@ class CoilBrief:
 
 @dataclass(frozen=True)
 class RunBrief:
-    """One run. *start_utc* is None where the header cannot be read; *problem* says what is damaged."""
+    """One run. *start_utc* is None where the header cannot be read; *problem* says what is damaged.
+
+    *refused*: a file of it is a link or a device, and nothing was followed.
+    """
 
     start_utc: datetime | None
     procedure: str = ""
@@ -47,6 +50,7 @@ class RunBrief:
     state: RunState = "cut"
     coils: tuple[CoilBrief, ...] = ()
     problem: str = ""
+    refused: bool = False
 
 
 class _Ended(msgspec.Struct, frozen=True):
@@ -82,10 +86,17 @@ def read_brief(folder: Path) -> RunBrief | None:
     if not os.path.lexists(folder / HEADER):
         return None
     try:
+        return _read(folder)
+    except ForeignFileError as exc:
+        return RunBrief(None, problem=_within(folder, exc), refused=True)
+
+
+def _read(folder: Path) -> RunBrief:
+    try:
         header = read_header(folder)
         start_utc = header.start_utc.astimezone(UTC)
     except (RecordError, OverflowError) as exc:
-        return RunBrief(None, problem=printable(str(exc).removeprefix(f"{folder}{os.sep}")))
+        return RunBrief(None, problem=_within(folder, exc))
     problems: list[str] = []
     state = _state(folder, problems)
     return RunBrief(
@@ -101,9 +112,14 @@ def read_brief(folder: Path) -> RunBrief | None:
     )
 
 
+def _within(folder: Path, exc: Exception) -> str:
+    """Return what *exc* says of a file of *folder*."""
+    return printable(str(exc).removeprefix(f"{folder}{os.sep}"))
+
+
 def _state(folder: Path, problems: list[str]) -> RunState:
     try:
-        return _ENDED.decode(read_plain(folder / MANIFEST, MAX_JSON_BYTES)).state
+        return _ENDED.decode(read_inside(folder, MANIFEST, MAX_JSON_BYTES)).state
     except FileNotFoundError:
         pass  # cut off, or still going on
     except (OSError, ValueError, RecursionError, msgspec.MsgspecError) as exc:
@@ -113,7 +129,7 @@ def _state(folder: Path, problems: list[str]) -> RunState:
 
 def _judged(folder: Path, problems: list[str], *, closed: bool) -> tuple[CoilBrief, ...]:
     try:
-        coils = _RESULT.decode(read_plain(folder / RESULT, MAX_JSON_BYTES)).coils
+        coils = _RESULT.decode(read_inside(folder, RESULT, MAX_JSON_BYTES)).coils
     except FileNotFoundError:
         if closed:
             problems.append(f"{RESULT}: missing")
@@ -142,7 +158,7 @@ def _brief(coil: _Coil) -> CoilBrief:
 def _under_test(folder: Path) -> tuple[CoilBrief, ...]:
     """Return the coils of a run without a judgement: those of its coil-set file, if that can be read."""
     try:
-        subjects = load_coil_set(folder / COIL_SET).value.subjects()
+        subjects = load_coil_set(folder / COIL_SET, of_run=True).value.subjects()
     except InputError:
         return ()
     return tuple(CoilBrief(each.coil, each.kind, each.serial) for each in subjects)

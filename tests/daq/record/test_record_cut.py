@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from daq.errors import RecordError
+from daq.errors import ForeignFileError, RecordError
 from daq.record.format import reading_line
 from daq.record.reader import read_run
 from tests.daq.kits.record import reading, start
@@ -158,12 +158,13 @@ def test_a_missing_file_is_said(tmp_path: Path, name: str) -> None:
 
 
 def test_a_manifest_cannot_point_outside(tmp_path: Path) -> None:
-    """A manifest that names a path elsewhere is complained about and the path is not read."""
+    """A record whose manifest names a path elsewhere is refused, and the path is not read."""
     folder = closed(tmp_path)
     manifest = json.loads((folder / "manifest.json").read_text())
     manifest["files"]["../../secret"] = {"bytes": 1, "sha256": "0"}
     (folder / "manifest.json").write_text(json.dumps(manifest))
-    assert "names '../../secret', which is no file of this folder" in read_run(folder).problems[0]
+    with pytest.raises(ForeignFileError, match=r"names '../../secret', which is no file of this folder"):
+        read_run(folder)
 
 
 @pytest.mark.parametrize("damage", [b"", b"{", b"[]", b"\xff\x00", b'{"state": "fine"}', b"[" * 100_000])
