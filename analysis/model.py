@@ -160,12 +160,14 @@ class Criterion:
 class Reason:
     """Why a coil has its verdict: a short stable code and a sentence for people.
 
-    *action* is what to change before a retest; the sentence ends with it.
+    *action* is what to change before a retest; the sentence ends with it. *criterion* is the code of the
+    criterion that it belongs to, empty where it belongs to none.
     """
 
     code: str
     text: str
     action: str = ""
+    criterion: str = ""
 
 
 class OpenKind(StrEnum):
@@ -273,6 +275,25 @@ class Account:
 
 
 @dataclass(frozen=True)
+class Sight:
+    """What a test could see of one coil: what it did not do, it can take back nothing of.
+
+    Attributes:
+        heated: Whether it was warm at all, and read then.
+        body_degC: The hottest its body was when it was read, None without a temperature.
+        winding_degC: The hottest its winding was: with the body, or hotter where its own current heats it.
+        warm_s: How long it was watched while warm, None where nobody knows.
+        energised: Whether it was read under power.
+    """
+
+    heated: bool = False
+    body_degC: float | None = None
+    winding_degC: float | None = None
+    warm_s: float | None = None
+    energised: bool = False
+
+
+@dataclass(frozen=True)
 class CoilResult:
     """The judgement of one coil; standard uncertainties (k = 1); None where not determined."""
 
@@ -311,6 +332,8 @@ class CoilResult:
     interruptions: Opens = field(default_factory=Opens)
     #: What became of every row: used, explained, or counted against the coil.
     account: Account = field(default_factory=Account)
+    #: What this test could see.
+    sight: Sight = field(default_factory=Sight)
 
 
 @dataclass(frozen=True)

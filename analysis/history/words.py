@@ -10,7 +10,8 @@ from typing import Literal
 from analysis.history.change import Change
 from analysis.history.history import BEFORE_REFIT, AtStage, Coil, History
 from analysis.history.observations import DEMAGNETISED, DONE, told
-from analysis.model import CoilResult, Criterion, OpenKind, Verdict
+from analysis.history.standing import takes_back
+from analysis.model import CoilResult, Criterion, OpenKind
 from analysis.physics.copper import ALPHA20_PER_K
 from analysis.rounding import with_uncertainty
 from analysis.statistics.budget import Budget
@@ -38,15 +39,6 @@ def state(coil: Coil, runs: Sequence[AtStage]) -> State:
         return "not known"
     read = whole.read_ohm
     return "temperature" if read is not None and abs(read) > whole.r20.expanded_u else "same"
-
-
-def standing(coil: Coil, runs: Sequence[AtStage]) -> tuple[Verdict, bool]:
-    """Return the verdict that stands for a coil, and whether it is a failed soak's, swept cold since."""
-    last = coil.at(coil.runs[-1]).verdict
-    soaks = [n for n in coil.runs if runs[n].kind == "soak"]
-    if last != "fail" and soaks and coil.at(soaks[-1]).verdict == "fail" and soaks[-1] != coil.runs[-1]:
-        return "fail", True
-    return last, False
 
 
 def remarks(coil: Coil, runs: Sequence[AtStage]) -> list[Message]:
@@ -154,9 +146,9 @@ def _step(coil: Coil, step: Change, runs: Sequence[AtStage]) -> Iterator[Message
     yield from _drifted(before, after, where)
     if before.verdict != after.verdict:
         verdicts = {"was": say(f"verdict.{before.verdict}"), "now": say(f"verdict.{after.verdict}")}
-        colder = runs[step.first].kind == "soak" and runs[step.second].kind != "soak"
-        hidden = colder and before.verdict == "fail"
-        yield say("history.verdict-cold" if hidden else "history.verdict", **verdicts, **where)
+        better = after.verdict == "pass" or before.verdict == "fail"
+        stands = better and not takes_back(coil, step.first, step.second, runs)
+        yield say("history.verdict-stands" if stands else "history.verdict", **verdicts, **where)
 
 
 def _opened(coil: Coil, step: Change, runs: Sequence[AtStage]) -> bool:

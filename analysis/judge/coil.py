@@ -15,7 +15,18 @@ from analysis.judge.rules import criteria
 from analysis.judge.rules.criteria import Finding
 from analysis.judge.rules.reasons import retest
 from analysis.judge.rules.verdict import K, decide, overall
-from analysis.model import Accuracy, CoilResult, Limits, MeterUse, OpenKind, Opens, Reason, Subject, Trace
+from analysis.model import (
+    Accuracy,
+    CoilResult,
+    Limits,
+    MeterUse,
+    OpenKind,
+    Opens,
+    Reason,
+    Sight,
+    Subject,
+    Trace,
+)
 from analysis.statistics.budget import coverage_factor
 from analysis.statistics.decision import combined_risk
 from analysis.trace.drift import Drift, before_heat, cold_drift, hot_drift
@@ -23,6 +34,7 @@ from analysis.trace.estimate import Estimate, Measured, estimate
 from analysis.trace.fretting import Fretting, fretting
 from analysis.trace.interruptions import find_opens
 from analysis.trace.rows import Rows, Story, sort_rows
+from analysis.trace.self_heated import hottest_winding_degC
 from analysis.words import Message, say
 
 _NONE = (None, None)
@@ -135,7 +147,8 @@ def result(coil: Coil, checks: Sequence[Finding], accuracy: Accuracy) -> CoilRes
     reasons: dict[str, list[Reason]] = {"fail": [], "retest": [], "pass": [], "not determined": []}
     for finding in findings:
         if finding.reason is not None:
-            reasons[finding.criterion.outcome].append(finding.reason)
+            why = replace(finding.reason, criterion=finding.criterion.code)
+            reasons[finding.criterion.outcome].append(why)
     missing = [*_missing(coil), *reasons["not determined"]]
     if verdict != "fail" and missing:
         verdict = "retest"
@@ -171,6 +184,21 @@ def result(coil: Coil, checks: Sequence[Finding], accuracy: Accuracy) -> CoilRes
         budgets=found.budgets,
         interruptions=coil.opens,
         account=told,
+        sight=_sight(coil),
+    )
+
+
+def _sight(coil: Coil) -> Sight:
+    rows, watch, body_degC = coil.rows, coil.opens.watch, coil.hottest_degC
+    by_ohms = None
+    if rows.story is Story.SELF_HEATED and coil.found.r20 is not None:
+        by_ohms = hottest_winding_degC(rows, coil.found.r20.value)
+    return Sight(
+        heated=rows.heated,
+        body_degC=body_degC,
+        winding_degC=max((each for each in (body_degC, by_ohms) if each is not None), default=None),
+        warm_s=watch.watched_s if watch is not None else None,
+        energised=bool(rows.driven.any()),
     )
 
 

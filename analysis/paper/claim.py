@@ -42,7 +42,7 @@ def claim_pdf(
         coils: Labels of the coils to show in detail; none given, those that did not pass, else all.
         paper: ``a4`` or ``us-letter``.
         language: One of :func:`analysis.words.languages`.
-        found: Of several runs, what became of the coils in them.
+        found: What became of the coils in the runs, and which is which; None: labels and serials tell.
     """
     case = case or Case()
     shown = worth_showing(runs, coils)
@@ -53,7 +53,7 @@ def claim_pdf(
         trace = traces.get(each.coil.coil) or no_readings(each.coil)
         svg = curve_svg(each.coil, trace, each.run.about.limits.get(each.coil.kind), language=language)
         files[f"curve-{each.place}.svg"] = untitled(svg)
-    if found is not None:
+    if found is not None and found.common:
         files["slopes.svg"] = slopes_svg(found, language=language)
     files |= {f"photo-{n}.{photo.ending}": photo.data for n, photo in enumerate(photos)}
     if case.logo is not None:

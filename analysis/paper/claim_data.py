@@ -9,7 +9,7 @@ from typing import Any
 
 from analysis.history.history import History
 from analysis.model import CoilResult
-from analysis.paper.claim_first_page import ClaimRun, first_page
+from analysis.paper.claim_first_page import ClaimRun, first_page, not_so_hot
 from analysis.paper.claim_history import before_after
 from analysis.paper.inert_text import inert
 from analysis.paper.report_data import (
@@ -104,7 +104,7 @@ def claim_data(
         found: Of several runs, what became of the coils in them.
     """
     about = runs[-1].about
-    page = first_page(runs, words)
+    page = first_page(runs, words, found)
     data = {
         "language": words.language,
         "title": words("claim.title", headline=page["headline"], set=about.set_name or about.job),
@@ -116,7 +116,7 @@ def claim_data(
         "first": page,
         "remark": case.remark,
         "signed": words.row("claim.signed"),
-        "history": before_after(found, words),
+        "history": before_after(found if found is not None and found.common else None, words),
         "runs": [_run(run, n, shown, words, alone=len(runs) == 1) for n, run in enumerate(runs)],
         **coil_words(words),
         "method": {"heading": words("method.heading"), "sentences": _method(runs, words)},
@@ -214,7 +214,12 @@ def _scope(runs: Sequence[ClaimRun], words: Words) -> list[str]:
         if coil.hottest_degC is not None
     ]
     heat = words("claim.scope_of.heat", hottest=max(hottest)) if hottest else words("claim.scope_of.cold")
-    return [heat, *(words(f"claim.scope_of.{key}") for key in ("electrical", "use", "instruments", "sample"))]
+    less = [each for run in runs if run.kind == "soak" for each in not_so_hot(run, words)] if hottest else []
+    return [
+        heat,
+        *less,
+        *(words(f"claim.scope_of.{key}") for key in ("electrical", "use", "instruments", "sample")),
+    ]
 
 
 def _budgets(shown: Sequence[Shown], words: Words) -> dict[str, Any]:

@@ -8,12 +8,16 @@ from typing import Any
 
 import numpy as np
 
-from analysis.model import OK, OVER_RANGE, CoilResult, OpenKind, SetResult, Trace
+from analysis.history.history import AtStage, Coil, History, history
+from analysis.history.standing import Standing, standing
+from analysis.model import OK, OVER_RANGE, CoilResult, OpenKind, Reason, SetResult, Trace
 from analysis.paper.report_data import ReportInfo, label
 from analysis.words import Message, Words, say
 
 #: A smaller chance of a wrong verdict is told as less than one in a thousand.
 _LITTLE_RISK = 1e-3
+#: A coil that stays further below the hottest of its run than a step is met by is named with what it reached.
+_AS_HOT_K = 5.0
 
 
 @dataclass(frozen=True)
@@ -30,45 +34,110 @@ class ClaimRun:
     heat: str
 
 
-def headline(runs: Sequence[ClaimRun], words: Words) -> str:
+@dataclass(frozen=True)
+class Claimed:
+    """One coil of a claim with what stands of it after all runs; *name* tells it from all others."""
+
+    coil: Coil
+    stands: Standing
+    name: str
+    runs: Sequence[ClaimRun]
+
+    def at(self, run: int) -> CoilResult:
+        """Return what the run *run* says of it, with the serial number that the claim gives it."""
+        place = self.coil.place(run)
+        return next(each for each in self.runs[run].result.coils if each.coil == place)
+
+    @property
+    def shown(self) -> tuple[CoilResult, ClaimRun]:
+        """The result that shows what stands, and the run that it is of."""
+        return self.at(self.stands.run), self.runs[self.stands.run]
+
+
+def claimed(runs: Sequence[ClaimRun], words: Words, found: History | None = None) -> list[Claimed]:
+    """Return every coil of *runs* with what stands of it; *found* says which is which, else the runs do."""
+    known = found or history([_at_stage(run, n) for n, run in enumerate(runs)])
+    labels = [coil.name for coil in known.coils]
+    return [
+        Claimed(
+            coil,
+            standing(coil, known.runs),
+            label(coil.name)
+            if labels.count(coil.name) == 1
+            else words("claim.of_test", coil=label(coil.name), n=coil.runs[-1] + 1),
+            runs,
+        )
+        for coil in known.coils
+    ]
+
+
+def _at_stage(run: ClaimRun, n: int) -> AtStage:
+    about = run.about
+    seen = about.observations
+    return AtStage(
+        str(n),
+        run.result,
+        about.start_utc,
+        run.kind,
+        about.stage,
+        about.set_name,
+        about.job,
+        observations=seen,
+    )
+
+
+def headline(coils: Sequence[Claimed], words: Words) -> str:
     """What came out in the end, in one line."""
-    last = latest(runs)
     for verdict in ("fail", "retest"):
-        if count := sum(coil.verdict == verdict for coil, _ in last.values()):
-            return words.count(f"claim.headline.{verdict}", count, total=len(last))
-    return words.count("claim.headline.pass", len(last))
+        if count := sum(each.stands.verdict == verdict for each in coils):
+            return words.count(f"claim.headline.{verdict}", count, total=len(coils))
+    return words.count("claim.headline.pass", len(coils))
 
 
-def latest(runs: Sequence[ClaimRun]) -> dict[str, tuple[CoilResult, ClaimRun]]:
-    """Return each coil by its label, as the last run with it judged it."""
-    return {coil.coil: (coil, run) for run in runs for coil in run.result.coils}
+def first_page(runs: Sequence[ClaimRun], words: Words, found: History | None = None) -> dict[str, Any]:
+    """Everything that the first page says in sentences.
 
-
-def first_page(runs: Sequence[ClaimRun], words: Words) -> dict[str, Any]:
-    """Everything that the first page says in sentences."""
-    last = latest(runs)
-    failed = [(coil, run) for coil, run in last.values() if coil.verdict == "fail"]
+    Args:
+        runs: The runs, in the order in which they were made.
+        words: The language.
+        found: Which coil is which in them; None: their labels and serial numbers say.
+    """
+    coils = claimed(runs, words, found)
+    failed = [each for each in coils if each.stands.verdict == "fail"]
     return {
-        "headline": headline(runs, words),
+        "headline": headline(coils, words),
         "failed": {
             "heading": words("claim.failed"),
-            "items": [(_name(coil, words), _what(coil, run, words)) for coil, run in failed],
+            "items": [(_name(each, words), _failed(each, words)) for each in failed],
             "none": words("claim.none_failed"),
         },
-        "rest": _rest(runs, words),
+        "rest": _rest(coils, words),
         "found": {"heading": words("claim.found"), "items": [_found(run, words) for run in runs]},
         "sure": {"heading": words("claim.sure"), "rule": words("claim.rule"), "items": _sure(failed, words)},
         "see": words.raw("claim.see"),
     }
 
 
-def _name(coil: CoilResult, words: Words) -> str:
-    if not coil.serial:
-        return label(coil.coil)
-    return words("claim.named", coil=label(coil.coil), serial=label(coil.serial))
+def _name(each: Claimed, words: Words) -> str:
+    serial = each.at(each.stands.last).serial
+    return words("claim.named", coil=each.name, serial=label(serial)) if serial else each.name
 
 
-def _what(coil: CoilResult, run: ClaimRun, words: Words) -> str:
+def _failed(each: Claimed, words: Words) -> str:
+    """What is wrong with a coil that failed, and of what an earlier run found, that no later one could."""
+    by_run: dict[int, list[Reason]] = {}
+    for issue in each.stands.issues:
+        by_run.setdefault(issue.run, []).extend([issue.reason] if issue.reason is not None else [])
+    sentences = [_what(each.at(n), each.runs[n], words, reasons) for n, reasons in by_run.items()]
+    if each.stands.earlier:
+        seen = each.runs[each.stands.run].about
+        sentences.append(
+            words("claim.stands", date=f"{seen.start_utc:%Y-%m-%d}", stage=words.shown("stage", seen.stage))
+        )
+    return " ".join(sentences)
+
+
+def _what(coil: CoilResult, run: ClaimRun, words: Words, reasons: Sequence[Reason]) -> str:
     """What is wrong with a coil, in sentences without a term of the trade."""
     criteria = {each.code: each.value for each in coil.criteria if each.value is not None}
     figures: dict[str, object] = {
@@ -81,46 +150,48 @@ def _what(coil: CoilResult, run: ClaimRun, words: Words) -> str:
         figures["opened"] = say("part.opened-winding", degC=coil.interruptions.before_degC[0])
     sentences = [
         words(f"plain.{reason.text.key.removeprefix('reason.')}", **{**reason.text.figures, **figures})
-        for reason in coil.reasons
+        for reason in reasons
         if isinstance(reason.text, Message)
     ]
     return " ".join(sentences)
 
 
-def _rest(runs: Sequence[ClaimRun], words: Words) -> list[str]:
+def _rest(coils: Sequence[Claimed], words: Words) -> list[str]:
     """What is to be said of the coils that did not fail, or no longer."""
-    last = latest(runs)
     sentences = []
     for verdict in ("retest", "pass"):
-        names = [label(coil.coil) for coil, _ in last.values() if coil.verdict == verdict]
+        names = [each.name for each in coils if each.stands.verdict == verdict]
         if names:
             sentences.append(words.count(f"claim.rest.{verdict}", len(names), coils=_listed(names, words)))
-    for run in runs:
-        mended = [coil for coil in run.result.coils if _mended(coil, last[coil.coil][0])]
-        sentences += [
-            words(
-                "claim.mended",
-                coil=label(coil.coil),
-                before=words.shown("stage", run.about.stage),
-                what=_what(coil, run, words),
-                after=words.shown("stage", last[coil.coil][1].about.stage),
-            )
-            for coil in mended
-        ]
+    for each in coils:
+        if each.stands.verdict == "pass":
+            sentences += [
+                _mended(each, n, words) for n in sorted({issue.run for issue in each.stands.cleared})
+            ]
     return sentences
 
 
-def _mended(before: CoilResult, after: CoilResult) -> bool:
-    return before.verdict == "fail" and after.verdict == "pass"
+def _mended(each: Claimed, run: int, words: Words) -> str:
+    """Say what one run found of a coil and what took it back."""
+    gone = [issue for issue in each.stands.cleared if issue.run == run]
+    after = max(issue.cleared for issue in gone if issue.cleared is not None)
+    reasons = [issue.reason for issue in gone if issue.reason is not None]
+    return words(
+        "claim.mended",
+        coil=each.name,
+        before=words.shown("stage", each.runs[run].about.stage),
+        what=_what(each.at(run), each.runs[run], words, reasons),
+        after=words.shown("stage", each.runs[after].about.stage),
+    )
 
 
 def _found(run: ClaimRun, words: Words) -> str:
-    """How a run was done."""
+    """How a run was done, and which coils of it did not get as hot as the others."""
     times = [trace.time_s[np.isfinite(trace.time_s)] for trace in run.traces]
     seconds = max((float(time.max()) for time in times if time.size), default=0.0)
     hottest = [coil.hottest_degC for coil in run.result.coils if coil.hottest_degC is not None]
     how = "sweep" if run.kind == "sweep" else run.heat if hottest else "unknown"
-    return words(
+    said = words(
         f"claim.found_by.{how}",
         date=run.about.start_utc.strftime("%Y-%m-%d"),
         stage=words.shown("stage", run.about.stage),
@@ -129,6 +200,20 @@ def _found(run: ClaimRun, words: Words) -> str:
         readings=sum(trace.time_s.size for trace in run.traces),
         length=_length(seconds, words),
     )
+    return " ".join([said, *(not_so_hot(run, words) if how not in {"sweep", "unknown"} else [])])
+
+
+def not_so_hot(run: ClaimRun, words: Words) -> list[str]:
+    """Say which coils of a heated run stayed cooler than the hottest, and how hot they got."""
+    reached = {coil.coil: coil.hottest_degC for coil in run.result.coils}
+    most = max((degC for degC in reached.values() if degC is not None), default=0.0)
+    cool: dict[str, list[str]] = {}
+    for coil, degC in reached.items():
+        if degC is None:
+            cool.setdefault(words("claim.no_temperature"), []).append(label(coil))
+        elif degC < most - _AS_HOT_K:
+            cool.setdefault(words("claim.up_to", hottest=degC), []).append(label(coil))
+    return [words("claim.not_so_hot", coils=_listed(coils, words), how=how) for how, coils in cool.items()]
 
 
 def _length(time_s: float, words: Words) -> str:
@@ -138,16 +223,17 @@ def _length(time_s: float, words: Words) -> str:
     return words("claim.hours", hours=minutes // 60, minutes=minutes % 60)
 
 
-def _sure(failed: Iterable[tuple[CoilResult, ClaimRun]], words: Words) -> list[str]:
+def _sure(failed: Iterable[Claimed], words: Words) -> list[str]:
     """How sure each verdict is; coils of which the same is to be said share a sentence."""
     told: dict[str, list[str]] = {}
     seen = []
-    for coil, run in failed:
-        trace = next((each for each in run.traces if each.coil == coil.coil), None)
+    for each in failed:
+        coil, run = each.shown
+        trace = next((one for one in run.traces if one.coil == coil.coil), None)
         if coil.wrong_risk is None and trace is not None and coil.interruptions.count:
-            seen.append(_seen(coil, trace, words))
+            seen.append(_seen(each.name, coil, trace, words))
         elif coil.wrong_risk is not None:
-            told.setdefault(_risk(coil.wrong_risk, words), []).append(label(coil.coil))
+            told.setdefault(_risk(coil.wrong_risk, words), []).append(each.name)
     by_risk = [
         words.count("claim.risk", len(coils), coils=_listed(coils, words), risk=risk)
         for risk, coils in told.items()
@@ -155,13 +241,13 @@ def _sure(failed: Iterable[tuple[CoilResult, ClaimRun]], words: Words) -> list[s
     return seen + by_risk
 
 
-def _seen(coil: CoilResult, trace: Trace, words: Words) -> str:
+def _seen(name: str, coil: CoilResult, trace: Trace, words: Words) -> str:
     """How often a coil was seen open."""
     stopped = int((trace.status == OVER_RANGE).sum())
     total = stopped + int((trace.status == OK).sum())
     if coil.interruptions.kind is OpenKind.DROPOUTS:
-        return words("claim.lost", coil=label(coil.coil), count=coil.interruptions.count, total=total)
-    return words("claim.seen", coil=label(coil.coil), stopped=stopped, total=total)
+        return words("claim.lost", coil=name, count=coil.interruptions.count, total=total)
+    return words("claim.seen", coil=name, stopped=stopped, total=total)
 
 
 def _risk(risk: float, words: Words) -> str:

@@ -6,9 +6,17 @@ import numpy as np
 
 from analysis.arrays import BoolArray, FloatArray
 from analysis.model import Accuracy
-from analysis.physics.copper import ALPHA20_PER_K, ALPHA20_U_PER_K
+from analysis.physics.copper import (
+    ALPHA20_PER_K,
+    ALPHA20_U_PER_K,
+    REFERENCE_DEGC,
+    winding_temperature,
+)
 from analysis.thermal.fit import ThermalFit, edge_intervals, fit_trace, interval_power
 from analysis.trace.rows import Rows
+
+#: The hottest of a winding is what so large a share of its readings does not exceed.
+_NEARLY_ALL = 0.98
 
 
 def fit_self_heated(rows: Rows, accuracy: Accuracy) -> ThermalFit:
@@ -48,6 +56,18 @@ def own_covariance(fit: ThermalFit) -> FloatArray:
     """Covariance of copper and joint in ohm², shape (2, 2), without what the doubt about alpha20 adds."""
     by_alpha = fit.rcu_ohm * ALPHA20_U_PER_K / ALPHA20_PER_K
     return fit.cov - by_alpha**2 * np.array([[1.0, -1.0], [-1.0, 1.0]])
+
+
+def hottest_winding_degC(rows: Rows, r20_ohm: float) -> float | None:
+    """Return how hot the winding got by its own resistance, None without a reading.
+
+    A joint counts as heat of the winding here, a few kelvin too many; one odd reading makes no hot winding.
+    """
+    ohm = rows.trace.resistance_ohm[rows.good | rows.driven]
+    ohm = ohm[np.isfinite(ohm)]
+    if not ohm.size:
+        return None
+    return float(winding_temperature(float(np.quantile(ohm, _NEARLY_ALL)), r20_ohm, REFERENCE_DEGC))
 
 
 def _opening(rows: Rows, power_W: FloatArray) -> BoolArray:

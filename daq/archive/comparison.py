@@ -11,10 +11,11 @@ import numpy as np
 
 from analysis.history.change import Change, cold_reading
 from analysis.history.history import AtStage, Coil, History, Together, history
-from analysis.history.words import notes, remarks, standing, state
+from analysis.history.standing import Issue, standing
+from analysis.history.words import notes, remarks, state
 from analysis.model import CoilResult
 from analysis.trace.rows import DRIVEN_A
-from daq.archive.judgement import given_run, judge_run
+from daq.archive.judgement import Judged, given_run, judge_run
 from daq.config.rig import Rig
 from daq.config.toml import load
 from daq.durable_file import write_whole
@@ -47,9 +48,10 @@ def compare_runs(folders: Sequence[Path]) -> History:
     return found
 
 
-def followed(runs: Sequence[Run]) -> History:
-    """Judge runs and follow their coils from one to the next; none need be in common."""
-    return history([_at_stage(run) for run in runs])
+def followed(runs: Sequence[Run], judged: Sequence[Judged] | None = None) -> History:
+    """Follow the coils of runs, as *judged*, from one to the next; none need be in common."""
+    own = judged or [judge_run(run) for run in runs]
+    return history([_at_stage(run, each) for run, each in zip(runs, own, strict=True)])
 
 
 def _same(one: Path, other: Path) -> bool:
@@ -65,8 +67,8 @@ def _same(one: Path, other: Path) -> bool:
         return False
 
 
-def _at_stage(run: Run) -> AtStage:
-    header, judged = run.header, judge_run(run)
+def _at_stage(run: Run, judged: Judged) -> AtStage:
+    header = run.header
     meter, probe = _instruments(run)
     return AtStage(
         name=run.folder.resolve().name,
@@ -138,15 +140,28 @@ def _run_object(number: int, run: AtStage) -> dict[str, object]:
 
 
 def _coil_object(coil: Coil, found: History) -> dict[str, object]:
+    stands = standing(coil, found.runs)
     return {
         "coil": coil.name,
         "serial": coil.serial,
         "state": state(coil, found.runs),
-        "standing": standing(coil, found.runs)[0],
+        "standing": stands.verdict,
+        "stands": [_issue_object(issue) for issue in stands.issues],
+        "taken_back": [_issue_object(issue) for issue in stands.cleared],
         "remarks": remarks(coil, found.runs),
         "results": [None if each is None else _result_object(each) for each in coil.results],
         "steps": [_change_object(step) for step in coil.steps],
         "whole": None if coil.whole is None else _change_object(coil.whole),
+    }
+
+
+def _issue_object(issue: Issue) -> dict[str, object]:
+    return {
+        "run": issue.run + 1,
+        "verdict": issue.verdict,
+        "criterion": issue.criterion,
+        "reason": issue.reason.text if issue.reason is not None else "",
+        "taken_back_by": None if issue.cleared is None else issue.cleared + 1,
     }
 
 

@@ -8,7 +8,8 @@ from rich.padding import Padding
 from rich.text import Text
 
 from analysis.history.history import Coil, History
-from analysis.history.words import remarks, standing, state
+from analysis.history.standing import standing
+from analysis.history.words import remarks, state
 from daq.archive.comparison import comparison_notes
 from daq.archive.verdict_table import SIGNS
 from daq.tables import open_table, shown
@@ -26,7 +27,7 @@ _LOOKS = (
     "Of several changes of one coil each has to be somewhat more than U to count, "
     "so that it stays one sound coil in twenty."
 )
-_HOT = "* failed in a soak; a cold sweep since then takes nothing back."
+_EARLIER = "* found in an earlier run; what came after could not have shown it and takes nothing back."
 
 
 def comparison(found: History) -> RenderableType:
@@ -56,13 +57,13 @@ def _coils(found: History) -> RenderableType:
     table.add_column("now", no_wrap=True)
     table.add_column("change", no_wrap=True)
     for coil in found.coils:
-        verdict, hot = standing(coil, found.runs)
+        stands = standing(coil, found.runs)
         became = state(coil, found.runs)
         table.add_row(
             shown(coil.name),
             *(_r20(coil, run) for run in columns),
             *_change(coil),
-            f"{SIGNS[verdict]} {verdict}{'*' if hot else ''}",
+            f"{SIGNS[stands.verdict]} {stands.verdict}{'*' if stands.earlier else ''}",
             Text(became, style="bold" if became in {"open", "changed"} else ""),
         )
     return table
@@ -98,8 +99,8 @@ def _said(found: History) -> list[RenderableType]:
     said: list[RenderableType] = [Text(_LEGEND, style="dim")]
     if any(coil.whole is not None and coil.whole.looks > 1 for coil in found.coils):
         said.append(Text(_LOOKS, style="dim"))
-    if any(standing(coil, found.runs)[1] for coil in found.coils):
-        said.append(Text(_HOT, style="dim"))
+    if any(standing(coil, found.runs).earlier for coil in found.coils):
+        said.append(Text(_EARLIER, style="dim"))
     for coil in found.coils:
         sentences = remarks(coil, found.runs)
         if sentences:

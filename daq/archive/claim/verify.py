@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from analysis.history.history import in_order
 from daq.archive.claim.verify_pages import check_pages
 from daq.archive.claim.verify_pdf import read_pack
 from daq.archive.claim.verify_runs import (
@@ -16,6 +17,7 @@ from daq.archive.claim.verify_runs import (
 )
 from daq.archive.claim.verify_signature import Expected, Signer, check_signatures
 from daq.archive.claim.write import claim_run
+from daq.archive.comparison import followed
 from daq.errors import InputError
 from daq.tables import Finding
 
@@ -90,7 +92,9 @@ def verify_pack(path: Path, expected: Expected | None = None) -> Verified:
         else:
             again.append(rejudged)
             findings += [check_record(rejudged, where), check_verdicts(rejudged, manifest, where)]
+    again = in_order(again, key=lambda each: (each.run.header.start_utc, each.run.header.stage))
     if len(again) == len(manifest.runs):
         pages = [claim_run(each.judged, each.run) for each in again]
-        findings.append(check_pages(pack, pages, signed=signed))
+        found = followed([each.run for each in again], [each.judged for each in again])
+        findings.append(check_pages(pack, pages, found, signed=signed))
     return Verified(path, tuple(findings), tuple(signers))

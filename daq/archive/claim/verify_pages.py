@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 
 from pypdf import PdfReader
 
+from analysis.history.history import History
 from analysis.paper.claim import ClaimRun
 from analysis.paper.claim_first_page import first_page
 from analysis.paper.inert_text import inert
@@ -21,13 +22,13 @@ from daq.tables import Finding
 MAX_PAGES = 500
 
 
-def check_pages(pack: Pack, runs: Sequence[ClaimRun], *, signed: bool) -> Finding:
+def check_pages(pack: Pack, runs: Sequence[ClaimRun], found: History, *, signed: bool) -> Finding:
     """Return whether the pages say of each coil what judging again says: headline, faults, verdicts, R20.
 
     What somebody hid, or drew as a picture, is beyond this: where nobody *signed* them it stays open.
     """
     try:
-        missing = _missing(pack, runs)
+        missing = _missing(pack, runs, found)
     except InputError as exc:
         return Finding("pages", False, str(exc))
     if missing:
@@ -39,7 +40,7 @@ def check_pages(pack: Pack, runs: Sequence[ClaimRun], *, signed: bool) -> Findin
     )
 
 
-def _missing(pack: Pack, runs: Sequence[ClaimRun]) -> str:
+def _missing(pack: Pack, runs: Sequence[ClaimRun], found: History) -> str:
     """Return the first sentence that does not stand on the pages in its turn, or nothing.
 
     Pages are read only as far as it takes: those with curves, the slow ones, come last.
@@ -51,7 +52,7 @@ def _missing(pack: Pack, runs: Sequence[ClaimRun]) -> str:
         language = str(reader.root_object.get("/Lang", ""))
         words = catalogue(language if language in languages() else RECORD_LANGUAGE)
         pages, text = iter(reader.pages), ""
-        for said in _sentences(runs, words):
+        for said in _sentences(runs, found, words):
             dense = _dense(said)
             while (at := text.find(dense)) < 0:
                 if (page := next(pages, None)) is None:
@@ -61,9 +62,9 @@ def _missing(pack: Pack, runs: Sequence[ClaimRun]) -> str:
     return ""
 
 
-def _sentences(runs: Sequence[ClaimRun], words: Words) -> Iterator[str]:
+def _sentences(runs: Sequence[ClaimRun], found: History, words: Words) -> Iterator[str]:
     """Yield what stands on the pages, in the order of the pages."""
-    page = inert(first_page(runs, words))
+    page = inert(first_page(runs, words, found))
     yield page["headline"]
     yield from (what for _, what in page["failed"]["items"])
     yield from page["rest"]

@@ -72,9 +72,9 @@ def write_claim(request: ClaimRequest, signer: SimpleSigner | None = None) -> Pa
         [given_run(folder, TRAVEL) for folder in request.runs],
         key=lambda run: (run.header.start_utc, run.header.stage),
     )
-    found = followed(runs) if len(runs) > 1 else None
     shop = load_shop(request.shop) if request.shop is not None else None
-    judged = [_with_serials(judge_run(run), shop) for run in runs]
+    own = [judge_run(run) for run in runs]
+    judged = [_with_serials(each, shop) for each in own]
     require_coils(request.coils, judged)
     carried = [Carried(each.source, json_text(judged_object(each))) for each in judged]
     pdf = claim_pdf(
@@ -85,7 +85,7 @@ def write_claim(request: ClaimRequest, signer: SimpleSigner | None = None) -> Pa
         photos=_photos(request.photos),
         coils=request.coils,
         language=request.language,
-        found=found if found is not None and found.common else None,
+        found=followed(runs, own),
     )
     if signer is not None:
         from daq.archive.claim.sign import sign_pdf

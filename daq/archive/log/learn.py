@@ -10,6 +10,7 @@ from math import ceil, floor, log10
 import numpy as np
 
 from analysis.arrays import FloatArray
+from analysis.history.standing import of_log
 from analysis.model import Verdict
 from analysis.statistics.tolerance import LEAST, Tolerance, tolerance
 from daq.archive.log.schema import fold
@@ -30,10 +31,10 @@ class Asked:
 
 @dataclass(frozen=True)
 class Sample:
-    """The newest judgement of each coil of one kind, where that is a pass with a known R20.
+    """The newest judgement of each coil of one kind, where a pass stands with a known R20.
 
     In order of R20 and *identity* (what the coil is known by); arrays have shape (n,). *others* counts
-    coils whose newest judgement is none.
+    coils of which no pass stands: what a soak found, a later sweep does not take back.
     """
 
     identity: tuple[str, ...]
@@ -42,18 +43,26 @@ class Sample:
     others: int
 
     @classmethod
-    def of_rows(cls, rows: list[tuple[str, str, float | None, float | None]]) -> Sample:
-        """Return the sample of *rows*, one a coil: identity, newest verdict, R20 and its U."""
+    def of_rows(cls, rows: Iterable[tuple[str, str, Verdict, float | None, float | None]]) -> Sample:
+        """Return the sample of *rows*: identity, procedure, verdict, R20 and its U.
+
+        Of each coil its newest soak and its newest sweep, the older of the two first.
+        """
+        coils: dict[str, list[tuple[str, Verdict, float | None, float | None]]] = {}
+        for identity, procedure, verdict, r20_ohm, r20_U_ohm in rows:
+            coils.setdefault(identity, []).append((procedure, verdict, r20_ohm, r20_U_ohm))
         sound = sorted(
             (r20_ohm, identity, np.nan if r20_U_ohm is None else r20_U_ohm)
-            for identity, verdict, r20_ohm, r20_U_ohm in rows
-            if verdict == "pass" and r20_ohm is not None
+            for identity, tests in coils.items()
+            for *_, r20_ohm, r20_U_ohm in tests[-1:]
+            if of_log((procedure, verdict) for procedure, verdict, *_ in tests) == "pass"
+            and r20_ohm is not None
         )
         return cls(
             identity=tuple(identity for _, identity, _ in sound),
             r20_ohm=np.array([r20_ohm for r20_ohm, _, _ in sound], dtype=np.float64),
             r20_U_ohm=np.array([r20_U_ohm for _, _, r20_U_ohm in sound], dtype=np.float64),
-            others=len(rows) - len(sound),
+            others=len(coils) - len(sound),
         )
 
 
@@ -85,13 +94,15 @@ def sample_of_index(index: sqlite3.Connection, asked: Asked) -> Sample:
     require_whole_kind(asked)
     where, values = run_condition(asked.wanted)
     newest = (
-        "SELECT identity, verdict, r20_ohm, r20_U_ohm, ROW_NUMBER() OVER (PARTITION BY identity "  # noqa: S608 - ours
+        "SELECT identity, procedure, verdict, r20_ohm, r20_U_ohm, start, LTRIM(place || '/' || name, '/') AS "  # noqa: S608 - ours
+        "at, number, ROW_NUMBER() OVER (PARTITION BY identity, procedure "
         "ORDER BY start DESC, LTRIM(place || '/' || name, '/') DESC, number DESC) AS age "
         "FROM coil JOIN run ON run.id = coil.run "
         f"WHERE {where} AND kind_key = ? AND simulated = ? AND verdict <> ''"
     )
     rows = index.execute(
-        f"SELECT identity, verdict, r20_ohm, r20_U_ohm FROM ({newest}) WHERE age = 1",  # noqa: S608 - as before
+        f"SELECT identity, procedure, verdict, r20_ohm, r20_U_ohm FROM ({newest}) WHERE age = 1 "  # noqa: S608 - as before
+        "ORDER BY start, at, number",
         (*values, fold(asked.kind), asked.simulated),
     )
     require_known_kind(asked, (kind for (kind,) in index.execute("SELECT DISTINCT kind_key FROM coil")))

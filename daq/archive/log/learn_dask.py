@@ -20,7 +20,7 @@ from daq.errors import InputError
 PATIENCE_S = 10
 #: So many parts are put together at once.
 _AT_ONCE = 8
-_SHOWN = ["identity", "verdict", "r20_ohm", "r20_U_ohm"]
+_SHOWN = ["identity", "procedure", "verdict", "r20_ohm", "r20_U_ohm"]
 _ORDER = [(name, "ascending") for name in ("start_utc", "run", "number")]
 
 
@@ -56,7 +56,7 @@ def sample_of_export(folder: Path, asked: Asked, scheduler: str | None = None) -
     except (OSError, arrow.ArrowException) as exc:
         said = " ".join(str(exc).split())
         raise InputError(f"--from {folder}: cannot be read ({said}), expected what --export wrote") from exc
-    return Sample.of_rows(list(zip(*(newest[name] for name in _SHOWN), strict=True)))
+    return Sample.of_rows(zip(*(newest[name] for name in _SHOWN), strict=True))
 
 
 def _done(part: Any, scheduler: str | None) -> Any:
@@ -81,7 +81,7 @@ def _done(part: Any, scheduler: str | None) -> Any:
 
 
 def newest_in(file: str, asked: Asked) -> Any:
-    """Return the newest judgement of each coil in one *file* of an export, as an Arrow table."""
+    """Return the newest soak and sweep of each coil in one *file* of an export, as an Arrow table."""
     from pyarrow import parquet
     from pyarrow.dataset import field
 
@@ -98,11 +98,10 @@ def newest_in(file: str, asked: Asked) -> Any:
 
 
 def newest_of(tables: list[Any]) -> Any:
-    """Return the newest judgement of each coil in several Arrow tables, as one."""
+    """Return the newest soak and sweep of each coil in several Arrow tables, as one, the oldest first."""
     import pyarrow as pa
 
     rows = pa.concat_tables(tables).sort_by(_ORDER)
     rows = rows.append_column("place", pa.array(range(len(rows)), pa.int64()))
-    return rows.take(rows.group_by("identity").aggregate([("place", "max")])["place_max"]).drop_columns(
-        "place"
-    )
+    newest = rows.group_by(["identity", "procedure"]).aggregate([("place", "max")]).sort_by("place_max")
+    return rows.take(newest["place_max"]).drop_columns("place")

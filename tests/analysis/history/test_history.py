@@ -9,7 +9,8 @@ import pytest
 
 from analysis.history.history import AtStage, Coil, History, history
 from analysis.history.observations import DEMAGNETISED, DONE, REPLACED, Observation
-from analysis.history.words import notes, rechecking, remarks, standing, state
+from analysis.history.standing import standing
+from analysis.history.words import notes, rechecking, remarks, state
 from analysis.physics.copper import ALPHA20_PER_K
 from tests.analysis.kits.history import ACCURACY, SOUND, run, swept
 
@@ -193,6 +194,7 @@ def test_a_cold_sweep_takes_nothing_back_of_a_failed_soak() -> None:
     """What failed in heat and passes cold stands as failed, and is said so."""
     soak = run(1, swept(SOUND | {"Y1": 3.9}), kind="soak")
     found = history([soak, run(2, swept(SOUND, seed=2))])
-    assert standing(of(found, "Y1"), found.runs) == ("fail", True)
-    assert standing(of(found, "Y2"), found.runs) == ("pass", False)
-    assert keys(found, "Y1") == ["fell", "verdict-cold"]
+    one, other = (standing(of(found, coil), found.runs) for coil in ("Y1", "Y2"))
+    assert (one.verdict, one.earlier, {issue.run for issue in one.issues}) == ("fail", True, {0})
+    assert (other.verdict, other.earlier, other.issues) == ("pass", False, ())
+    assert keys(found, "Y1") == ["fell", "verdict-stands"]

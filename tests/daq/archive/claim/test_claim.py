@@ -20,6 +20,7 @@ from analysis.paper.claim_first_page import ClaimRun, first_page
 from analysis.paper.report import ReportInfo
 from analysis.words import catalogue, say
 from daq.archive.claim.attachments import CLAIM_MANIFEST, ClaimManifest
+from daq.archive.claim.verify import verify_pack
 from daq.archive.claim.write import ClaimRequest, write_claim
 from daq.errors import InputError
 
@@ -197,6 +198,49 @@ def test_several_runs_are_told_side_by_side(tmp_path: Path) -> None:
     assert "No fault was found in it after cleaning." in text_of(pdf, 0)
     assert "Y5 3.569 ± 0.010 ✘ FAIL 3.242 ± 0.009 ✔ PASS −0.327 ± 0.007" in text
     assert "Y5: R20 fell by 0.327" in text
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("language", "failed", "passed", "stands"),
+    [
+        (
+            "en",
+            "5 of 8 solenoid coils have failed",
+            "Nothing was found wrong with Y1, Y3 and Y6.",
+            "hot enough",
+        ),
+        ("de", "5 von 8 Magnetspulen sind fehlerhaft", "gefunden wurde an Y1, Y3 und Y6.", "heiß genug"),
+    ],
+)
+def test_a_later_cold_sweep_takes_no_hot_fault_back(
+    tmp_path: Path, language: str, failed: str, passed: str, stands: str
+) -> None:
+    """What the soak failed hot fails on page one too, though all of it passes in a sweep made since then."""
+    runs = (FAULTS, BEFORE, AFTER)
+    out = write_claim(ClaimRequest(runs, tmp_path / "claim.pdf", language=language))
+    page = text_of(PdfReader(out), 0)
+    for said in (failed, passed, stands):
+        assert said in page, said
+    for coil in ("Y2", "Y4", "Y5", "Y7", "Y8"):
+        assert f"{coil} (" in page
+    pages = next(each for each in verify_pack(out).findings if each.what == "pages")
+    assert pages.good is None  # nothing speaks against them; unsigned
+
+
+def test_a_coil_that_stayed_cool_is_named_with_what_it_reached() -> None:
+    """The heat of the hottest is not said of all: one that reached less is told so, and in the scope too."""
+    nothing = [None] * 6
+    coils = tuple(
+        CoilResult(name, "valve", "", "pass", (), (), *nothing, "line", degC, 9)
+        for name, degC in (("Y1", 90.0), ("Y2", 88.0), ("Y3", 32.0), ("Y4", None))
+    )
+    about = ReportInfo("A run", datetime(2026, 1, 5, tzinfo=UTC), "complete", simulated=False, version="1")
+    page = first_page([ClaimRun(SetResult(coils), (), about, "soak", "supply")], catalogue("en"))
+    (found,) = page["found"]["items"]
+    assert "Not as hot: Y3, up to 32 °C." in found
+    assert "Not as hot: Y4, without a temperature." in found
+    assert "Y2" not in found
 
 
 @pytest.mark.slow

@@ -217,6 +217,7 @@ def test_newest_judgements_do_not_depend_on_how_rows_are_divided() -> None:
     rows = [
         {
             "identity": f"c{k % 3}",
+            "procedure": "soak",
             "start_utc": start,
             "run": f"r{k // 4}",
             "number": k % 4,

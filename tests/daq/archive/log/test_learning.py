@@ -53,6 +53,19 @@ def test_a_coil_counts_once_with_its_newest_judgement(
     assert said["tolerance"]["sd"] == pytest.approx(expected.sd, abs=1e-12)
 
 
+def test_a_sweep_makes_no_sound_coil_of_one_that_a_soak_failed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A coil that failed hot is none to learn from, though it passed a cold sweep since then."""
+    make_many(tmp_path, [3.30 + 0.001 * k for k in range(25)])
+    later = START + timedelta(days=1)
+    make_run(tmp_path, "hot", [coil("Y1", "fail", serial="S-1")], start_utc=later, kind="soak")
+    swept = [coil("Y1", serial="S-1"), coil("Y2", serial="S-2")]
+    make_run(tmp_path, "cold", swept, start_utc=later + timedelta(hours=1), kind="sweep")
+    said = say(capsys, "log", tmp_path, "--learn", "SWITCHING", "--json").json()
+    assert (said["others"], said["tolerance"]["n"]) == (1, 24)
+
+
 def test_unjudged_and_simulated_runs_do_not_count(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """A cut run takes no coil's judgement away; real and simulated coils are never mixed."""
     make_many(tmp_path, [3.30 + 0.001 * k for k in range(21)])
