@@ -66,6 +66,14 @@ class VirtualClock:
             self._elapsed_s += seconds
 
 
+def local_offset_min(clock: Clock) -> int:
+    """Return by how many minutes the bench's wall clock is ahead of UTC now; 0 in virtual time."""
+    if isinstance(clock, VirtualClock):
+        return 0
+    ahead = clock.utc().astimezone().utcoffset() or timedelta()
+    return round(ahead.total_seconds() / 60.0)
+
+
 class ScaledClock:
     """Wall time run *scale* times faster: what ``practice`` and its clients share."""
 

@@ -1,7 +1,8 @@
 """The slope plot: R20 of each coil from run to run, a panel a kind.
 
 A coil that changed is a heavy line with filled marks and its label in bold; others are thin and dashed with
-open marks, so that the plot reads the same without colour.
+open marks. Where a coil failed it has a cross, and its label says so as long as that stands. The plot reads
+the same without colour.
 """
 
 from __future__ import annotations
@@ -13,9 +14,11 @@ from pathlib import Path
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from analysis.figures.drawing import Ticks, legible, save, style, write
 from analysis.history.history import Coil, History
+from analysis.history.standing import standing
 from analysis.history.words import state
 from analysis.words import RECORD_LANGUAGE, Words, catalogue
 
@@ -98,13 +101,16 @@ def _panel(axes: Axes, coils: Sequence[Coil], found: History, words: Words) -> N
             capsize=2.0,
             zorder=3.0 if moved else 2.0,
         )
+        bad = [n for n in known if coil.at(n).verdict == "fail"]
+        axes.plot(bad, [coil.at(n).r20_ohm or 0.0 for n in bad], "x", color=_RED, ms=8, mew=1.6, zorder=4.0)
         ends.append((coil, r20[-1] if known and known[-1] == coil.runs[-1] else None))
-    axes.set_xlim(-0.25, len(found.runs) - 0.45)
+    axes.set_xlim(-0.25, len(found.runs) - 0.3)
     axes.margins(y=0.12)
     axes.set_xticks(range(len(found.runs)), _ticks(found, words), fontsize=6)
     axes.yaxis.set_major_formatter(Ticks(words))
-    _labels(axes, ends, found)
-    _opens(axes, coils, words)
+    _labels(axes, ends, found, words)
+    _opens(axes, coils)
+    _legend(axes, coils, words)
 
 
 def _ticks(found: History, words: Words) -> list[str]:
@@ -112,12 +118,11 @@ def _ticks(found: History, words: Words) -> list[str]:
     if len(found.runs) > _NAMED_RUNS:
         return [str(n) for n in range(1, len(found.runs) + 1)]
     return [
-        f"{n}  {words.shown('stage', run.stage)}\n{run.start_utc:%Y-%m-%d}"
-        for n, run in enumerate(found.runs, 1)
+        f"{n}  {words.shown('stage', run.stage)}\n{run.start:%Y-%m-%d}" for n, run in enumerate(found.runs, 1)
     ]
 
 
-def _labels(axes: Axes, ends: Sequence[tuple[Coil, float | None]], found: History) -> None:
+def _labels(axes: Axes, ends: Sequence[tuple[Coil, float | None]], found: History, words: Words) -> None:
     """Write each coil's label beside its last point, moved so far that all can be read.
 
     Where there is no room for all, coils that changed have one.
@@ -134,16 +139,23 @@ def _labels(axes: Axes, ends: Sequence[tuple[Coil, float | None]], found: Histor
         moved = state(coil, found.runs) in _MOVED
         last = coil.runs[-1]
         axes.annotate(
-            legible(coil.name, 14),
+            _named(coil, found, words),
             (last, low + height * (high - low)),
             (last + 0.16, spread),
             textcoords=("data", "axes fraction"),
             fontsize=6.5,
             fontweight="bold" if moved else "normal",
-            color=_INK if moved else "0.25",
+            color=_RED if standing(coil, found.runs).verdict == "fail" else _INK if moved else "0.25",
             va="center",
             arrowprops={"arrowstyle": "-", "lw": 0.3, "color": "0.6", "shrinkA": 0, "shrinkB": 3},
         )
+
+
+def _named(coil: Coil, found: History, words: Words) -> str:
+    """The label of a coil, with the verdict that stands where it is none to keep."""
+    verdict = standing(coil, found.runs).verdict
+    name = legible(coil.name, 14)
+    return name if verdict == "pass" else f"{name} {words(f'verdict.{verdict}')}"
 
 
 def _apart(heights: Sequence[float], least: float) -> list[float]:
@@ -162,26 +174,10 @@ def _apart(heights: Sequence[float], least: float) -> list[float]:
     return [min(max(height, 0.0), room) + n * least for n, height in enumerate(flat)]
 
 
-def _opens(axes: Axes, coils: Sequence[Coil], words: Words) -> None:
+def _opens(axes: Axes, coils: Sequence[Coil]) -> None:
     """Mark at the top edge where a coil was read and has no resistance."""
-    at: dict[int, list[str]] = {}
-    for coil in coils:
-        for n in coil.runs:
-            if coil.at(n).r20_ohm is None:
-                at.setdefault(n, []).append(legible(coil.place(n), 14))
-    if not at:
-        return
-    axes.plot(
-        list(at),
-        [0.95] * len(at),
-        "^",
-        transform=axes.get_xaxis_transform(),
-        color=_RED,
-        mfc="none",
-        ms=6,
-        label=words("figure.open"),
-    )
-    for n, names in at.items():
+    for n, names in _open_at(coils).items():
+        axes.plot([n], [0.95], "^", transform=axes.get_xaxis_transform(), color=_RED, mfc="none", ms=6)
         more = [f"+{len(names) - _MOST_OPENS}"] if len(names) > _MOST_OPENS else []
         axes.text(
             n + 0.07,
@@ -192,4 +188,29 @@ def _opens(axes: Axes, coils: Sequence[Coil], words: Words) -> None:
             fontweight="bold",
             va="center",
         )
-    axes.legend(loc="upper left")
+
+
+def _open_at(coils: Sequence[Coil]) -> dict[int, list[str]]:
+    """Which coils have no resistance, by run."""
+    at: dict[int, list[str]] = {}
+    for coil in coils:
+        for n in coil.runs:
+            if coil.at(n).r20_ohm is None:
+                at.setdefault(n, []).append(legible(coil.place(n), 14))
+    return at
+
+
+def _legend(axes: Axes, coils: Sequence[Coil], words: Words) -> None:
+    """What the signs mean, below the panel: each of them stands in this panel, and hides none of it."""
+    failed = any(
+        coil.at(n).verdict == "fail" and coil.at(n).r20_ohm is not None for coil in coils for n in coil.runs
+    )
+    signs = {
+        "figure.failed": Line2D([], [], color=_RED, marker="x", ms=7, mew=1.6, ls="") if failed else None,
+        "figure.open": Line2D([], [], color=_RED, marker="^", mfc="none", ms=6, ls="")
+        if _open_at(coils)
+        else None,
+    }
+    there = {words(key): sign for key, sign in signs.items() if sign is not None}
+    if there:
+        axes.legend(list(there.values()), list(there), loc="upper left", bbox_to_anchor=(0.0, -0.16), ncols=2)

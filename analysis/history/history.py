@@ -26,7 +26,7 @@ class AtStage:
     Attributes:
         name: What it is called, as its folder.
         result: The judgement of its set.
-        start_utc: When it began.
+        start: When it began, by the clock on the wall, with its zone.
         kind: ``soak`` or ``sweep``.
         stage: State of the parts.
         set_name: Name of the coil set; with *job* it says whether a label means the same coil.
@@ -40,7 +40,7 @@ class AtStage:
 
     name: str
     result: SetResult
-    start_utc: datetime
+    start: datetime
     kind: str
     stage: str
     set_name: str
@@ -125,7 +125,7 @@ def history(runs: Sequence[AtStage]) -> History:
     Args:
         runs: In any order.
     """
-    ordered = tuple(in_order(runs, key=lambda run: (run.start_utc, run.stage)))
+    ordered = tuple(in_order(runs, key=lambda run: (run.start, run.stage)))
     coils = [_changes(coil, ordered) for coil in _pair(ordered)]
     between: dict[tuple[int, int], list[tuple[int, Change]]] = {}
     for n, coil in enumerate(coils):
@@ -151,9 +151,9 @@ def in_order(runs: Iterable[T], key: Callable[[T], tuple[datetime, str]]) -> lis
     """
 
     def place(run: T) -> tuple[datetime, int]:
-        start_utc, stage = key(run)
+        start, stage = key(run)
         # The simulated bench begins every run at the same time.
-        return start_utc.replace(second=0, microsecond=0), STAGES.index(stage) if stage in STAGES else 0
+        return start.replace(second=0, microsecond=0), STAGES.index(stage) if stage in STAGES else 0
 
     return sorted(runs, key=place)
 

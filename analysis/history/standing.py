@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from analysis.history.history import AtStage, Coil
 from analysis.model import CoilResult, OpenKind, Reason, Sight, Verdict
+from analysis.words import Message
 
 #: Two tests are as hot as each other within this: two thermometers of standard uncertainty 0.5 K differ by no
 #: more than 2 x sqrt(2) x 0.5 = 1.4 K in 95 % of cases, and a hold is not the same to the last tenth.
@@ -44,6 +45,12 @@ class Issue:
     reason: Reason | None
     cleared: int | None = None
 
+    @property
+    def what(self) -> tuple[str, str]:
+        """What sort of issue it is: two of one sort say the same of a coil."""
+        text = self.reason.text if self.reason is not None else ""
+        return self.criterion, text.key if isinstance(text, Message) else text
+
 
 @dataclass(frozen=True)
 class Standing:
@@ -51,7 +58,7 @@ class Standing:
 
     Attributes:
         verdict: The gravest of what stands, ``pass`` where nothing does.
-        issues: What stands, the newest of each criterion; of a coil that fails, its faults alone.
+        issues: What stands, the newest of each sort; of a coil that fails, its faults alone.
         cleared: Faults that a later test took back.
         last: The last run with the coil.
     """
@@ -83,14 +90,10 @@ def standing(coil: Coil, runs: Sequence[AtStage]) -> Standing:
     verdict: Verdict = "pass"
     for issue in open_issues:
         verdict = max(verdict, issue.verdict, key=_GRAVITY.__getitem__)
-    newest = {issue.criterion: issue.run for issue in open_issues if issue.verdict == verdict}
+    newest = {issue.what: issue.run for issue in open_issues if issue.verdict == verdict}
     return Standing(
         verdict,
-        tuple(
-            issue
-            for issue in open_issues
-            if issue.verdict == verdict and issue.run == newest[issue.criterion]
-        ),
+        tuple(issue for issue in open_issues if issue.verdict == verdict and issue.run == newest[issue.what]),
         tuple(issue for issue in found if issue.cleared is not None and issue.verdict == "fail"),
         coil.runs[-1],
     )

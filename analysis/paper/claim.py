@@ -61,7 +61,7 @@ def claim_pdf(
         files[data["shop"]["logo"]] = case.logo.data
     data |= {"paper": paper, "files": _embedded(attachments, files)}
     files["claim.json"] = json.dumps(data).encode("ascii")
-    return set_pages(files, data, int(runs[-1].about.start_utc.timestamp()), STANDARDS)
+    return set_pages(files, data, int(runs[-1].about.start.timestamp()), STANDARDS)
 
 
 def _embedded(attachments: Mapping[str, bytes], files: dict[str, bytes]) -> list[dict[str, Any]]:

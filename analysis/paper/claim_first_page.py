@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 
 from analysis.history.history import AtStage, Coil, History, history
+from analysis.history.plain import to_do, why
 from analysis.history.standing import Standing, standing
 from analysis.model import OK, OVER_RANGE, CoilResult, OpenKind, Reason, SetResult, Trace
 from analysis.paper.report_data import ReportInfo, label
-from analysis.words import Message, Words, say
+from analysis.words import Words
 
 #: A smaller chance of a wrong verdict is told as less than one in a thousand.
 _LITTLE_RISK = 1e-3
@@ -49,6 +50,11 @@ class Claimed:
         return next(each for each in self.runs[run].result.coils if each.coil == place)
 
     @property
+    def heated(self) -> bool:
+        """Whether any of its tests was hot."""
+        return any(self.coil.at(n).sight.heated for n in self.coil.runs)
+
+    @property
     def shown(self) -> tuple[CoilResult, ClaimRun]:
         """The result that shows what stands, and the run that it is of."""
         return self.at(self.stands.run), self.runs[self.stands.run]
@@ -77,7 +83,7 @@ def _at_stage(run: ClaimRun, n: int) -> AtStage:
     return AtStage(
         str(n),
         run.result,
-        about.start_utc,
+        about.start,
         run.kind,
         about.stage,
         about.set_name,
@@ -104,13 +110,15 @@ def first_page(runs: Sequence[ClaimRun], words: Words, found: History | None = N
     """
     coils = claimed(runs, words, found)
     failed = [each for each in coils if each.stands.verdict == "fail"]
+    unsure = [each for each in coils if each.stands.verdict == "retest"]
     return {
         "headline": headline(coils, words),
         "failed": {
-            "heading": words("claim.failed"),
-            "items": [(_name(each, words), _failed(each, words)) for each in failed],
+            "heading": words("do.heading"),
+            "items": [(_name(each, words), _told(each, words)) for each in failed],
             "none": words("claim.none_failed"),
         },
+        "unsure": [(_name(each, words), _told(each, words)) for each in unsure],
         "rest": _rest(coils, words),
         "found": {"heading": words("claim.found"), "items": [_found(run, words) for run in runs]},
         "sure": {"heading": words("claim.sure"), "rule": words("claim.rule"), "items": _sure(failed, words)},
@@ -123,46 +131,34 @@ def _name(each: Claimed, words: Words) -> str:
     return words("claim.named", coil=each.name, serial=label(serial)) if serial else each.name
 
 
-def _failed(each: Claimed, words: Words) -> str:
-    """What is wrong with a coil that failed, and of what an earlier run found, that no later one could."""
+def _told(each: Claimed, words: Words) -> str:
+    """What to do with a coil and why, and of what an earlier run found, that no later one could."""
     by_run: dict[int, list[Reason]] = {}
     for issue in each.stands.issues:
         by_run.setdefault(issue.run, []).extend([issue.reason] if issue.reason is not None else [])
-    sentences = [_what(each.at(n), each.runs[n], words, reasons) for n, reasons in by_run.items()]
+    all_reasons = [reason for reasons in by_run.values() for reason in reasons]
+    sentences = [f"{words(f'do.{to_do(each.stands.verdict, all_reasons)}')}."]
+    sentences += [_what(each.at(n), each.runs[n], words, reasons) for n, reasons in by_run.items()]
     if each.stands.earlier:
         seen = each.runs[each.stands.run].about
         sentences.append(
-            words("claim.stands", date=f"{seen.start_utc:%Y-%m-%d}", stage=words.shown("stage", seen.stage))
+            words("claim.stands", date=f"{seen.start:%Y-%m-%d}", stage=words.shown("stage", seen.stage))
         )
     return " ".join(sentences)
 
 
 def _what(coil: CoilResult, run: ClaimRun, words: Words, reasons: Sequence[Reason]) -> str:
     """What is wrong with a coil, in sentences without a term of the trade."""
-    criteria = {each.code: each.value for each in coil.criteria if each.value is not None}
-    figures: dict[str, object] = {
-        "joint_ohm": coil.joint_ohm,
-        "off_ohm": abs(criteria.get("peers", 0.0)),
-        "changed": 100.0 * criteria.get("drift", 0.0),
-    }
-    if run.heat == "supply" and coil.interruptions.before_degC is not None:
-        # A coil that heats itself is far hotter than its body, of which the reason tells.
-        figures["opened"] = say("part.opened-winding", degC=coil.interruptions.before_degC[0])
-    sentences = [
-        words(f"plain.{reason.text.key.removeprefix('reason.')}", **{**reason.text.figures, **figures})
-        for reason in reasons
-        if isinstance(reason.text, Message)
-    ]
-    return " ".join(sentences)
+    return " ".join(map(words.said, why(coil, reasons, own_heat=run.heat == "supply")))
 
 
 def _rest(coils: Sequence[Claimed], words: Words) -> list[str]:
     """What is to be said of the coils that did not fail, or no longer."""
     sentences = []
-    for verdict in ("retest", "pass"):
-        names = [each.name for each in coils if each.stands.verdict == verdict]
-        if names:
-            sentences.append(words.count(f"claim.rest.{verdict}", len(names), coils=_listed(names, words)))
+    for key, hot in (("claim.keep", True), ("claim.keep-cold", False)):
+        sound = [each for each in coils if each.stands.verdict == "pass" and each.heated is hot]
+        if sound:
+            sentences.append(words(key, coils=_listed([each.name for each in sound], words)))
     for each in coils:
         if each.stands.verdict == "pass":
             sentences += [
@@ -193,7 +189,7 @@ def _found(run: ClaimRun, words: Words) -> str:
     how = "sweep" if run.kind == "sweep" else run.heat if hottest else "unknown"
     said = words(
         f"claim.found_by.{how}",
-        date=run.about.start_utc.strftime("%Y-%m-%d"),
+        date=run.about.start.strftime("%Y-%m-%d"),
         stage=words.shown("stage", run.about.stage),
         count=len(run.result.coils),
         hottest=max(hottest, default=0.0),
@@ -247,6 +243,8 @@ def _seen(name: str, coil: CoilResult, trace: Trace, words: Words) -> str:
     total = stopped + int((trace.status == OK).sum())
     if coil.interruptions.kind is OpenKind.DROPOUTS:
         return words("claim.lost", coil=name, count=coil.interruptions.count, total=total)
+    if stopped == total:
+        return words("claim.seen-once" if total == 1 else "claim.seen-always", coil=name, total=total)
     return words("claim.seen", coil=name, stopped=stopped, total=total)
 
 

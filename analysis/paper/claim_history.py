@@ -18,9 +18,7 @@ def before_after(found: History | None, words: Words) -> dict[str, Any]:
     if found is None:
         return data
     runs = [
-        words(
-            "claim.run_column", n=n, date=f"{run.start_utc:%Y-%m-%d}", stage=words.shown("stage", run.stage)
-        )
+        words("claim.run_column", n=n, date=f"{run.start:%Y-%m-%d}", stage=words.shown("stage", run.stage))
         for n, run in enumerate(found.runs, 1)
     ]
     remarks = [

@@ -50,10 +50,10 @@ def write_report(
 
     Raises:
         OSError: *path* could not be written, or a curve not read.
-        ValueError: *about.start_utc* has no time zone, or a curve is not one of ours.
+        ValueError: *about.start* has no time zone, or a curve is not one of ours.
     """
-    if about.start_utc.tzinfo is None:
-        raise ValueError("the start of a run needs a time zone: give start_utc with UTC")
+    if about.start.tzinfo is None:
+        raise ValueError("the start of a run needs a time zone: give start with its zone")
     data = report_data(result, about, paper, catalogue(language))
     files = {**template("report.typ"), "report.json": json.dumps(data).encode("ascii")}
     by_coil = {trace.coil: trace for trace in traces}
@@ -64,7 +64,7 @@ def write_report(
             trace = by_coil.get(coil.coil, no_readings(coil))
             svg = curve_svg(coil, trace, about.limits.get(coil.kind), language=language)
         files[f"curve-{n}.svg"] = untitled(svg)
-    path.write_bytes(set_pages(files, data, int(about.start_utc.timestamp())))
+    path.write_bytes(set_pages(files, data, int(about.start.timestamp())))
 
 
 def template(name: str) -> dict[str, bytes]:

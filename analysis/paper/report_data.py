@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from analysis.figures.curves import BODY_INCH
 from analysis.history.observations import Observation, gathered
+from analysis.history.plain import ORDER, to_do, why
 from analysis.model import CoilResult, Limits, SetResult
 from analysis.paper.inert_text import breakable, inert, shortened
 from analysis.paper.numbers import limit_text, ohms, plus_minus, risk_text, value_text
@@ -29,12 +30,13 @@ _LONGEST_REASON = 240
 class ReportInfo:
     """What a report says about a run besides its judgement. Empty text means not stated.
 
-    *start_utc* also dates the document, so the same run gives the same bytes; it must know its
-    time zone. *instruments* are (role, identity, calibrated), *settings* are (name, value).
+    *start*, by the clock on the wall, also dates the document, so the same run gives the same bytes; it must
+    know its time zone. *instruments* are (role, identity, calibrated), *settings* are (name, value).
+    *own_heat*: coils were heated by their own current.
     """
 
     title: str
-    start_utc: datetime
+    start: datetime
     state: State
     simulated: bool
     version: str
@@ -49,6 +51,7 @@ class ReportInfo:
     notes: Sequence[str] = ()
     limits: Mapping[str, Limits] = field(default_factory=dict)
     observations: Sequence[Observation] = ()
+    own_heat: bool = False
 
 
 def report_data(result: SetResult, about: ReportInfo, paper: str, words: Words) -> dict[str, Any]:
@@ -79,7 +82,7 @@ def report_data(result: SetResult, about: ReportInfo, paper: str, words: Words) 
         "page": words.raw("report.page"),
         "banners": banners(about, words),
         "headline": headline(result, words),
-        "groups": _groups(result, words),
+        "to_do": {"heading": words("do.heading"), "groups": _to_do(result, about, words)},
         "facts": [(words(f"fact.{key}"), value or words("report.unknown")) for key, value in facts.items()],
         "summary": summary(result, words),
         **coil_words(words),
@@ -93,8 +96,8 @@ def report_data(result: SetResult, about: ReportInfo, paper: str, words: Words) 
 
 
 def start_text(about: ReportInfo) -> str:
-    """When a run began, as it is shown."""
-    return about.start_utc.strftime("%Y-%m-%d %H:%M:%S UTC")
+    """When a run began, as it is shown: local time with its zone, as ``UTC+01:00``."""
+    return about.start.strftime("%Y-%m-%d %H:%M:%S %Z")
 
 
 def coil_words(words: Words) -> dict[str, Any]:
@@ -141,13 +144,18 @@ def banners(about: ReportInfo, words: Words) -> list[dict[str, str]]:
     return [{"title": words(f"banner.{kind}"), "text": words(f"banner_text.{kind}")} for kind in kinds]
 
 
-def _groups(result: SetResult, words: Words) -> list[dict[str, Any]]:
-    groups = []
-    for verdict, word in words.group("group").items():
-        labels = [label(coil.coil) for coil in result.coils if coil.verdict == verdict]
-        if labels:
-            groups.append({**mark(verdict, words), "word": word, "coils": ", ".join(labels)})
-    return groups
+def _to_do(result: SetResult, about: ReportInfo, words: Words) -> list[dict[str, Any]]:
+    """What to do with each coil, the gravest first, each with its sentences."""
+    made = []
+    for do in ORDER:
+        coils = [each for each in result.coils if to_do(each.verdict, each.reasons) == do]
+        items = [
+            (label(each.coil), " ".join(map(words.said, why(each, each.reasons, own_heat=about.own_heat))))
+            for each in coils
+        ]
+        if items:
+            made.append({"word": words(f"do.{do}"), "items": items})
+    return made
 
 
 def label(text: str) -> str:

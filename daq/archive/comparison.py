@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from datetime import UTC
 from itertools import combinations
 from pathlib import Path
 
@@ -73,7 +74,7 @@ def _at_stage(run: Run, judged: Judged) -> AtStage:
     return AtStage(
         name=run.folder.resolve().name,
         result=judged.result,
-        start_utc=header.start_utc,
+        start=header.start_local(),
         kind=header.kind,
         stage=header.stage,
         set_name=header.coil_set.name,
@@ -129,7 +130,7 @@ def _run_object(number: int, run: AtStage) -> dict[str, object]:
     return {
         "run": number,
         "folder": run.name,
-        "start_utc": f"{run.start_utc:%Y-%m-%dT%H:%M:%SZ}",
+        "start_utc": f"{run.start.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}",
         "kind": run.kind,
         "stage": run.stage,
         "set": run.set_name,

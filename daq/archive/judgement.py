@@ -249,7 +249,7 @@ def report_info(judged: Judged) -> ReportInfo:
         stamp = datetime.fromtimestamp(judged.source.stat().st_mtime, UTC)
         return ReportInfo(
             title=say("report.table", file=judged.source.name),
-            start_utc=stamp,
+            start=stamp,
             state=judged.state,
             simulated=False,
             version=__version__,
@@ -259,7 +259,7 @@ def report_info(judged: Judged) -> ReportInfo:
         )
     return ReportInfo(
         title=say(f"report.{header.kind}"),
-        start_utc=header.start_utc,
+        start=header.start_local(),
         state=judged.state,
         simulated=header.simulated,
         version=header.program.removeprefix("coilsoak "),
@@ -277,6 +277,7 @@ def report_info(judged: Judged) -> ReportInfo:
         notes=notes,
         limits=judged.limits,
         observations=judged.observations,
+        own_heat=header.settings.get("heat") == "supply",
     )
 
 

@@ -6,10 +6,13 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Literal
 
-from rich.console import RenderableType
+from rich.console import Group, RenderableType
+from rich.padding import Padding
 from rich.text import Text
 
+from analysis.history.plain import ORDER, to_do, why
 from analysis.model import CoilResult, SetResult
+from analysis.words import say
 from daq.tables import open_table, shown
 
 PaperName = Literal["a4", "letter"]
@@ -38,7 +41,26 @@ def _coil_object(coil: CoilResult) -> dict[str, object]:
     fields = asdict(coil)
     for drawn in ("point_degC", "point_ohm", "line_cov"):  # what only figures need
         del fields[drawn]
-    return fields
+    return {"coil": coil.coil, "do": to_do(coil.verdict, coil.reasons), "plain": _sentences(coil)} | fields
+
+
+def _sentences(coil: CoilResult) -> str:
+    return " ".join(why(coil, coil.reasons))
+
+
+def as_plain(result: SetResult) -> RenderableType:
+    """Return what to do with each coil and why, in words of every day; coils of one sentence share it."""
+    lines: list[RenderableType] = []
+    for do in ORDER:
+        told: dict[str, list[str]] = {}
+        for coil in result.coils:
+            if to_do(coil.verdict, coil.reasons) == do:
+                told.setdefault(_sentences(coil), []).append(coil.coil)
+        if told:
+            lines.append(Text(say(f"do.{do}"), style="bold"))
+        for sentence, coils in told.items():
+            lines.append(Padding(shown(f"{', '.join(coils)}: {sentence}"), (0, 0, 0, 2)))
+    return Group(*lines, "")
 
 
 def as_table(result: SetResult) -> RenderableType:

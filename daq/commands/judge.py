@@ -56,7 +56,7 @@ def judge(
     from daq.archive.budget_table import budget_tables
     from daq.archive.judgement import judge_path, judged_object, write_judgement
     from daq.archive.observe import listed
-    from daq.archive.verdict_table import as_table
+    from daq.archive.verdict_table import as_plain, as_table
 
     with open_console(as_json) as screen:
         judged = judge_path(path, coil_set, rig)
@@ -65,6 +65,7 @@ def judge(
         if as_json:
             print_json(judged_object(judged))
         else:
+            screen.print(as_plain(judged.result))
             screen.print(as_table(judged.result))
             print_notes(screen, (*judged.problems, *judged.result.notes))
             for line in listed(judged.observations):

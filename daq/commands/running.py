@@ -34,7 +34,7 @@ def show(console: Console, outcome: Outcome, as_json: bool) -> None:
     """Show how a run ended; an alarm that stands goes before every line."""
     from rich.console import Console
 
-    from daq.archive.verdict_table import as_object, as_table
+    from daq.archive.verdict_table import as_object, as_plain, as_table
 
     if outcome.alarm:
         stream = Alarmed(cast("TextIO", console.file), outcome.alarm)
@@ -43,6 +43,7 @@ def show(console: Console, outcome: Outcome, as_json: bool) -> None:
         alarm = (outcome.alarm,) if outcome.alarm else ()
         print_json(as_object(outcome.result, run=str(outcome.folder), state=outcome.state, problems=alarm))
     else:
+        console.print(as_plain(outcome.result))
         console.print(as_table(outcome.result))
         print_notes(console, outcome.result.notes)
         if console.is_terminal:  # a word, and no question that holds anybody up

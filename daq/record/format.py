@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta, timezone
 from math import isfinite
 from typing import Literal, Protocol
 
@@ -122,10 +122,14 @@ class Resumed(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Header(msgspec.Struct, frozen=True, kw_only=True):
-    """What is known when a run starts. *limits* carries units in its keys; *seed* is None on a real bench."""
+    """What is known when a run starts. *limits* carries units in its keys; *seed* is None on a real bench.
+
+    *utc_offset_min* is by how many minutes the clock on the wall was ahead of UTC.
+    """
 
     schema: int = SCHEMA
     start_utc: datetime
+    utc_offset_min: int = 0
     program: str
     command: str
     kind: Kind
@@ -143,6 +147,10 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     limits: dict[str, float] = {}
     settings: dict[str, object] = {}
     resumed: Resumed | None = None
+
+    def start_local(self) -> datetime:
+        """Return the start by the clock on the wall, with its zone."""
+        return self.start_utc.astimezone(timezone(timedelta(minutes=self.utc_offset_min)))
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):

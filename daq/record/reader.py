@@ -56,6 +56,8 @@ MAX_HEADER_BYTES, MAX_JSON_BYTES, MAX_FILE_BYTES = 1_000_000, 50_000_000, 500_00
 #: A header holds no more entries than this, and nothing nested deeper.
 MAX_ENTRIES, MAX_NESTED = 1000, 6
 MAX_EVENT_TEXT = 2000
+#: No time zone is further from UTC.
+MAX_OFFSET_MIN = 14 * 60
 #: In ohms, kelvins or as a share: beyond what the bounds of a rig file allow, short of an overflow.
 MAX_UNCERTAINTY = 1e12
 
@@ -185,6 +187,8 @@ def _check_header(plain: object, header: Header) -> None:
         raise ValueError(f"more than {MAX_ENTRIES} entries")
     if header.start_utc.tzinfo is None or header.start_utc.year < 1970:
         raise ValueError(f"start_utc is {header.start_utc}, expected the time of a run in UTC")
+    if abs(header.utc_offset_min) > MAX_OFFSET_MIN:
+        raise ValueError(f"utc_offset_min is {header.utc_offset_min}, expected the minutes of a time zone")
     for name, value in asdict(header.accuracy).items():
         if not 0 <= value <= MAX_UNCERTAINTY:
             raise ValueError(f"accuracy.{name} is {value}, expected an uncertainty")

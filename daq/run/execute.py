@@ -21,6 +21,7 @@ from daq.bench.operator import AbsentOperator
 from daq.bench.tryout import require_ops
 from daq.bench.watchdog.client import Companion, can_be_on, companion
 from daq.bench.watchdog.heartbeat import BreathingRecord
+from daq.clock import local_offset_min
 from daq.config.coil_set import CoilSet, Heat
 from daq.config.coil_set_rules import RIPPLE
 from daq.config.load import fault_script, is_practice, load_inputs
@@ -300,6 +301,7 @@ def _header(
     script = fault_script(rig) if rig.value.simulated else None
     return Header(
         start_utc=assembled.bench.clock.utc(),
+        utc_offset_min=local_offset_min(assembled.bench.clock),
         program=f"coilsoak {__version__}",
         command=request.command,
         kind=request.kind,

@@ -89,16 +89,18 @@ def _lasting(opens: Opens) -> Reason | None:
 
 def _bracket(opens: Opens) -> dict[str, str]:
     """Where it opened and closed, by the probe."""
-    opened = "" if opens.opened_degC is None else _between("part.opened", opens.opened_degC)
+    opened = "" if opens.opened_degC is None else _between("part.opened", "part.opened-at", opens.opened_degC)
     if not opens.ordered:
         return {"opened": opened, "closed": say("part.no-order")}
     if opens.closed_degC is None:
         return {"opened": opened, "closed": say("part.not-closed")}
-    return {"opened": opened, "closed": _between("part.closed", opens.closed_degC)}
+    return {"opened": opened, "closed": _between("part.closed", "part.closed-at", opens.closed_degC)}
 
 
-def _between(key: str, degC: tuple[float, float]) -> Message:
-    return say(key, low=min(degC), high=max(degC))
+def _between(key: str, at: str, degC: tuple[float, float]) -> Message:
+    low, high = min(degC), max(degC)
+    # Of what reads the same as a whole number there is no between.
+    return say(key, low=low, high=high) if round(low) != round(high) else say(at, low=low)
 
 
 def _winding(opens: Opens) -> str:

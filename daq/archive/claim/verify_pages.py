@@ -66,7 +66,7 @@ def _sentences(runs: Sequence[ClaimRun], found: History, words: Words) -> Iterat
     """Yield what stands on the pages, in the order of the pages."""
     page = inert(first_page(runs, words, found))
     yield page["headline"]
-    yield from (what for _, what in page["failed"]["items"])
+    yield from (what for _, what in (*page["failed"]["items"], *page["unsure"]))
     yield from page["rest"]
     for run in runs:
         for row in inert(summary(run.result, words))["rows"]:

@@ -27,7 +27,7 @@ _REL, _ABS = 1e-4, 1e-6
 #: Files that may come when the run has closed.
 _GROWING = frozenset({OBSERVATIONS, COMPANION})
 #: What of a result is a sentence, which another version of the program may word anew.
-_SENTENCES = frozenset({"text", "action", "name", "note", "notes", "serial"})
+_SENTENCES = frozenset({"text", "action", "name", "note", "notes", "plain", "serial"})
 
 
 @dataclass(frozen=True)

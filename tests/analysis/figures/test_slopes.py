@@ -83,7 +83,25 @@ def test_of_very_many_coils_those_that_changed_have_labels() -> None:
     opened = {f"Y{n}": math.inf for n in range(1, 9)}
     axes = panel(history([run(1, swept(many)), run(2, swept(many | {"Y50": 3.6} | opened, seed=2))]))
     labels = [text.get_text() for text in axes.texts]
-    assert labels == ["Y50", "Y1, Y2, Y3, +5"]
+    assert labels == ["Y50 SCHLECHT", "Y1, Y2, Y3, +5"]
+
+
+def test_a_coil_that_failed_has_a_cross_there_and_its_verdict_while_it_stands() -> None:
+    """A cross at each run that failed it, its verdict beside its label, and a legend of the signs."""
+    found = history([run(1, swept(SOUND | {"Y1": 3.9})), run(2, swept(SOUND | {"Y4": 3.9}, seed=2))])
+    axes = panel(found)
+    crosses = {
+        (x, round(y, 1)) for line in axes.lines if line.get_marker() == "x" for x, y in line.get_xydata()
+    }
+    assert crosses == {(0.0, 3.9), (1.0, 3.9)}
+    labels = {text.get_text() for text in axes.texts}
+    assert "Y4 SCHLECHT" in labels  # this panel is in German
+    assert "Y1" in labels  # mended: the sweep that found it could be made again
+    legend = axes.get_legend()
+    assert [text.get_text() for text in legend.get_texts()] == ["in diesem Lauf fehlerhaft"]
+    axes.figure.canvas.draw()  # type: ignore[union-attr]
+    assert legend.get_window_extent().y1 <= axes.get_window_extent().y0  # below: it hides no mark
+    assert panel(history([run(1, swept(SOUND)), run(2, swept(SOUND, seed=2))])).get_legend() is None
 
 
 def test_labels_stay_within_the_panel() -> None:

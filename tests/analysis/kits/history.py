@@ -56,7 +56,7 @@ def run(number: int, result: SetResult, **changes: Any) -> AtStage:
     fields: dict[str, Any] = {
         "name": f"run-{number}",
         "result": result,
-        "start_utc": datetime(2026, 3, 2, number, tzinfo=UTC),
+        "start": datetime(2026, 3, 2, number, tzinfo=UTC),
         "kind": "sweep",
         "stage": "as received",
         "set_name": SET,

@@ -60,7 +60,7 @@ def eight() -> SetResult:
 def info(**changes: object) -> ReportInfo:
     """What the report says about an invented run."""
     stated = {
-        "title": "Heat soak of an invented set", "start_utc": START, "state": "complete", "simulated": True,
+        "title": "Heat soak of an invented set", "start": START, "state": "complete", "simulated": True,
         "version": "9.8.7", "job": "J-77", "operator": "A. Tester", "stage": "after cleaning",
         "set_name": "invented manifold", "rig_name": "simulated bench", "readings_file": "readings.csv",
         "instruments": [("meter", "INVENTED,METER,0001", "2026-01-15"), ("supply", "INVENTED,SUPPLY", "")],
@@ -183,7 +183,7 @@ def test_same_run_gives_the_same_bytes(tmp_path: Path) -> None:
     result = SetResult((coil(0, "pass"),))
     files = []
     for name, start in (("a", START), ("b", START), ("c", START.replace(year=2027))):
-        write_report(tmp_path / name, result, [trace("Y1")], info(start_utc=start))
+        write_report(tmp_path / name, result, [trace("Y1")], info(start=start))
         files.append((tmp_path / name).read_bytes())
     assert files[0] == files[1] != files[2]
 
@@ -284,5 +284,5 @@ def test_a_coil_with_many_criteria_runs_over_without_losing_any(tmp_path: Path) 
 def test_a_start_without_time_zone_is_refused(tmp_path: Path) -> None:
     """A start that could mean two moments is an error that says what is missing."""
     with pytest.raises(ValueError, match="time zone"):
-        write_report(tmp_path / "x.pdf", SetResult(()), [], info(start_utc=START.replace(tzinfo=None)))
+        write_report(tmp_path / "x.pdf", SetResult(()), [], info(start=START.replace(tzinfo=None)))
     assert not (tmp_path / "x.pdf").exists()

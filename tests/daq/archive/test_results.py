@@ -65,7 +65,7 @@ def test_json_says_null_for_what_is_not_determined() -> None:
     assert plain["state"] == "cut"
     assert plain["notes"] == ["torn", "a note"]
     (one,) = plain["coils"]
-    assert one["reasons"] == [{"code": "code", "text": "fine", "action": ""}]
+    assert one["reasons"] == [{"code": "code", "text": "fine", "action": "", "criterion": ""}]
     assert one["r20_u_ohm"] == 0.0045
     assert one["alpha20_per_K"] is one["joint_ohm"] is one["joint_u_ohm"] is None
     assert not {"point_degC", "point_ohm"} & one.keys()

@@ -84,11 +84,11 @@ def test_the_first_page_says_it_without_terms_of_the_trade(faulty: PdfReader) ->
     lost = next(coil["interruptions"]["count"] for coil in coils if coil["coil"] == "Y4")
     for said in (
         "5 of 8 solenoid coils have failed",
-        "Y2 (serial number SG-102): It stops conducting when hot between 72 and 73 °C.",
-        "Y5 (serial number SG-105): It has a bad connection inside, which adds about 0.35 Ω",
-        "Y7 (serial number SG-107): It has about 0.32 Ω less than like parts",
-        "Y8 (serial number SG-108): Its resistance changed by 3.2 % over the heat",
-        "Nothing was found wrong with Y1, Y3 and Y6.",
+        "Y2 (serial number SG-102): Replace. It stops conducting when hot between 72 and 73 °C.",
+        "Y5 (serial number SG-105): Clean and test again. It has a bad connection",
+        "Y7 (serial number SG-107): Replace. It has about 0.32 Ω less than like parts",
+        "Y8 (serial number SG-108): Replace. Its resistance changed by 3.2 % over the heat",
+        "Keep Y1, Y3 and Y6: nothing wrong was found.",
         "heated together in an oven, step by step up to 90 °C",
         f"Y2: it did not conduct in {stopped} of its {total} readings.",
         f"Y4: its contact was lost {lost} times",
@@ -207,10 +207,15 @@ def test_several_runs_are_told_side_by_side(tmp_path: Path) -> None:
         (
             "en",
             "5 of 8 solenoid coils have failed",
-            "Nothing was found wrong with Y1, Y3 and Y6.",
+            "Keep Y1, Y3 and Y6: nothing wrong was found.",
             "hot enough",
         ),
-        ("de", "5 von 8 Magnetspulen sind fehlerhaft", "gefunden wurde an Y1, Y3 und Y6.", "heiß genug"),
+        (
+            "de",
+            "5 von 8 Magnetspulen sind fehlerhaft",
+            "Y1, Y3 und Y6 behalten: Es wurde kein Fehler",
+            "heiß genug",
+        ),
     ],
 )
 def test_a_later_cold_sweep_takes_no_hot_fault_back(
