@@ -105,6 +105,11 @@ def sync_folder(folder: Path) -> None:
 
 def broken(path: Path, exc: OSError) -> RecordError:
     """Return the error to raise when *path*, a file of a record, cannot be written."""
+    if not path.parent.is_dir():
+        return RecordError(
+            f"{path.parent}: this run folder was removed or moved during the run, so {path.name} cannot be "
+            "written any more; what was logged is in that folder, if it is still anywhere; then start a new run"
+        )
     return RecordError(
         f"{path}: the record cannot be written ({exc.strerror or exc}); what was logged before is kept, "
         "make room or reconnect the disk, then resume it or start a new run"

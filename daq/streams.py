@@ -81,32 +81,6 @@ def print_json(value: dict[str, object]) -> None:
         raise InputError(f"standard output: cannot be written ({exc.strerror}), so the JSON is lost") from exc
 
 
-class Alarmed(io.TextIOBase):
-    """A stream that begins every line with *alarm*: what is not safe is not said once and scrolled away."""
-
-    def __init__(self, stream: TextIO, alarm: str) -> None:
-        super().__init__()
-        self._stream = stream
-        self._alarm = alarm
-        self._begun = False
-
-    @property
-    def encoding(self) -> str:  # type: ignore[override]
-        """The stream's own encoding."""
-        return self._stream.encoding
-
-    def write(self, text: str) -> int:
-        """Write *text*, with the alarm at the beginning of each line."""
-        for line in text.splitlines(keepends=True):
-            self._stream.write(line if self._begun else f"{self._alarm} {line}")
-            self._begun = not line.endswith("\n")
-        return len(text)
-
-    def flush(self) -> None:
-        """Push out what was written."""
-        self._stream.flush()
-
-
 class Lasting(io.TextIOBase):
     """A stream that a run shows itself on: a closed pipe or terminal ends the showing, never the run.
 

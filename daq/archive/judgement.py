@@ -21,7 +21,7 @@ from daq.durable_file import write_whole
 from daq.errors import InputError, RecordError
 from daq.plain_file import refuse_link
 from daq.record.foreign_csv import read_csv
-from daq.record.format import COIL_SET, EVENTS, READINGS, RESULT, Event, Header, json_text
+from daq.record.format import COIL_SET, EVENTS, READINGS, REPORT, RESULT, Event, Header, json_text
 from daq.record.reader import Run, RunState, read_run
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
 TOLD = frozenset({"fault", "alarm", "companion", "resume", "contact", "ambient", "heat"})
 #: So many of them; the rest are in the record.
 MAX_TOLD = 50
-REPORT = "report.pdf"
 CURVES = "curves"
 
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
-from typing import IO, TYPE_CHECKING, Any, TextIO, cast
+from typing import TYPE_CHECKING, Any
 
 from daq.commands.options import command_line, open_console, print_notes, require_writable
 from daq.errors import INTERRUPTED
-from daq.streams import Alarmed, complain, one_line, print_json
+from daq.record.format import REPORT
+from daq.streams import complain, one_line, print_json
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from rich.console import Console
 
     from daq.record.format import Kind
@@ -31,14 +35,9 @@ def do_run(kind: Kind, as_json: bool, asked: dict[str, Any]) -> None:
 
 
 def show(console: Console, outcome: Outcome, as_json: bool) -> None:
-    """Show how a run ended; an alarm that stands goes before every line."""
-    from rich.console import Console
-
+    """Show how a run ended, and what to do next; an alarm that stands is said once, and last but for that."""
     from daq.archive.verdict_table import as_object, as_plain, as_table
 
-    if outcome.alarm:
-        stream = Alarmed(cast("TextIO", console.file), outcome.alarm)
-        console = Console(file=cast("IO[str]", stream), width=console.width, emoji=False)
     if as_json:
         alarm = (outcome.alarm,) if outcome.alarm else ()
         print_json(as_object(outcome.result, run=str(outcome.folder), state=outcome.state, problems=alarm))
@@ -50,11 +49,27 @@ def show(console: Console, outcome: Outcome, as_json: bool) -> None:
             console.print(
                 "plunger, debris, contact, washed? coilsoak observe RUN --coil LABEL ...", highlight=False
             )
+    if told := _how_it_ended(outcome):
+        complain(told, bell=True)
+    else:
+        console.bell()
+    for line in (f"run folder: {outcome.folder}", f"open the report: {opening(outcome.folder / REPORT)}"):
+        console.print(one_line(line), highlight=False, markup=False, soft_wrap=True)
+
+
+def _how_it_ended(outcome: Outcome) -> str:
+    """Return the one line on a run that did not come to its end, or leaves something unsafe; else nothing."""
     if outcome.error is not None:
         said = str(outcome.error)
-        complain(said if outcome.alarm in said else f"{outcome.alarm} {said}")
-    elif outcome.state == "stopped":
-        complain("stopped by the operator; what was measured is kept")
-    console.print(
-        f"run folder: {one_line(str(outcome.folder))}", highlight=False, markup=False, soft_wrap=True
-    )
+        if outcome.alarm:
+            return said if outcome.alarm in said else f"{outcome.alarm} {said}"
+        return f"{said}; nothing is energised now: all was switched off and read back"
+    if outcome.alarm:
+        return outcome.alarm
+    return "stopped by the operator; what was measured is kept" if outcome.state == "stopped" else ""
+
+
+def opening(report: Path) -> str:
+    """Return what to type to see a report on this system."""
+    commands = {"win32": "start", "darwin": "open"}
+    return f"{commands.get(sys.platform, 'xdg-open')} {shlex.quote(str(report))}"

@@ -50,6 +50,7 @@ DONE = "done"
 #: Kind of the event that says how often the current of a driven coil was looked at between its rows.
 WATCH = "watch"
 RIG, COIL_SET, FAULT_SCRIPT = "rig.toml", "coil_set.toml", "fault_script.toml"
+REPORT = "report.pdf"
 
 #: Files of a run folder that travel with a claim, in this order; report and curves may be left elsewhere.
 TRAVEL = (

@@ -31,7 +31,8 @@ class ConsoleOperator:
             raise InputError(f"standard input is no terminal, and only an operator can {what}")
 
     def confirm(self, text: str) -> None:
-        """Show *text* and wait for Enter."""
+        """Ring, show *text* and wait for Enter: hands are wanted, as to move leads."""
+        self._console.bell()
         self.ask(f"{text}, then press Enter: ")
 
     def ask_number(self, what: str, unit: str) -> Number:

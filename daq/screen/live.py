@@ -86,10 +86,11 @@ class RunScreen:
         self._print(Text(text, style="dim"))
 
     def alarm(self, text: str) -> None:
-        """Show *text* now and on every further line."""
+        """Show *text* now and on every further line of the run, and sound the bell when it is new."""
         line = one_line(text)
         if line not in self._alarms:
             self._alarms.append(line)
+            self._console.bell()
         self._print(Text(self.standing_alarm, style="bold reverse"))
 
     def clear(self, text: str) -> None:

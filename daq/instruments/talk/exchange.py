@@ -337,7 +337,11 @@ class Wire:
             except LinkError as exc:
                 if self._clock.monotonic() >= until_s:
                     self._hopeless = True
-                    raise type(exc)(f"the connection was lost and is not to be had again: {exc}") from exc
+                    since_s = self._clock.monotonic() - self._lost_s
+                    raise type(exc)(
+                        f"{self._name} at {self.resource}: the connection was lost {since_s:.0f} s ago and "
+                        f"is not to be had again ({exc}); see that it is on and its cable is in"
+                    ) from exc
             else:
                 break
             self._clock.sleep(_PAUSE_S)

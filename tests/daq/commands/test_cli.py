@@ -6,6 +6,7 @@ import json
 import os
 import pty
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -144,7 +145,10 @@ def test_the_folder_is_the_last_line_and_whole(tmp_path: Path) -> None:
     said = finish(start("sweep", "--out", out))
     assert said.status == 0
     assert not said.err
-    assert said.out.splitlines()[-1] == f"run folder: {only_run(out)}"
+    folder = only_run(out)
+    assert said.out.splitlines()[-2] == f"run folder: {folder}"
+    assert said.out.splitlines()[-1].startswith("open the report: ")
+    assert said.out.splitlines()[-1].endswith(shlex.quote(str(folder / "report.pdf")))
 
 
 @pytest.mark.slow

@@ -81,7 +81,7 @@ def test_a_stopped_soak_keeps_its_record(
     said = finish(process)
     assert said.status == 130
     assert said.err == "coilsoak: stopped by the operator; what was measured is kept\n"
-    assert said.out.splitlines()[-1] == f"run folder: {folder}"
+    assert said.out.splitlines()[-2] == f"run folder: {folder}"
     assert_stopped(folder)
     again = say(capsys, "judge", folder, "--json")
     assert again.status == 0
