@@ -108,7 +108,7 @@ def broken(path: Path, exc: OSError) -> RecordError:
     if not path.parent.is_dir():
         return RecordError(
             f"{path.parent}: this run folder was removed or moved during the run, so {path.name} cannot be "
-            "written any more; what was logged is in that folder, if it is still anywhere; then start a new run"
+            "written any more; what was logged is in that folder, wherever it is; then start a new run"
         )
     return RecordError(
         f"{path}: the record cannot be written ({exc.strerror or exc}); what was logged before is kept, "

@@ -58,7 +58,7 @@ def test_a_folder_that_is_lost_under_the_run_is_noticed_within_a_second(
         lose(writer.folder)
         wall.sleep(1.0)
         swap = r"readings\.csv: the record cannot be written \(.+\); what"
-        gone = r"this run folder was removed or moved during the run, so readings\.csv cannot be written any more"
+        gone = r"this run folder was removed or moved during the run, so readings\.csv cannot be written"
         with pytest.raises(RecordError, match=swap if lose is swapped else gone) as caught:
             writer.row(reading(1))
     assert caught.value.exit_status == 3

@@ -14,11 +14,14 @@ import pikepdf
 import pytest
 from pyhanko.pdf_utils.generic import NameObject, NumberObject
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
+from pyhanko.sign import PdfSignatureMetadata, PdfSigner
 
-from daq.archive.claim.attachments import CLAIM_MANIFEST, ClaimManifest, entries
+from daq.archive.claim.attachments import CLAIM_MANIFEST, ClaimedRun, ClaimManifest, entries
 from daq.archive.claim.key import load_key
 from daq.archive.claim.sign import sign_pdf
+from daq.archive.claim.verify import verify_pack
 from daq.archive.claim.verify_pdf import read_pack
+from daq.archive.claim.verify_runs import check_attachments
 from daq.archive.claim.verify_signature import check_signatures
 from daq.archive.claim.write import ClaimRequest, write_claim
 from daq.archive.observe import Noted, note_observations
@@ -220,6 +223,74 @@ def test_a_file_put_into_a_record_is_found(shop: Shop, checked: Checked) -> None
     del own["files"][READINGS]
     files = consistent(files | {MANIFEST: json_text(own)})
     assert checked(rewritten(shop.unsigned, lambda pdf: attach(pdf, files))) == UNPROVED | {"record": False}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("share", "good"), [(5e-5, True), (2e-4, False)])
+def test_a_figure_that_was_changed_a_little_is_found(
+    shop: Shop, checked: Checked, share: float, good: bool
+) -> None:
+    """Machines differ in the last digits of a figure, and never by more than one in ten thousand."""
+    files = contents(shop.unsigned)
+    result = json.loads(files[RESULT])
+    result["coils"][0]["r20_ohm"] *= 1.0 + share
+    files = consistent(files | {RESULT: json_text(result)})
+    found = checked(rewritten(shop.unsigned, lambda pdf: attach(pdf, files)))
+    assert found == UNPROVED | {"verdicts": good}
+
+
+def wrong_with(pdf: bytes, folder: Path) -> str:
+    """What is said of the attachments of a pack."""
+    path = folder / "claim.pdf"
+    path.write_bytes(pdf)
+    (found,) = (each for each in verify_pack(path).findings if each.what == "attachments")
+    return "" if found.good else found.found
+
+
+@pytest.mark.slow
+def test_an_attachment_with_two_contents_is_found(shop: Shop, tmp_path: Path) -> None:
+    """One that shows other readings in one program than in another, though the one read here is right."""
+
+    def another(pdf: pikepdf.Pdf) -> None:
+        pdf.attachments[READINGS].obj.EF.UF = pdf.make_stream(b"other readings")
+
+    assert "has several contents" in wrong_with(rewritten(shop.unsigned, another), tmp_path)
+
+
+@pytest.mark.slow
+def test_attachments_that_the_document_does_not_own_are_found(shop: Shop, tmp_path: Path) -> None:
+    """What the document calls its own and what is attached have to be the same, nothing less or else."""
+
+    def disown(pdf: pikepdf.Pdf) -> None:
+        del pdf.Root.AF[0]
+
+    assert "is not what is attached" in wrong_with(rewritten(shop.unsigned, disown), tmp_path)
+
+
+def test_an_attachment_that_is_no_file_of_a_run_is_found() -> None:
+    """A file that no run has is told, though the pack's own list names it with its right hash."""
+    files = {READINGS: b"rows", "invoice.csv": b"rows of another kind"}
+    manifest = ClaimManifest(program="", runs=(ClaimedRun(folder="run", prefix=""),), files=entries(files))
+    found = check_attachments(files, manifest, ())
+    assert found.good is False
+    assert "'invoice.csv' is no file of a run" in found.found
+    del files["invoice.csv"]
+    assert check_attachments(
+        files, ClaimManifest(program="", runs=manifest.runs, files=entries(files)), ()
+    ).good
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("digest", "good"), [("sha1", False), ("sha256", True)])
+def test_a_signature_with_a_hash_that_can_be_forged_proves_nothing(
+    shop: Shop, checked: Checked, digest: str, good: bool
+) -> None:
+    """Whoever can make two files of one SHA-1 can put the signature of one on the other."""
+    out = io.BytesIO()
+    asked = PdfSignatureMetadata(field_name="Weak", md_algorithm=digest)
+    signer = PdfSigner(asked, load_key(shop.key, lambda: "secret"))
+    signer.sign_pdf(IncrementalPdfFileWriter(io.BytesIO(shop.unsigned)), output=out)
+    assert checked(out.getvalue(), shop.fingerprint)["signature"] is good
 
 
 def encrypted(pdf: bytes) -> bytes:

@@ -86,11 +86,15 @@ def test_a_lost_link_is_an_alarm() -> None:
     assert alarms == [OUTPUT_UNKNOWN]
 
 
-def test_current_that_does_not_go_away_is_not_safe() -> None:
-    """Output reads off but current still flows: a welded relay or a second source."""
+@pytest.mark.parametrize("residual_A", [0.5, -0.5])
+def test_current_that_does_not_go_away_is_not_safe(residual_A: float) -> None:
+    """Output reads off but current still flows, whichever way round: a welded relay or a second source."""
     supply = FakeSupply()
-    with pytest.raises(OutputUnknownError, match=r"0\.500 A still flow"), drive(make_guard(supply)):
-        supply.residual_A = 0.5
+    with (
+        pytest.raises(OutputUnknownError, match=rf"{residual_A:.3f} A still flow"),
+        drive(make_guard(supply)),
+    ):
+        supply.residual_A = residual_A
 
 
 def test_an_output_found_on_is_switched_off_and_refused() -> None:
