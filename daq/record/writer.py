@@ -55,9 +55,9 @@ _TEXT_NAMES = (RIG, COIL_SET, FAULT_SCRIPT)
 
 
 def folder_name(header: Header) -> str:
-    """Return ``<UTC start>-<job>-<stage>``; job and stage are cut down to what every file system takes."""
+    """Return ``<UTC start>-<job>-<kind>-<stage>``; job and stage are cut down to what file systems take."""
     start = f"{header.start_utc:%Y%m%dT%H%M%SZ}"
-    return f"{start}-{_safe(header.job) or 'run'}-{_safe(header.stage) or 'stage'}"
+    return f"{start}-{_safe(header.job) or 'run'}-{header.kind}-{_safe(header.stage) or 'stage'}"
 
 
 def _safe(text: str) -> str:

@@ -123,11 +123,11 @@ def test_a_folder_is_never_used_twice(tmp_path: Path) -> None:
     assert {p.name for p in tmp_path.iterdir()} == {name, f"{name}-2", f"{name}-3"}
 
 
-def test_the_folder_name_says_when_which_job_and_which_stage() -> None:
-    """The name is UTC start, job and stage; without a job it says run."""
-    assert folder_name(header(stage="after heat")) == "20260105T080000Z-J-1-after-heat"
-    assert folder_name(header(job="")) == "20260105T080000Z-run-as-received"
-    assert folder_name(header(job="../../etc/passwd")) == "20260105T080000Z-etc-passwd-as-received"
+def test_the_folder_name_says_when_which_job_kind_and_stage() -> None:
+    """The name is UTC start, job, kind of run and stage; without a job it says run."""
+    assert folder_name(header(stage="after heat")) == "20260105T080000Z-J-1-soak-after-heat"
+    assert folder_name(header(job="")) == "20260105T080000Z-run-soak-as-received"
+    assert folder_name(header(job="../../etc/passwd")) == "20260105T080000Z-etc-passwd-soak-as-received"
 
 
 @given(job=st.text(st.characters(exclude_categories=[]), max_size=300))

@@ -217,7 +217,7 @@ def test_a_sweep_needs_no_oven_and_no_supply(tmp_path: Path) -> None:
     assert {verdict for verdict, _ in swept.verdicts().values()} == {"pass"}
     header = read_run(swept.outcome.folder).header
     assert (header.stage, header.job, header.operator) == ("before refit", "J-77", "A. Nobody")
-    assert swept.outcome.folder.name == "20260105T080000Z-J-77-before-refit"
+    assert swept.outcome.folder.name == "20260105T080000Z-J-77-sweep-before-refit"
 
 
 @pytest.mark.parametrize(("start_degC", "word"), [(60.0, "cools"), (-15.0, "warms")])
