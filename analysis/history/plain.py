@@ -29,13 +29,16 @@ def to_do(verdict: Verdict, reasons: Sequence[Reason]) -> Do:
     return "replace" if verdict == "fail" and not all(map(_may_be_dirt, reasons)) else "clean"
 
 
-def why(result: CoilResult, reasons: Sequence[Reason], *, own_heat: bool = False) -> list[Message]:
+def why(
+    result: CoilResult, reasons: Sequence[Reason], *, own_heat: bool = False, advice: bool = True
+) -> list[Message]:
     """Return the sentences on one coil, without a term of the trade.
 
     Args:
         result: The run that shows what stands.
         reasons: What speaks against the coil; none of one that passes.
         own_heat: Whether its own current heated it: its winding is then far hotter than its body.
+        advice: Whether to say what to do next; of what is mended there is nothing to do.
     """
     if result.verdict == "pass":
         if result.sight.heated and result.hottest_degC is not None:
@@ -44,7 +47,7 @@ def why(result: CoilResult, reasons: Sequence[Reason], *, own_heat: bool = False
     if result.verdict == "retest":
         return [sentence for reason in reasons for sentence in _doubt(reason)]
     told = [_fault(reason, result, own_heat=own_heat) for reason in reasons]
-    first = [say("do.first")] if to_do("fail", reasons) == "clean" else []
+    first = [say("do.first")] if advice and to_do("fail", reasons) == "clean" else []
     return [*(each for each in told if each is not None), *first]
 
 

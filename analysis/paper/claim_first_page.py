@@ -147,9 +147,11 @@ def _told(each: Claimed, words: Words) -> str:
     return " ".join(sentences)
 
 
-def _what(coil: CoilResult, run: ClaimRun, words: Words, reasons: Sequence[Reason]) -> str:
+def _what(
+    coil: CoilResult, run: ClaimRun, words: Words, reasons: Sequence[Reason], *, advice: bool = True
+) -> str:
     """What is wrong with a coil, in sentences without a term of the trade."""
-    return " ".join(map(words.said, why(coil, reasons, own_heat=run.heat == "supply")))
+    return " ".join(map(words.said, why(coil, reasons, own_heat=run.heat == "supply", advice=advice)))
 
 
 def _rest(coils: Sequence[Claimed], words: Words) -> list[str]:
@@ -176,7 +178,7 @@ def _mended(each: Claimed, run: int, words: Words) -> str:
         "claim.mended",
         coil=each.name,
         before=words.shown("stage", each.runs[run].about.stage),
-        what=_what(each.at(run), each.runs[run], words, reasons),
+        what=_what(each.at(run), each.runs[run], words, reasons, advice=False),
         after=words.shown("stage", each.runs[after].about.stage),
     )
 
