@@ -48,10 +48,10 @@ def shop(tmp_path: Path) -> Path:
 @pytest.mark.parametrize(
     ("options", "expected"),
     [
-        ("", ["c", "a", "b", "20260701T000000Z-J-70-as-received"]),
+        ("", ["c", "a", "b", "20260701T000000Z-J-70-soak-as-received"]),
         ("--job j-7", ["a", "b"]),
-        ("--job J-7*", ["a", "b", "20260701T000000Z-J-70-as-received"]),
-        ("--job J-7?", ["20260701T000000Z-J-70-as-received"]),
+        ("--job J-7*", ["a", "b", "20260701T000000Z-J-70-soak-as-received"]),
+        ("--job J-7?", ["20260701T000000Z-J-70-soak-as-received"]),
         ("--job straße*", ["c"]),
         ("--serial SG-101", ["a", "b"]),
         ("--serial sg-1*", ["a", "b"]),
@@ -62,10 +62,10 @@ def shop(tmp_path: Path) -> Path:
         ("--verdict fail", ["c", "a"]),
         ("--serial SG-101 --verdict fail", []),
         ("--stage 'after cleaning'", ["b"]),
-        ("--since 2026-06-01", ["b", "20260701T000000Z-J-70-as-received"]),
+        ("--since 2026-06-01", ["b", "20260701T000000Z-J-70-soak-as-received"]),
         ("--until 2026-05-31", ["c", "a"]),
         ("--since 2026-05-31 --until 2026-05-31", ["a"]),
-        ("--newest 2", ["b", "20260701T000000Z-J-70-as-received"]),
+        ("--newest 2", ["b", "20260701T000000Z-J-70-soak-as-received"]),
         ('--job "\'; DROP TABLE run; --"', []),
     ],
 )
@@ -91,7 +91,7 @@ def test_the_table_tells_runs_and_the_coils_asked_for(shop: Path, capsys: pytest
         "2026-06-01 00:00  soak   after cleaning  j-7            1 pass",
         "  runs/b",
         "2026-07-01 00:00  soak   as received     J-70           -",
-        "  runs/20260701T000000Z-J-70-as-received  (simulated, cut)",
+        "  runs/20260701T000000Z-J-70-soak-as-received  (simulated, cut)",
     ]
     coils = say(capsys, "log", shop, "--job", "J-7", "--coil", "y*").out.splitlines()
     assert [line.strip() for line in coils if line.startswith("  Y")] == [
