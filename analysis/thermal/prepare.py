@@ -9,13 +9,10 @@ import numpy as np
 
 from analysis.arrays import BoolArray, FloatArray
 from analysis.statistics.outliers import MAD_TO_SIGMA, running_median
-from analysis.thermal.data import Data
+from analysis.thermal.body_model import Data
 
 #: At most this many unknown switching instants are fitted, the largest first.
 _MOST_EDGES = 6
-
-#: The air of a workshop drifts about so much (standard deviation; common practice, no source).
-_AIR_DRIFT_K_PER_S = 2.0 / 3600.0
 
 #: Fewer usable pairs than this, or a shorter trace, say nothing about time constants.
 FEWEST_PAIRS = 40
@@ -136,7 +133,6 @@ def prepare(
     *,
     noise_ohm: float,
     noise_K: float,
-    ambient_degC: float | None,
     joint_heat: bool,
     edges: BoolArray | None,
     by_vi: BoolArray | None,
@@ -194,7 +190,6 @@ def prepare(
     two = np.zeros(t.size) if by_vi is None else by_vi[kept].astype(np.float64)
     if two[seen].all():
         two[:] = 0.0
-    first = float(p[np.isfinite(p)][0])
     data = Data(
         t,
         np.nan_to_num(p),
@@ -204,9 +199,6 @@ def prepare(
         edge,
         weight,
         alpha20_per_K,
-        first if ambient_degC is None else ambient_degC,
-        15.0 if ambient_degC is None else 1.0,
-        _AIR_DRIFT_K_PER_S,
         two,
         vi_gain_u,
         offset_u_ohm,
