@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import signal
 
 from hypothesis import settings
+
+# As the program has it: numpy is not loaded yet.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 #: A busy machine is no fault of the code: no example is failed for the time it took.
 settings.register_profile("patient", deadline=None)
