@@ -5,6 +5,7 @@ Asking for help is answered before anything is loaded.
 
 from __future__ import annotations
 
+import os
 import sys
 
 from daq.commands import OVERVIEW
@@ -14,6 +15,9 @@ from daq.streams import complain, let_go, prepare_streams
 
 def main() -> None:
     """Run the command line."""
+    # Matrices here are small: spread over two threads each product waits for the other, and on a busy machine
+    # a fit takes seven times as long. The linear algebra library reads it when numpy is loaded, later on.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     prepare_streams()
     try:
         status = _run()

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from analysis.thermal.fit import ThermalFit, edge_intervals, fit_trace, interval_power
 from analysis.thermal.prepare import Lack
-from tests.benchmarks.invented_coils import Rows, ladder, lumped, random_coil, simulate
+from tests.benchmarks.invented_coils import Coil, Rows, ladder, lumped, random_coil, simulate
 
 
 def fit(rows: Rows, **changes: object) -> ThermalFit:
@@ -68,7 +68,7 @@ def test_own_kind_of_coil_is_recovered() -> None:
         assert found.credible
         # About 150 blocks: a reduced chi-square scatters by 0.12.
         assert found.misfit == pytest.approx(1.0, abs=0.35)
-        assert found.joint_u_ohm < 0.06
+        assert found.joint_u_ohm < 0.03
         assert found.r20_ohm == pytest.approx(3.2 + joint, abs=3 * found.r20_u_ohm + 1e-4)
         off.append((found.joint_ohm - joint) / found.joint_u_ohm)
     assert np.abs(off).max() < 3
@@ -111,22 +111,21 @@ def test_winding_temperature_is_told(pulse: Rows, fitted: ThermalFit) -> None:
 
 @pytest.mark.slow
 def test_the_order_follows_the_evidence() -> None:
-    """A core inside the winding is found where there is one, and not where there is none."""
+    """A mass behind the body and a core in the winding are found where there is one, and not elsewhere."""
     plain = ladder(joint_ohm=0.05)
-    link = np.zeros((6, 6))
-    link[:5, :5] = plain.link
-    link[0, 5] = link[5, 0] = 0.25
-    cored = replace(
-        plain,
-        capacity=np.append(plain.capacity, 25.0),
-        link=link,
-        loss=np.append(plain.loss, 0.0),
-        share=np.append(plain.share, 0.0),
-    )
-    assert "core" not in fit(simulate(plain, np.random.default_rng(2))).order
-    found = fit(simulate(cored, np.random.default_rng(2)))
-    assert "core" in found.order
-    assert found.joint_ohm == pytest.approx(0.05, abs=3 * found.joint_u_ohm)
+
+    def with_mass(node: int, J_per_K: float) -> Coil:
+        link = np.zeros((6, 6))
+        link[:5, :5] = plain.link
+        link[node, 5] = link[5, node] = 0.25
+        more = {name: np.append(getattr(plain, name), 0.0) for name in ("loss", "share")}
+        return replace(plain, capacity=np.append(plain.capacity, J_per_K), link=link, **more)
+
+    built = {"": plain, "hidden mass": with_mass(4, 35.0), "core": with_mass(0, 25.0)}
+    for mass, coil in built.items():
+        found = fit(simulate(coil, np.random.default_rng(2)))
+        assert found.order == "winding + body" + f" + {mass}" * bool(mass)
+        assert found.joint_ohm == pytest.approx(0.05, abs=3 * found.joint_u_ohm)
 
 
 @settings(max_examples=4, derandomize=True)
@@ -170,8 +169,7 @@ def test_holes_dropouts_and_uneven_rows_are_survived(pulse: Rows, fitted: Therma
     found = fit(rows, resistance_ohm=ohm, probe_degC=probe)
     assert found.credible
     assert found.joint_ohm == pytest.approx(0.05, abs=3 * found.joint_u_ohm)
-    # A core is doubted longer where fewer rows speak against it.
-    assert 0.5 * fitted.joint_u_ohm < found.joint_u_ohm < 0.1
+    assert fitted.joint_u_ohm < found.joint_u_ohm < 0.02
 
 
 @pytest.mark.parametrize("at_s", [150.0, 330.0, 700.0])
@@ -195,7 +193,10 @@ def test_a_probe_that_never_touched_is_reported(pulse: Rows) -> None:
 
 @pytest.mark.slow
 def test_a_probe_with_poor_contact_is_not_believed() -> None:
-    """A probe that shows 85 % of the body's rise asks for a negative joint, and the fit says it cannot be."""
+    """A probe that shows 85 % of the body's rise asks for a negative joint, and the fit says it cannot be.
+
+    Whether such a trace fits a path of the heat with that joint, or none, is a matter of its noise.
+    """
     rng = np.random.default_rng(1006)
     rows = simulate(random_coil(rng), rng)
     found = fit(rows, probe_degC=22.0 + 0.85 * (rows.probe_degC - 22.0))
@@ -316,5 +317,5 @@ def test_air_that_warms_does_not_move_the_joint() -> None:
         coil = random_coil(rng)
         found = fit(simulate(coil, rng, profile="soak", air_K_per_h=3.0))
         assert found.credible
-        assert found.joint_ohm == pytest.approx(coil.joint_ohm, abs=3 * found.joint_u_ohm)
+        assert found.joint_ohm == pytest.approx(coil.joint_ohm, abs=2.5 * found.joint_u_ohm)
         assert found.joint_u_ohm < 0.03

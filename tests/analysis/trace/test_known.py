@@ -46,7 +46,7 @@ def test_more_cooling_makes_more_known() -> None:
     """Joint and R20 are better known later on; cold against cold too, since the body moves ever less."""
     rows = pulse(1)
     early, late = (known_of(until(rows, cooled_s), ACCURACY) for cooled_s in (200.0, 800.0))
-    assert late.joint_u_ohm < early.joint_u_ohm < 0.15
+    assert late.joint_u_ohm < early.joint_u_ohm < 0.05
     assert late.r20_u_rel < early.r20_u_rel < 0.01
     assert late.drift_u_rel < early.drift_u_rel
     assert 300.0 < late.slowest_s < 900.0
@@ -54,12 +54,16 @@ def test_more_cooling_makes_more_known() -> None:
 
 @pytest.mark.slow
 def test_what_is_called_known_holds_the_truth() -> None:
-    """Left as soon as the joint is known to 50 mohm, it is never three times as far from the truth."""
+    """Left as soon as the joint is known to 30 mohm, it is never three times as far from the truth.
+
+    One pulse into a body whose loss is not known does not tell a small core in the winding from none, and
+    with one the joint would be 20 to 40 mohm more: so long as both are likely, that is in the uncertainty.
+    """
     for seed in range(5):
         rows, cooled_s = pulse(seed), 180.0
-        while (known := known_of(until(rows, cooled_s), ACCURACY)).joint_u_ohm > 0.05 and cooled_s < 900.0:
+        while (known := known_of(until(rows, cooled_s), ACCURACY)).joint_u_ohm > 0.03 and cooled_s < 900.0:
             cooled_s *= 1.15
-        assert known.joint_u_ohm <= 0.05
+        assert known.joint_u_ohm <= 0.03
         fit = fit_self_heated(sort_rows(until(rows, cooled_s)), ACCURACY)
         assert abs(fit.joint_ohm - 0.1) < 3.0 * known.joint_u_ohm
 
