@@ -168,8 +168,8 @@ def _without_outliers(data: Data) -> list[Fitted]:
     far = off > _OUTLIER * np.sqrt(max(1.0, best.misfit))
     if 0 < np.count_nonzero(far) < 0.05 * np.count_nonzero(data.weight):
         data = replace(data, weight=np.where(far, 0.0, data.weight))
-        first = search(data, best.model.order, None, best.point.value)
-        rest = [search(data, each.model.order, first.model, each.point.value) for each in tried[1:]]
+        first = search(data, best.model.order, None, best)
+        rest = [search(data, each.model.order, first.model, each) for each in tried[1:]]
         tried = [first, *rest]
     return _sorted(tried)
 

@@ -74,18 +74,18 @@ class _Priors:
         return whole * scale[:, None] * scale, scale
 
 
-def search(data: Data, order: Order, shared: Model | None = None, begin: FloatArray | None = None) -> Fitted:
+def search(data: Data, order: Order, shared: Model | None = None, begin: Fitted | None = None) -> Fitted:
     """Fit one order.
 
     Args:
         data: The rows.
         order: The network's.
         shared: A model of the same rows, whose lags need not be made again.
-        begin: Where to begin if not at a first guess.
+        begin: A fit of the same order, of nearly the same rows, to begin from if not from a first guess.
     """
     model = Model(data, order, shared)
-    value = first_guess(data, model) if begin is None else begin
-    stage, wander, damping = (0, _WANDER, 1e-3) if begin is None else (len(_TEMPER) - 1, _WANDER, 1e-3)
+    value = first_guess(data, model) if begin is None else _carried(begin, model)
+    stage, wander, damping = (0 if begin is None else len(_TEMPER) - 1), _WANDER, 1e-3
     guess, point = value, model.at(value)
     steps = patience = 0
     while True:
@@ -118,6 +118,14 @@ def search(data: Data, order: Order, shared: Model | None = None, begin: FloatAr
             square = slopes.T @ slopes
             break
     return _finished(model, point, wander, square, steps)
+
+
+def _carried(begin: Fitted, model: Model) -> FloatArray:
+    """The values of a fit for a model whose wandering heat may have its knots elsewhere."""
+    was, value = begin.model, begin.point.value
+    level = np.concatenate(([0.0], np.cumsum(value[was.walk + 1 :])))
+    steps = np.diff(np.interp(model.knot_s, was.knot_s, level))
+    return np.concatenate((value[: was.walk + 1], steps))
 
 
 def _step(

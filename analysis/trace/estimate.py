@@ -476,7 +476,7 @@ def _by_ramp(ramp: RampFit, rows: Rows, accuracy: Accuracy) -> Estimate:
 
 
 def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: FloatArray) -> Estimate:
-    """The thermal network where it fits; else R20 from the rows at rest, and no joint."""
+    """The thermal fit where there is one; else R20 from the rows at rest, and no joint."""
     fit = fit_self_heated(rows, accuracy) if rows.timed else None
     if fit is not None and fit.credible:
         slope = fit.rcu_ohm * ALPHA20_PER_K

@@ -20,7 +20,7 @@ _NEARLY_ALL = 0.98
 
 
 def fit_self_heated(rows: Rows, accuracy: Accuracy) -> ThermalFit:
-    """Fit the thermal network to a coil that heated itself.
+    """Fit the way of the heat from copper to body to a coil that heated itself.
 
     Args:
         rows: The trace, timed; power from counted energy where there is any, else from V and I.

@@ -93,11 +93,16 @@ class ThermalBank:
         self._states = {moving: _solve_modes(thermals, moving=moving) for moving in (False, True)}
         self._modes = self._states[False]
         self._rate_per_s = self._modes.rate_per_s
-        self._z = self._modal(np.repeat(np.asarray(start_degC)[:, None], NODES, axis=1))
+        self._keep(self._modal(np.repeat(np.asarray(start_degC)[:, None], NODES, axis=1)))
 
     def _modal(self, nodes_degC: FloatArray) -> FloatArray:
         modal: FloatArray = np.matmul(self._modes.from_nodes, nodes_degC[:, :, None])[:, :, 0]
         return modal
+
+    def _keep(self, modal: FloatArray) -> None:
+        self._z = modal
+        #: Winding temperatures at this state, of the coils that were asked for.
+        self._windings_degC: dict[int, float] = {}
 
     def set_air(self, *, moving: bool) -> None:
         """Change the coupling to the air; temperatures stay as they are."""
@@ -106,7 +111,7 @@ class ThermalBank:
         nodes_degC = self.nodes_degC()
         self._modes = self._states[moving]
         self._rate_per_s = self._modes.rate_per_s
-        self._z = self._modal(nodes_degC)
+        self._keep(self._modal(nodes_degC))
 
     def step(self, dt_s: float, power_W: FloatArray | None, air_from_degC: float, air_to_degC: float) -> None:
         """Advance *dt_s* with *power_W* (shape (n,); None: no power) in the windings.
@@ -122,7 +127,7 @@ class ThermalBank:
         slope = (air_to_degC - air_from_degC) / dt_s
         if slope != 0.0:
             change += modes.per_air * (slope * (dt_s + decay / self._rate_per_s))
-        self._z = self._z + change
+        self._keep(self._z + change)
 
     def nodes_degC(self) -> FloatArray:
         """Return every node's temperature, shape (n, NODES)."""
@@ -131,7 +136,7 @@ class ThermalBank:
 
     def set_nodes_degC(self, nodes_degC: FloatArray) -> None:
         """Put the network at *nodes_degC*, shape (n, NODES)."""
-        self._z = self._modal(nodes_degC)
+        self._keep(self._modal(nodes_degC))
 
     def windings_degC(self) -> list[float]:
         """Return the mean winding temperature of every coil."""
@@ -140,7 +145,10 @@ class ThermalBank:
 
     def winding_degC(self, index: int) -> float:
         """Return the mean winding temperature of one coil."""
-        return float(self._modes.winding[index] @ self._z[index])
+        known_degC = self._windings_degC.get(index)
+        if known_degC is None:
+            known_degC = self._windings_degC[index] = float(self._modes.winding[index] @ self._z[index])
+        return known_degC
 
     def node_degC(self, index: int, node: int) -> float:
         """Return the temperature of one node (BODY, CORE, PROBE or a shell's number) of one coil."""
