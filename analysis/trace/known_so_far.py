@@ -42,7 +42,7 @@ NOTHING = Known(inf, inf, inf, nan)
 def known_of(trace: Trace, accuracy: Accuracy) -> Known:
     """Fit what was read so far of a coil that heated itself, or of an oven's ramp, as judging it would.
 
-    Takes a tenth of a second: now and then, and never while a coil is driven.
+    Takes a second or two: now and then, and never while a coil is driven.
 
     Args:
         trace: Its readings, timed, the supply off by now.

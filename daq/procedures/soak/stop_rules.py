@@ -17,7 +17,7 @@ from daq.config.coil_set import LEAST_COOL_S
 from daq.record.format import INSULATION
 from daq.record.writer import Reading
 
-#: A fit takes a tenth of a second: first after the least cool-down, again when it is longer by this factor.
+#: A fit takes a second or two: first after the least cool-down, again when it is longer by this factor.
 FIT_AGAIN = 1.15
 #: A hold is never shorter, and is looked at so often.
 LEAST_HOLD_S, HOLD_AGAIN_S = 60.0, 30.0
