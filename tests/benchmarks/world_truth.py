@@ -6,7 +6,8 @@ Run from the top of the tree::
     python tests/benchmarks/world_truth.py --coils 60 --profile pulse --world draughts --each
 
 Prints for each world: coils with a figure, |error| of the joint (median, 95th percentile), how often the 95 %
-interval holds the truth, median u over the rms error, processor seconds a coil. Every coil is invented.
+interval holds the truth, median u over the rms error, median u, processor seconds a coil, and wrong verdicts
+by a limit of 0.1 ohm: bad coils that would pass / coils below the limit that would fail. All are invented.
 """
 
 from __future__ import annotations
@@ -24,10 +25,12 @@ if __name__ == "__main__":
 from analysis.thermal.fit import fit_trace
 from tests.benchmarks.worlds import WORLDS, World, simulate
 
+LIMIT_OHM, COPPER_U_REL = 0.1, 2e-5 / 3.93e-3
+
 
 def table_row(world: World, seeds: list[int], profile: str, *, each: bool = False) -> str:
     """Fit the coils of a world and say in one line how it went."""
-    error, u, seconds = [], [], []
+    error, u, seconds, passed, failed = [], [], [], 0, 0
     for seed, seen in zip(seeds, simulate(world, seeds, profile), strict=True):
         begun = time.process_time()
         # The invented copper has exactly this alpha20, so its uncertainty is left out of the comparison.
@@ -43,6 +46,12 @@ def table_row(world: World, seeds: list[int], profile: str, *, each: bool = Fals
         seconds.append(time.process_time() - begun)
         error.append(1e3 * (fit.joint_ohm - seen.joint_ohm) if fit.credible else np.nan)
         u.append(1e3 * fit.joint_u_ohm)
+        # What a verdict goes by has the doubt about copper's law in it.
+        expanded = 2.0 * np.hypot(fit.joint_u_ohm, COPPER_U_REL * fit.rcu_ohm)
+        if fit.credible and fit.joint_ohm > -expanded:
+            within = fit.joint_ohm + expanded < LIMIT_OHM
+            passed += bool(within and seen.joint_ohm > LIMIT_OHM)
+            failed += bool(fit.joint_ohm - expanded > LIMIT_OHM > seen.joint_ohm)
         if each:
             print(  # noqa: T201 - the script's purpose
                 f"  {seed} {seen.time_s.size:5d} rows {seconds[-1]:5.2f} s  joint off by"
@@ -56,7 +65,7 @@ def table_row(world: World, seeds: list[int], profile: str, *, each: bool = Fals
     return (
         f"{world.name:22s} {100 * told.mean():5.0f} % {np.median(off):8.1f} {np.percentile(off, 95):8.1f}"
         f" {100 * np.mean(off < 1.96 * stated):6.0f} % {np.median(stated) / np.sqrt(np.mean(off**2)):7.2f}"
-        f" {np.median(stated):7.1f} {np.mean(seconds):8.3f}"
+        f" {np.median(stated):7.1f} {np.mean(seconds):8.3f} {passed:7d} / {failed}"
     )
 
 
@@ -70,7 +79,7 @@ def main() -> None:
     parser.add_argument("--each", action="store_true", help="a line a coil as well")
     asked = parser.parse_args()
     print(f"{asked.profile}, {asked.coils} coils a world; mohm")  # noqa: T201
-    print("world                 figure   median     95 %   holds   u/rms       u  seconds")  # noqa: T201
+    print("world                 figure   median     95 %   holds   u/rms       u  seconds   wrong")  # noqa: T201
     seeds = list(range(asked.seed, asked.seed + asked.coils))
     for world in WORLDS:
         if asked.world in world.name:
