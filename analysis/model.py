@@ -22,6 +22,9 @@ OVER_RANGE = "open or over range"
 LIMITING = "current limit"
 TRIPPED = "protection tripped"
 
+#: How R20, slope and joint of a coil were had that heated itself: by the fit of its whole trace.
+OWN_HEAT = "own heat"
+
 #: Whether a diode may sit across a coil: of no coil of this kind, of each, or nobody knows.
 DiodeFitted = Literal["none", "fitted", "unknown"]
 
@@ -309,7 +312,7 @@ class CoilResult:
     alpha20_u_per_K: float | None
     joint_ohm: float | None
     joint_u_ohm: float | None
-    #: How R20, alpha20 and joint were had: ``line``, ``ramp``, ``thermal network``, ``single temperature`` or
+    #: How R20, alpha20 and joint were had: ``line``, ``ramp``, ``own heat``, ``single temperature`` or
     #: ``none``.
     method: str
     hottest_degC: float | None

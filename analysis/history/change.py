@@ -12,7 +12,7 @@ from math import hypot, sqrt
 
 import numpy as np
 
-from analysis.model import CoilResult
+from analysis.model import OWN_HEAT, CoilResult
 from analysis.physics.copper import resistance_factor
 from analysis.statistics.budget import (
     LEVEL,
@@ -195,7 +195,7 @@ def _common(before: CoilResult, after: CoilResult, shared: Shared) -> dict[str, 
     """Correlations of what two results owe to the same source."""
     common = {OF_WIRE: 1.0}  # it is the same wire
     # A coil that heats itself is read as V/I, by other instruments than the ohmmeter.
-    if shared.meter and (before.method == "thermal network") == (after.method == "thermal network"):
+    if shared.meter and (before.method == OWN_HEAT) == (after.method == OWN_HEAT):
         common |= dict.fromkeys(_OF_METER, LASTING)
     if shared.probe:
         common |= dict.fromkeys(_OF_PROBE, LASTING)

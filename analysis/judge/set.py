@@ -320,7 +320,9 @@ class _Company:
         whole = {
             coil.label: Peer(coil.found.r20.value, coil.found.r20.own_u)
             for coil in understood
-            if coil.found.r20 and coil.opens.kind is not OpenKind.COLD and self._joint[coil.label] != "fail"
+            if coil.found.r20
+            and coil.opens.kind is not OpenKind.COLD
+            and not _has_joint(findings[coil.label])
         }
         copper = {
             coil.label: Peer(coil.found.parts.copper.value, coil.found.parts.copper.own_u)
@@ -347,6 +349,14 @@ class _Company:
             return finding
         what = say("reason.nothing-beside", ohm=coil.found.r20)
         return replace(finding, reason=retest("nothing-beside", what))
+
+
+def _has_joint(findings: Sequence[Finding]) -> bool:
+    """Whether a coil shows a joint beyond its limit, be it convicted of it or not."""
+    found = next(finding.criterion for finding in findings if finding.criterion.code == "joint")
+    if found.value is None or found.expanded_u is None or found.high is None:
+        return found.outcome == "fail"
+    return found.outcome == "fail" or found.value - found.expanded_u > found.high
 
 
 def _outcome(findings: Sequence[Finding], code: str) -> str:

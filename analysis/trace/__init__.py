@@ -2,5 +2,5 @@
 
 In: a trace and the accuracy of its instruments. Out: estimates, drift, leaps, bends, interruptions.
 No limit and no verdict: what is measured does not depend on what is wanted. Settled points go into a line;
-what moves is fitted with its lag; what heats itself takes the thermal network.
+what moves is fitted with its lag; what heats itself takes the fit of its own heat.
 """

@@ -14,7 +14,7 @@ from math import hypot, sqrt
 import numpy as np
 
 from analysis.arrays import BoolArray, FloatArray, IndexArray, TextArray
-from analysis.model import Accuracy
+from analysis.model import OWN_HEAT, Accuracy
 from analysis.physics.copper import (
     ALPHA20_PER_K,
     ALPHA20_U_PER_K,
@@ -96,7 +96,7 @@ class Estimate:
     """What one coil's trace says.
 
     Attributes:
-        method: ``line``, ``ramp``, ``thermal network``, ``single temperature`` or ``none``.
+        method: ``line``, ``ramp``, ``own heat``, ``single temperature`` or ``none``.
         r20: Resistance at 20 degC in ohms, None where there is none.
         parts: What the slope tells, None where it is not determined.
         lack: Why not; empty where it is.
@@ -484,7 +484,7 @@ def _self_heated(rows: Rows, accuracy: Accuracy, probe_degC: FloatArray, ohm: Fl
         turn = np.array([[1.0, 1.0], [ALPHA20_PER_K, 0.0]])
         trusted = replace(accuracy, gain_rel=max(accuracy.gain_rel, accuracy.vi_gain_rel))
         left = Scatter("noise and doubt of the thermal fit", turn @ own_covariance(fit) @ turn.T, "A")
-        return _with_common(Estimate("thermal network"), fit.r20_ohm, slope, left, trusted)
+        return _with_common(Estimate(OWN_HEAT), fit.r20_ohm, slope, left, trusted)
     why = (fit.lack if fit is not None else None) or Lack("lack.no-times")
     lack = say("lack.self-heated", why=say(why.key, **why.figures))
     if not ohm.size:

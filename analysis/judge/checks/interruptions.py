@@ -28,7 +28,7 @@ def with_winding(opens: Opens, r20: Measured | None, accuracy: Accuracy) -> Open
         return opens
 
     def winding(ohm: float | None) -> tuple[float, float] | None:
-        if ohm is None:
+        if ohm is None or ohm <= 0.0:  # no copper reads below nothing
             return None
         degC = winding_temperature(ohm, r20.value, REFERENCE_DEGC)
         # V/I against ohms: their gains are not the same.

@@ -8,6 +8,9 @@ it is 30 mohm on a coil of 3 ohm. How much larger it is than in like parts, of t
 the same meter, is known several times better. So where a coil by itself is too near its limit, its excess
 over like parts decides. A joint is never negative, so the excess is the least that it can be. What like
 parts share would have to be the same bad joint in most of them, or be the wire's.
+
+By its own heat a coil that loses heat from the winding to the air, past its body, looks as if it had a joint,
+and no trace of it alone tells the two apart. Like parts are built alike: only the excess over theirs convicts.
 """
 
 from __future__ import annotations
@@ -21,7 +24,7 @@ from analysis.judge.checks.peers import Comparison, Peer, compare
 from analysis.judge.rules.criteria import Finding
 from analysis.judge.rules.reasons import largest_change, retest
 from analysis.judge.rules.verdict import K, judged, nothing_passes, undetermined
-from analysis.model import Criterion, Limits, Reason
+from analysis.model import OWN_HEAT, Criterion, Limits, Reason
 from analysis.physics.copper import PUBLISHED_ALPHA20_PER_K
 from analysis.statistics.budget import coverage_factor
 from analysis.trace.contributions import JOINT, OF_WIRE
@@ -69,6 +72,14 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
             replace(alone, outcome="not determined", wrong_risk=None)
         )
     decided = _decided(alone, beside, most)
+    if (
+        decided.outcome == "fail"
+        and found.method == OWN_HEAT
+        and (beside is None or beside.outcome != "fail")
+    ):
+        text = say("reason.joint-own-heat", joint=joint, most=most)
+        doubtful = replace(decided, outcome="retest", wrong_risk=None)
+        return Finding(slope), Finding(doubtful, retest("joint-own-heat", text))
     if decided.outcome == "fail":
         confirmed = _corroboration(found.parts, others, limits)
         return _low_slope(found.parts, confirmed, limits, slope, decided)

@@ -20,7 +20,7 @@ import numpy as np
 from analysis.arrays import BoolArray, FloatArray, IndexArray, TextArray
 from analysis.judge.rules.criteria import SLIP_ROWS, Finding
 from analysis.judge.rules.reasons import retest
-from analysis.model import Account, Accuracy, Criterion
+from analysis.model import OWN_HEAT, Account, Accuracy, Criterion
 from analysis.physics.copper import ALPHA20_PER_K, REFERENCE_DEGC
 from analysis.statistics.outliers import MAD_TO_SIGMA
 from analysis.trace.estimate import Estimate
@@ -173,7 +173,7 @@ def _placed_readings(rows: Rows, found: Estimate, accuracy: Accuracy) -> TextArr
     low = np.where(at_rest, body, low) - play_K
     high = np.where(at_rest, body, np.where(rows.driven, HOTTEST_DEGC, high)) + play_K
     sound = np.where(at_rest, Place.USED, np.where(rows.driven, Place.POWERED, Place.TRAILING))
-    if found.method in {"ramp", "thermal network"}:
+    if found.method in {"ramp", OWN_HEAT}:
         sound = np.full(ohm.size, Place.USED, dtype="<U16")
     below = np.where(rows.driven, Place.POWERED_LOW, Place.LOW)
     above = np.where(rows.driven, Place.POWERED_HIGH, Place.HIGH)

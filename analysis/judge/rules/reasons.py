@@ -32,6 +32,7 @@ USUAL = (
     "driven-rising",
     "driven-unlike",
     "leakage-unsure",
+    "joint-own-heat",
     "label-mixed-up",
     "leads-not-nulled",
     "leads-too-large",

@@ -200,12 +200,20 @@ def test_large_coils_are_not_held_to_limits_for_small_ones(bench: Bench) -> None
 
 
 @pytest.mark.slow
-def test_self_heated_coil_goes_to_the_thermal_network(bench: Bench) -> None:
-    """Without isothermal points the network finds the joint; a sound coil passes."""
-    result = judged(bench.self_heated("Y1"), bench.self_heated("Y2", joint_ohm=0.3, seed=2))
-    assert {coil.method for coil in result.values()} == {"thermal network"}
-    assert (result["Y1"].verdict, codes(result["Y2"])) == ("pass", ["joint"])
+def test_a_joint_by_own_heat_convicts_beside_like_parts_only(bench: Bench) -> None:
+    """An open winding looks the same by itself: two like parts that do not show it are what convicts."""
+    traces = [bench.self_heated("Y1"), bench.self_heated("Y2", joint_ohm=0.3, seed=2)]
+    result = judged(*traces)
+    assert {coil.method for coil in result.values()} == {"own heat"}
+    assert (result["Y1"].verdict, result["Y2"].verdict, codes(result["Y2"])) == (
+        "pass",
+        "retest",
+        ["joint-own-heat"],
+    )
     assert result["Y2"].joint_ohm == pytest.approx(0.3, abs=0.05)
+    result = judged(*traces, bench.self_heated("Y3", seed=3))
+    assert [coil.verdict for coil in result.values()] == ["pass", "fail", "pass"]
+    assert codes(result["Y2"]) == ["joint"]
 
 
 def test_cooling_curve_is_never_a_plain_line(bench: Bench) -> None:

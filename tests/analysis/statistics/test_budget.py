@@ -314,7 +314,7 @@ def test_criteria_are_judged_by_the_k_of_the_budget(bench: Bench) -> None:
 def test_budget_explains_the_thermal_fit(bench: Bench) -> None:
     """A coil that heated itself has its fit in the budget, and the parts add up to what is stated."""
     (coil,) = judge_set([bench.self_heated("Y1")], None, None, Accuracy()).coils
-    assert coil.method == "thermal network"
+    assert coil.method == "own heat"
     found = explained(coil)
     assert any(part.name.startswith("noise and doubt") for part in found["joint"].components)
 

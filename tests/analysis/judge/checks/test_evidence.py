@@ -186,3 +186,13 @@ def test_the_highest_of_a_window_is_that_of_a_plain_loop(values: FloatArray, dat
     first = np.array([data.draw(st.integers(0, i)) for i in range(values.size)])
     expected = [values[start : i + 1].max() for i, start in enumerate(first)]
     assert window_max(values, first).tolist() == expected
+
+
+@pytest.mark.parametrize("ohm", [-2.5, 0.0])
+def test_a_reading_below_nothing_beside_an_open_is_judged(bench: Bench, ohm: float) -> None:
+    """No temperature of a winding follows from it, and the coil is judged all the same."""
+    trace = bench.soak(readings=20)
+    hot = np.flatnonzero(trace.probe_degC > 85.0)
+    readings, status = trace.resistance_ohm.copy(), trace.status.copy()
+    readings[hot[3]], readings[hot[4:]], status[hot[4:]] = ohm, np.nan, OVER_RANGE
+    assert judged(replace(trace, resistance_ohm=readings, status=status)).verdict == "fail"

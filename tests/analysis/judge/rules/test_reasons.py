@@ -306,6 +306,7 @@ SCENES: dict[str, Callable[[Bench], SetResult]] = {
     ),
     "resistance-unsure": lambda bench: judged(bench.soak(copper_ohm=3.63), limits=NOMINAL["valve"]),
     "self-heated": self_heated,
+    "joint-own-heat": lambda bench: judged(bench.self_heated("Y1", joint_ohm=0.3)),
     "slope-implausible": lambda bench: judged(bench.points("Y1", [22.0, 90.0], [4.2, 3.3])),
     "unexplained": slips,
     "unfinished": unfinished,
@@ -349,9 +350,9 @@ def test_limits_that_an_uncertainty_fills_are_not_called_near(bench: Bench) -> N
     result = judged(*(bench.points(f"Y{n}", [22.0], [3.325]) for n in (1, 2, 3)),
                     limits=NOMINAL["valve"], accuracy=Accuracy(offset_ohm=0.2, noise_ohm=0.1))  # fmt: skip
     texts = {reason.code: reason.text for reason in result.coils[0].reasons}
-    room = "no room for that: no reading could pass"
-    assert f"the limits 2.97 to 3.63 ohm leave {room}" in texts["resistance-unsure"]
-    assert f"the limit of 0.1 ohm leaves {room}" in texts["peers-unsure"]
+    coarse = "too coarse for limits of 2.97 to 3.63 ohm, whatever the coil reads"
+    assert coarse in texts["resistance-unsure"]
+    assert "too coarse to compare like parts within 0.1 ohm" in texts["peers-unsure"]
     near = judged(bench.soak(copper_ohm=3.63), limits=NOMINAL["valve"]).coils[0]
     assert any("is too near its limits 2.97 to 3.63 ohm" in reason.text for reason in near.reasons)
 

@@ -81,7 +81,7 @@ def test_nothing_moved_under_current_and_all_is_off(soaked: Ran) -> None:
 @pytest.mark.parametrize("label", ["Y1", "Y3", "Y5", "Y6", "Y7"])
 def test_joint_and_r20_lie_within_their_uncertainty(soaked: Ran, label: str) -> None:
     """Fitted to a trace in which the winding leads its body, both still hold the truth within U (k = 2)."""
-    assert soaked.coil(label).method == "thermal network"
+    assert soaked.coil(label).method == "own heat"
     soaked.assert_figures_hold_truth(label)
 
 
