@@ -197,3 +197,15 @@ def test_the_command_makes_the_same_claim_again(tmp_path: Path, arguments: list[
     words = [[page.extract_text() for page in pdf.pages] for pdf in (mine, theirs)]
     assert words[0] == words[1]
     assert dict(mine.attachments) == dict(theirs.attachments)
+
+
+@pytest.mark.slow
+def test_the_pictures_of_the_readme_are_of_the_run_that_is_here(tmp_path: Path) -> None:
+    """What README shows is drawn from the faults' record: the terminal word for word, the page as a PNG."""
+    load_remake().pictures(tmp_path)
+    kept = SAMPLES / "pictures"
+    assert (tmp_path / "terminal.svg").read_text("utf-8") == (kept / "terminal.svg").read_text("utf-8")
+    assert {path.name for path in kept.iterdir()} == {"report.png", "terminal.svg"}
+    assert (kept / "report.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    shown = (ROOT / "README.md").read_text("utf-8")
+    assert all(f"(sample_runs/pictures/{path.name})" in shown for path in kept.iterdir())

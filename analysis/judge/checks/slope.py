@@ -10,7 +10,7 @@ over like parts decides. A joint is never negative, so the excess is the least t
 parts share would have to be the same bad joint in most of them, or be the wire's.
 
 By its own heat a coil that loses heat from the winding to the air, past its body, looks as if it had a joint,
-and no trace of it alone tells the two apart. Like parts are built alike: only the excess over theirs convicts.
+and no trace of it alone tells the two apart. Like parts are built alike: what convicts is the excess over them.
 """
 
 from __future__ import annotations
