@@ -10,7 +10,7 @@ over like parts decides. A joint is never negative, so the excess is the least t
 parts share would have to be the same bad joint in most of them, or be the wire's.
 
 By its own heat a coil that loses heat from the winding to the air, past its body, looks as if it had a joint,
-and no trace of it alone tells the two apart. Like parts are built alike: what convicts is the excess over them.
+and no trace of it alone tells the two apart. Like parts are built alike: only the excess over them convicts.
 """
 
 from __future__ import annotations
@@ -72,24 +72,19 @@ def slope_and_joint(found: Estimate, others: Sequence[Parts], limits: Limits) ->
             replace(alone, outcome="not determined", wrong_risk=None)
         )
     decided = _decided(alone, beside, most)
-    if (
-        decided.outcome == "fail"
-        and found.method == OWN_HEAT
-        and (beside is None or beside.outcome != "fail")
-    ):
-        text = say("reason.joint-own-heat", joint=joint, most=most)
-        doubtful = replace(decided, outcome="retest", wrong_risk=None)
-        return Finding(slope), Finding(doubtful, retest("joint-own-heat", text))
+    why: Reason | None = None
     if decided.outcome == "fail":
-        confirmed = _corroboration(found.parts, others, limits)
-        return _low_slope(found.parts, confirmed, limits, slope, decided)
-    if decided.outcome == "retest":
+        if found.method != OWN_HEAT or (beside is not None and beside.outcome == "fail"):
+            confirmed = _corroboration(found.parts, others, limits)
+            return _low_slope(found.parts, confirmed, limits, slope, decided)
+        decided = replace(decided, outcome="retest", wrong_risk=None)
+        why = retest("joint-own-heat", say("reason.joint-own-heat", joint=joint, most=most))
+    elif decided.outcome == "retest":
         # Beside like parts already, the wire's alpha20 is told by no more of them.
         known = OF_WIRE if len(others) >= _LEAST_OTHERS else ""
         change = say("advice.soak-again") if found.changed else largest_change(found.budgets, JOINT, known)
-        text = say("reason.joint-unsure", joint=joint, most=most)
-        return Finding(slope), Finding(decided, retest("joint-unsure", text, change))
-    return Finding(slope), Finding(decided)
+        why = retest("joint-unsure", say("reason.joint-unsure", joint=joint, most=most), change)
+    return Finding(slope), Finding(decided, why)
 
 
 def less_than_none(parts: Parts, others: Sequence[Parts]) -> bool:
