@@ -262,13 +262,15 @@ class _Opening:
             except BenchError as exc:
                 raise self._dialect_error("supply", exc) from exc
         bench.guard.make_safe()
-        try:
-            if bench.oven is not None:
+        if bench.oven is not None:
+            try:
                 bench.oven.switch_heat(False)
+            except BenchError as exc:
+                raise self._start_error("oven", "resource", exc) from exc
+        try:
             bench.harness.release()
         except BenchError as exc:
-            name = str(exc).partition(":")[0].partition(" and ")[0]
-            raise self._start_error(name if name in self.spoken() else "oven", "resource", exc) from exc
+            raise self._start_error("switch", "resource", exc) from exc
 
     def _link(self, instrument: Instrument, table: LinkTable) -> Link:
         if instrument.resource.startswith(SIMULATED):
