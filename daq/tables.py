@@ -33,7 +33,7 @@ def shown(text: str) -> Text:
 
 
 @dataclass(frozen=True)
-class Finding:
+class CheckLine:
     """One thing looked at: what, whether it is as it should be, and what was found.
 
     *good* is None where it could not be told.
@@ -48,7 +48,7 @@ class Finding:
         return asdict(self)
 
 
-def findings_table(findings: Sequence[Finding]) -> RenderableType:
+def findings_table(findings: Sequence[CheckLine]) -> RenderableType:
     """Return the findings as a table."""
     table = open_table()
     table.add_column("what", overflow="fold")

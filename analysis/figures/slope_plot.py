@@ -17,7 +17,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from analysis.figures.drawing import Ticks, legible, save, style, write
-from analysis.history.history import Coil, History
+from analysis.history.history import CoilHistory, History
 from analysis.history.standing import standing
 from analysis.history.words import state
 from analysis.words import RECORD_LANGUAGE, Words, catalogue
@@ -79,9 +79,9 @@ def draw_slopes(found: History, words: Words) -> Figure:
     return figure
 
 
-def _panel(axes: Axes, coils: Sequence[Coil], found: History, words: Words) -> None:
+def _panel(axes: Axes, coils: Sequence[CoilHistory], found: History, words: Words) -> None:
     """The coils of one kind."""
-    ends: list[tuple[Coil, float | None]] = []
+    ends: list[tuple[CoilHistory, float | None]] = []
     for coil in coils:
         known = [n for n in coil.runs if coil.at(n).r20_ohm is not None]
         r20 = [coil.at(n).r20_ohm or 0.0 for n in known]
@@ -122,7 +122,9 @@ def _ticks(found: History, words: Words) -> list[str]:
     ]
 
 
-def _labels(axes: Axes, ends: Sequence[tuple[Coil, float | None]], found: History, words: Words) -> None:
+def _labels(
+    axes: Axes, ends: Sequence[tuple[CoilHistory, float | None]], found: History, words: Words
+) -> None:
     """Write each coil's label beside its last point, moved so far that all can be read.
 
     Where there is no room for all, coils that changed have one.
@@ -151,7 +153,7 @@ def _labels(axes: Axes, ends: Sequence[tuple[Coil, float | None]], found: Histor
         )
 
 
-def _named(coil: Coil, found: History, words: Words) -> str:
+def _named(coil: CoilHistory, found: History, words: Words) -> str:
     """The label of a coil, with the verdict that stands where it is none to keep."""
     verdict = standing(coil, found.runs).verdict
     name = legible(coil.name, 14)
@@ -174,7 +176,7 @@ def _apart(heights: Sequence[float], least: float) -> list[float]:
     return [min(max(height, 0.0), room) + n * least for n, height in enumerate(flat)]
 
 
-def _opens(axes: Axes, coils: Sequence[Coil]) -> None:
+def _opens(axes: Axes, coils: Sequence[CoilHistory]) -> None:
     """Mark at the top edge where a coil was read and has no resistance."""
     for n, names in _open_at(coils).items():
         axes.plot([n], [0.95], "^", transform=axes.get_xaxis_transform(), color=_RED, mfc="none", ms=6)
@@ -190,7 +192,7 @@ def _opens(axes: Axes, coils: Sequence[Coil]) -> None:
         )
 
 
-def _open_at(coils: Sequence[Coil]) -> dict[int, list[str]]:
+def _open_at(coils: Sequence[CoilHistory]) -> dict[int, list[str]]:
     """Which coils have no resistance, by run."""
     at: dict[int, list[str]] = {}
     for coil in coils:
@@ -200,7 +202,7 @@ def _open_at(coils: Sequence[Coil]) -> dict[int, list[str]]:
     return at
 
 
-def _legend(axes: Axes, coils: Sequence[Coil], words: Words) -> None:
+def _legend(axes: Axes, coils: Sequence[CoilHistory], words: Words) -> None:
     """What the signs mean, below the panel: each of them stands in this panel, and hides none of it."""
     failed = any(
         coil.at(n).verdict == "fail" and coil.at(n).r20_ohm is not None for coil in coils for n in coil.runs

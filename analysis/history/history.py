@@ -53,7 +53,7 @@ class AtStage:
 
 
 @dataclass(frozen=True)
-class Coil:
+class CoilHistory:
     """One coil through the runs.
 
     Attributes:
@@ -103,11 +103,11 @@ class History:
     """Runs in the order of time, the coils in the order in which they first appear, and moves of the set."""
 
     runs: tuple[AtStage, ...]
-    coils: tuple[Coil, ...]
+    coils: tuple[CoilHistory, ...]
     together: tuple[Together, ...] = ()
 
     @property
-    def common(self) -> tuple[Coil, ...]:
+    def common(self) -> tuple[CoilHistory, ...]:
         """The coils that were in more than one run."""
         return tuple(coil for coil in self.coils if coil.whole is not None)
 
@@ -165,22 +165,22 @@ def _shared(first: AtStage, second: AtStage) -> Shared:
     )
 
 
-def _all(coil: Coil) -> Iterable[Change]:
+def _all(coil: CoilHistory) -> Iterable[Change]:
     """The changes of a coil, each once."""
     return dict.fromkeys(each for each in (*coil.steps, coil.whole) if each is not None)
 
 
-def _with_set(coil: Coil, step: Change) -> Coil:
+def _with_set(coil: CoilHistory, step: Change) -> CoilHistory:
     return _with(coil, lambda each: replace(each, with_set=True) if each == step else each)
 
 
-def _with(coil: Coil, become: Callable[[Change], Change]) -> Coil:
+def _with(coil: CoilHistory, become: Callable[[Change], Change]) -> CoilHistory:
     """Return *coil*, which was in two runs or more, with what its changes *become*."""
     assert coil.whole is not None
     return replace(coil, steps=tuple(map(become, coil.steps)), whole=become(coil.whole))
 
 
-def _changes(coil: Coil, runs: Sequence[AtStage]) -> Coil:
+def _changes(coil: CoilHistory, runs: Sequence[AtStage]) -> CoilHistory:
     seen = coil.runs
 
     def between(first: int, second: int) -> Change:
@@ -195,9 +195,9 @@ def _changes(coil: Coil, runs: Sequence[AtStage]) -> Coil:
     return _with(coil, lambda change: replace(change, looks=max(1, looks)))
 
 
-def _pair(runs: Sequence[AtStage]) -> list[Coil]:
+def _pair(runs: Sequence[AtStage]) -> list[CoilHistory]:
     """Follow each coil through the runs."""
-    coils: list[Coil] = []
+    coils: list[CoilHistory] = []
     for n, run in enumerate(runs):
         taken: set[int] = set()
         # Who has a serial number chooses first: it wins over a label.
@@ -205,7 +205,9 @@ def _pair(runs: Sequence[AtStage]) -> list[Coil]:
             at, instead_of = _find(coils, result, run, runs, taken)
             if at is None:
                 at = len(coils)
-                coils.append(Coil(result.coil, result.serial, (None,) * len(runs), instead_of=instead_of))
+                coils.append(
+                    CoilHistory(result.coil, result.serial, (None,) * len(runs), instead_of=instead_of)
+                )
             taken.add(at)
             known = coils[at]
             results = (*known.results[:n], result, *known.results[n + 1 :])
@@ -215,14 +217,14 @@ def _pair(runs: Sequence[AtStage]) -> list[Coil]:
     return sorted(coils, key=lambda coil: _place(coil, runs))
 
 
-def _place(coil: Coil, runs: Sequence[AtStage]) -> tuple[int, int]:
+def _place(coil: CoilHistory, runs: Sequence[AtStage]) -> tuple[int, int]:
     """The first run with a coil, and its place there."""
     first = coil.runs[0]
     return first, [each.coil for each in runs[first].result.coils].index(coil.place(first))
 
 
 def _find(
-    coils: Sequence[Coil], result: CoilResult, run: AtStage, runs: Sequence[AtStage], taken: set[int]
+    coils: Sequence[CoilHistory], result: CoilResult, run: AtStage, runs: Sequence[AtStage], taken: set[int]
 ) -> tuple[int | None, str]:
     """Return which of *coils* this is, None for a new one, and whose place a new one took."""
     free = [n for n in range(len(coils)) if n not in taken]

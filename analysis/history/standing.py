@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from analysis.history.history import AtStage, Coil
+from analysis.history.history import AtStage, CoilHistory
 from analysis.model import CoilResult, OpenKind, Reason, Sight, Verdict
 from analysis.words import Message
 
@@ -79,7 +79,7 @@ class Standing:
         return self.run != self.last
 
 
-def standing(coil: Coil, runs: Sequence[AtStage]) -> Standing:
+def standing(coil: CoilHistory, runs: Sequence[AtStage]) -> Standing:
     """Return what stands of *coil* after all of *runs*, which are in the order of time."""
     found = [
         replace(issue, cleared=_cleared(issue, coil, runs))
@@ -121,7 +121,7 @@ def could_have_seen(
     return not dropped or later.readings >= AS_LONG * found_by.readings
 
 
-def takes_back(coil: Coil, first: int, second: int, runs: Sequence[AtStage]) -> bool:
+def takes_back(coil: CoilHistory, first: int, second: int, runs: Sequence[AtStage]) -> bool:
     """Whether run *second* takes all of it back that the earlier run *first* found of a coil."""
     return all(_takes_back(issue, coil, runs, second) for issue in issues(coil.at(first), first))
 
@@ -137,13 +137,13 @@ def of_log(tests: Iterable[tuple[str, Verdict]]) -> Verdict:
     return max((told[-1][1], *soaks[-1:]), key=_GRAVITY.__getitem__)
 
 
-def _cleared(issue: Issue, coil: Coil, runs: Sequence[AtStage]) -> int | None:
+def _cleared(issue: Issue, coil: CoilHistory, runs: Sequence[AtStage]) -> int | None:
     """Return the first run after that of *issue* which takes it back, None if none does."""
     later = (n for n in coil.runs if n > issue.run)
     return next((n for n in later if _takes_back(issue, coil, runs, n)), None)
 
 
-def _takes_back(issue: Issue, coil: Coil, runs: Sequence[AtStage], at: int) -> bool:
+def _takes_back(issue: Issue, coil: CoilHistory, runs: Sequence[AtStage], at: int) -> bool:
     later = coil.at(at)
     return _finds_none(issue, later) and could_have_seen(issue, coil.at(issue.run), later, runs, at)
 

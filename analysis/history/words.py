@@ -8,7 +8,7 @@ from math import hypot
 from typing import Literal
 
 from analysis.history.change import Change
-from analysis.history.history import BEFORE_REFIT, AtStage, Coil, History
+from analysis.history.history import BEFORE_REFIT, AtStage, CoilHistory, History
 from analysis.history.observations import DEMAGNETISED, DONE, told
 from analysis.history.standing import takes_back
 from analysis.model import CoilResult, Criterion, OpenKind
@@ -23,7 +23,7 @@ State = Literal["open", "changed", "with the set", "temperature", "same", "alone
 _OPEN_COLD = frozenset({OpenKind.ALWAYS, OpenKind.COLD})
 
 
-def state(coil: Coil, runs: Sequence[AtStage]) -> State:
+def state(coil: CoilHistory, runs: Sequence[AtStage]) -> State:
     """Return what became of a coil from its first run to its last, in a word."""
     if coil.whole is None:
         return "alone"
@@ -41,7 +41,7 @@ def state(coil: Coil, runs: Sequence[AtStage]) -> State:
     return "temperature" if read is not None and abs(read) > whole.r20.expanded_u else "same"
 
 
-def remarks(coil: Coil, runs: Sequence[AtStage]) -> list[Message]:
+def remarks(coil: CoilHistory, runs: Sequence[AtStage]) -> list[Message]:
     """Return what there is to say of a coil, run by run; nothing of one that stayed as it was."""
     found = list(_identity(coil))
     steps = {step.second: step for step in coil.steps}
@@ -81,7 +81,7 @@ def notes(history: History) -> list[Message]:
     return found
 
 
-def rechecking(coil: Coil, runs: Sequence[AtStage]) -> Message | None:
+def rechecking(coil: CoilHistory, runs: Sequence[AtStage]) -> Message | None:
     """Return what is still to be done since a coil was last energised, None if nothing."""
     energised = [n for n in coil.runs if coil.place(n) in runs[n].energised]
     if not energised:
@@ -123,7 +123,7 @@ def _seen(run: AtStage, coil: str) -> tuple[Message, ...]:
     return tuple(what for what in mine if what not in common)
 
 
-def _identity(coil: Coil) -> Iterator[Message]:
+def _identity(coil: CoilHistory) -> Iterator[Message]:
     if coil.instead_of:
         yield say("history.replaced", run=coil.runs[0] + 1, before=coil.instead_of)
     for before, after in pairwise(coil.runs):
@@ -131,7 +131,7 @@ def _identity(coil: Coil) -> Iterator[Message]:
             yield say("history.moved", before=coil.place(before), after=coil.place(after), run=after + 1)
 
 
-def _step(coil: Coil, step: Change, runs: Sequence[AtStage]) -> Iterator[Message]:
+def _step(coil: CoilHistory, step: Change, runs: Sequence[AtStage]) -> Iterator[Message]:
     """What happened between two runs."""
     before, after = coil.at(step.first), coil.at(step.second)
     where = {"first": step.first + 1, "second": step.second + 1}
@@ -151,7 +151,7 @@ def _step(coil: Coil, step: Change, runs: Sequence[AtStage]) -> Iterator[Message
         yield say("history.verdict-stands" if stands else "history.verdict", **verdicts, **where)
 
 
-def _opened(coil: Coil, step: Change, runs: Sequence[AtStage]) -> bool:
+def _opened(coil: CoilHistory, step: Change, runs: Sequence[AtStage]) -> bool:
     """Whether a coil was whole before and is interrupted now, as far as both runs could have shown it."""
     before, after = (coil.at(n).interruptions.kind for n in (step.first, step.second))
     alike = runs[step.first].kind == runs[step.second].kind

@@ -51,7 +51,7 @@ _WHAT_TO_DO = {
 
 
 @dataclass(frozen=True)
-class Coil:
+class Examined:
     """One coil on its way to a verdict."""
 
     subject: Subject
@@ -79,7 +79,7 @@ class Coil:
         return float(degC.max()) if degC.size else None
 
 
-def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse) -> Coil:
+def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse) -> Examined:
     """Find out everything one trace says about its coil."""
     rows = sort_rows(trace)
     found = estimate(rows, accuracy)
@@ -93,10 +93,10 @@ def examine(subject: Subject, trace: Trace, accuracy: Accuracy, meter: MeterUse)
         )  # of a coil read before it is quite cold the way down tells more than its last rows
     warm = rows.hottest_degC is not None
     noise = fretting(rows, accuracy) if whole and warm else None
-    return Coil(subject, rows, found, opens, cold, hot, noise, driven(rows, accuracy))
+    return Examined(subject, rows, found, opens, cold, hot, noise, driven(rows, accuracy))
 
 
-def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
+def settle_drift(coil: Examined, limits: Limits, accuracy: Accuracy) -> Examined:
     """Where the coil changed too much, go by what was read before the heat: no line fits all of it."""
     most, guard = limits.drift_max_rel, limits.guard_band_U
     changes = [change for change in (coil.cold, coil.hot) if change is not None]
@@ -113,7 +113,7 @@ def settle_drift(coil: Coil, limits: Limits, accuracy: Accuracy) -> Coil:
     return replace(coil, found=replace(found, lack=say("lack.changed"), jumped=coil.found.jumped))
 
 
-def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float | None) -> list[Finding]:
+def own_findings(coil: Examined, limits: Limits, meter: MeterUse, soak_degC: float | None) -> list[Finding]:
     """The checks that need no other coil; *soak_degC* is how hot it should have been, None if nobody said."""
     findings = [
         interruptions.interruptions(coil.opens, heated=coil.rows.heated),
@@ -136,7 +136,7 @@ def own_findings(coil: Coil, limits: Limits, meter: MeterUse, soak_degC: float |
     return findings
 
 
-def result(coil: Coil, checks: Sequence[Finding], accuracy: Accuracy) -> CoilResult:
+def result(coil: Examined, checks: Sequence[Finding], accuracy: Accuracy) -> CoilResult:
     """Put verdict, reasons and figures of one coil together; what no check explains forbids a pass."""
     found, rows = coil.found, coil.rows
     told = account(rows, found, accuracy)
@@ -188,7 +188,7 @@ def result(coil: Coil, checks: Sequence[Finding], accuracy: Accuracy) -> CoilRes
     )
 
 
-def _sight(coil: Coil) -> Sight:
+def _sight(coil: Examined) -> Sight:
     rows, watch, body_degC = coil.rows, coil.opens.watch, coil.hottest_degC
     by_ohms = None
     if rows.story is Story.SELF_HEATED and coil.found.r20 is not None:
@@ -209,7 +209,7 @@ def _without_echo(reasons: list[Reason]) -> list[Reason]:
     return [each for each in reasons if each.code not in _BY_PROBE]
 
 
-def _missing(coil: Coil) -> list[Reason]:
+def _missing(coil: Examined) -> list[Reason]:
     """What a pass would need and the readings do not give."""
     found, story = coil.found, coil.rows.story
     change = say(f"advice.{_WHAT_TO_DO[story]}")
@@ -225,7 +225,7 @@ def _missing(coil: Coil) -> list[Reason]:
     return [retest(code, say("reason.undetermined", lack=found.lack), change)]
 
 
-def _sound(coil: Coil) -> Message:
+def _sound(coil: Examined) -> Message:
     hottest = coil.hottest_degC
     if coil.rows.heated and hottest is not None:
         return say("reason.within-limits", hottest=hottest)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import hypot
 from statistics import median
 
-from analysis.judge.coil import Coil
+from analysis.judge.coil import Examined
 from analysis.judge.rules.criteria import Finding
 from analysis.judge.rules.reasons import retest
 from analysis.judge.rules.verdict import K
@@ -36,7 +36,7 @@ class Mixed:
     swapped_with: str = ""
 
 
-def mixed_up(coils: Sequence[Coil], limits: Mapping[str, Limits]) -> dict[str, Mixed]:
+def mixed_up(coils: Sequence[Examined], limits: Mapping[str, Limits]) -> dict[str, Mixed]:
     """Find the coils of a set whose labels should be looked at.
 
     A coil counts as mixed up if its copper part, or R20 where that is not known, lies outside what its own
@@ -66,7 +66,7 @@ def mixed_up(coils: Sequence[Coil], limits: Mapping[str, Limits]) -> dict[str, M
     return result
 
 
-def alone(coils: Sequence[Coil]) -> dict[str, Finding]:
+def alone(coils: Sequence[Examined]) -> dict[str, Finding]:
     """Find the coils of a table without a set that became a kind by themselves, not far from another kind.
 
     Nothing says what they should read, so what is wrong with them may be what sets them apart.
@@ -98,7 +98,7 @@ def alone(coils: Sequence[Coil]) -> dict[str, Finding]:
     return result
 
 
-def changed_places(coils: Sequence[Coil]) -> dict[str, str]:
+def changed_places(coils: Sequence[Examined]) -> dict[str, str]:
     """Find the like parts that changed places during a run; the other one by label.
 
     One went up by what the other came down, and that is what they differ by: each reads after the heat as
@@ -112,7 +112,7 @@ def changed_places(coils: Sequence[Coil]) -> dict[str, str]:
     return result
 
 
-def _exchanged(one: Coil, other: Coil) -> bool:
+def _exchanged(one: Examined, other: Examined) -> bool:
     if one.found.r20 is None or other.found.r20 is None or one.found.r20.value < SHORT_OHM:
         return False
     apart_rel = other.found.r20.value / one.found.r20.value - 1.0
@@ -131,7 +131,7 @@ def _mirrored(up: Drift, down: Drift, apart_rel: float) -> bool:
     )
 
 
-def _best(coil: Coil) -> Measured | None:
+def _best(coil: Examined) -> Measured | None:
     """The copper part where it is known: a joint makes no other kind of a coil."""
     return coil.found.parts.copper if coil.found.parts else coil.found.r20
 
@@ -141,7 +141,7 @@ def _gap(value: float, span: Zone) -> float:
 
 
 def _span(
-    coils: Sequence[Coil], kind: str, limits: Limits | None, without: Coil | None = None
+    coils: Sequence[Examined], kind: str, limits: Limits | None, without: Examined | None = None
 ) -> Zone | None:
     """What parts of *kind* read in ohms; None where neither a maker nor two parts tell."""
     limits = limits or Limits(kind)

@@ -13,11 +13,11 @@ from analysis.judge.checks.empty_cells import Blanks
 from analysis.judge.checks.interruptions import watch_notes
 from analysis.judge.checks.leads import trusted
 from analysis.judge.checks.misread import as_meant
-from analysis.judge.checks.peers import Peer, compare, like_parts, provable
+from analysis.judge.checks.peers import PeerValue, compare, like_parts, provable
 from analysis.judge.checks.probes import without_lost
 from analysis.judge.checks.slope import against_peers, slope_and_joint
 from analysis.judge.checks.under_power_beside import beside_under_power, common_factor
-from analysis.judge.coil import Coil, examine, own_findings, result, settle_drift
+from analysis.judge.coil import Examined, examine, own_findings, result, settle_drift
 from analysis.judge.mislabelled import alone, changed_places, mixed_up
 from analysis.judge.rules.criteria import (
     LEAST_BESIDE,
@@ -135,7 +135,7 @@ def judge_set(
     )
 
 
-def _of_coils(coils: Sequence[Coil], reversed_current: Sequence[str]) -> list[str]:
+def _of_coils(coils: Sequence[Examined], reversed_current: Sequence[str]) -> list[str]:
     """What is to be known of single coils beside their verdict."""
     notes: list[str] = [
         say("note.of", coils=coil.label, what=coil.found.caution) for coil in coils if coil.found.caution
@@ -150,7 +150,7 @@ def _of_coils(coils: Sequence[Coil], reversed_current: Sequence[str]) -> list[st
 
 def _examined(
     subjects: Sequence[Subject], traces: Mapping[str, Trace], accuracy: Accuracy, use: MeterUse
-) -> list[Coil]:
+) -> list[Examined]:
     """Each coil by itself, but for how far points scatter, which all of them tell together."""
     coils = [examine(each, traces.get(each.coil) or _empty(each.coil), accuracy, use) for each in subjects]
     pooled = with_common_scatter({coil.label: coil.found for coil in coils})
@@ -168,7 +168,7 @@ def _accounts(told: Sequence[Account]) -> str:
     )
 
 
-def _common(coils: Sequence[Coil]) -> Common:
+def _common(coils: Sequence[Examined]) -> Common:
     """What all coils of the set show alike."""
     return Common(
         common_change([coil.cold.change_rel if coil.cold else None for coil in coils]),
@@ -177,13 +177,13 @@ def _common(coils: Sequence[Coil]) -> Common:
     )
 
 
-def _common_heat(coils: Sequence[Coil]) -> float | None:
+def _common_heat(coils: Sequence[Examined]) -> float | None:
     """How hot most coils were read, where nobody says how hot they were to be; None without heat."""
     reached = [coil.hottest_degC for coil in coils if coil.rows.heated and coil.hottest_degC is not None]
     return median(reached) if len(reached) >= LEAST_BESIDE else None
 
 
-def _beside_all(coil: Coil, coils: Sequence[Coil]) -> list[Finding]:
+def _beside_all(coil: Examined, coils: Sequence[Examined]) -> list[Finding]:
     """What all coils on the same meter tell of one, of whatever kind they are."""
     others = [other.fretting for other in coils if other is not coil and other.fretting is not None]
     told = noise_beside(coil.fretting, others, coil.found.r20.value if coil.found.r20 else 0.0)
@@ -194,7 +194,7 @@ def _was_compared(result: CoilResult) -> bool:
     return any(each.code == "peers" and each.value is not None for each in result.criteria)
 
 
-def _as_kind(coil: Coil, kind: str) -> Coil:
+def _as_kind(coil: Examined, kind: str) -> Examined:
     return replace(coil, subject=replace(coil.subject, kind=kind))
 
 
@@ -203,7 +203,7 @@ def _empty(coil: str) -> Trace:
     return Trace(coil, numbers, numbers, numbers, numbers, numbers, words, words, words)
 
 
-def _grouped(coils: list[Coil], notes: list[str]) -> list[Coil]:
+def _grouped(coils: list[Examined], notes: list[str]) -> list[Examined]:
     """Name kinds by resistance: the copper part where it is known, so that a joint does not part a coil."""
     best = {coil.label: coil.found.parts.copper if coil.found.parts else coil.found.r20 for coil in coils}
     values = {label: measured.value if measured else None for label, measured in best.items()}
@@ -218,7 +218,7 @@ def _grouped(coils: list[Coil], notes: list[str]) -> list[Coil]:
     return [_as_kind(coil, kinds[coil.label]) for coil in coils]
 
 
-def _common_practice(kind: str, coils: Sequence[Coil]) -> Limits:
+def _common_practice(kind: str, coils: Sequence[Examined]) -> Limits:
     known = [coil.found.r20.value for coil in coils if coil.found.r20 is not None]
     plain = Limits(kind, defaulted=_LIMIT_FIELDS)
     large_ohm = round(_LARGE_REL * float(np.median(known)), 3) if known else 0.0
@@ -244,7 +244,7 @@ def _rules(limits: Mapping[str, Limits] | None) -> list[str]:
     return [say("note.rule", rule=rule_name(guard)) for guard in asked if guard != Limits("").guard_band_U]
 
 
-def _risk_of_kind(coils: Sequence[Coil], limits: Limits) -> list[str]:
+def _risk_of_kind(coils: Sequence[Examined], limits: Limits) -> list[str]:
     """How often R20 of this kind is decided wrongly, where the maker's spread is given."""
     known = [coil.found.r20.u for coil in coils if coil.found.r20 is not None]
     if limits.r20_ohm is None or limits.r20_spread_rel is None or not known:
@@ -265,7 +265,7 @@ def _risk_of_kind(coils: Sequence[Coil], limits: Limits) -> list[str]:
 
 
 def _judge_kind(
-    coils: Sequence[Coil],
+    coils: Sequence[Examined],
     limits: Limits,
     accuracy: Accuracy,
     meter: MeterUse,
@@ -307,7 +307,7 @@ class _Company:
 
     def __init__(
         self,
-        coils: Sequence[Coil],
+        coils: Sequence[Examined],
         findings: Mapping[str, Sequence[Finding]],
         limits: Limits,
         wires: int | None,
@@ -318,21 +318,21 @@ class _Company:
         self._joint = {label: _outcome(of, "joint") for label, of in findings.items()}
         understood = [coil for coil in coils if self._slope[coil.label] != "retest"]
         whole = {
-            coil.label: Peer(coil.found.r20.value, coil.found.r20.own_u)
+            coil.label: PeerValue(coil.found.r20.value, coil.found.r20.own_u)
             for coil in understood
             if coil.found.r20
             and coil.opens.kind is not OpenKind.COLD
             and not _has_joint(findings[coil.label])
         }
         copper = {
-            coil.label: Peer(coil.found.parts.copper.value, coil.found.parts.copper.own_u)
+            coil.label: PeerValue(coil.found.parts.copper.value, coil.found.parts.copper.own_u)
             for coil in understood
             if coil.found.parts
         }
         self._by_r20 = compare(whole, limits.peer_max_ohm)
         self._by_copper = compare(copper, limits.peer_max_ohm)
 
-    def finding(self, coil: Coil) -> Finding:
+    def finding(self, coil: Examined) -> Finding:
         """Judge one coil against the others."""
         if self._slope[coil.label] == "retest":
             return against_peers(None, self._limits, "", say("lack.slope-open"))
@@ -343,7 +343,7 @@ class _Company:
         finding = against_peers(comparison, self._limits, basis, say("lack.no-peer"), self._wires)
         return finding if comparison is not None else self._untold(coil, finding)
 
-    def _untold(self, coil: Coil, finding: Finding) -> Finding:
+    def _untold(self, coil: Examined, finding: Finding) -> Finding:
         """Cold, without a maker's value and without like parts, a resistance is right or wrong for nobody."""
         if coil.rows.heated or self._limits.r20_ohm is not None or coil.found.r20 is None:
             return finding

@@ -56,7 +56,7 @@ class Case:
 
 
 @dataclass(frozen=True)
-class Shown:
+class ShownCoil:
     """A coil that is shown: the run it is of, its result, its place in the pack, its name among all."""
 
     run: ClaimRun
@@ -70,13 +70,13 @@ class Shown:
         return self.run.kind == "soak"
 
 
-def worth_showing(runs: Sequence[ClaimRun], asked: Sequence[str]) -> list[Shown]:
+def worth_showing(runs: Sequence[ClaimRun], asked: Sequence[str]) -> list[ShownCoil]:
     """Return the coils to show: those *asked* for, else those that did not pass in some run, else all."""
     everything = [coil for run in runs for coil in run.result.coils]
     shown = set(asked) or {coil.coil for coil in everything if coil.verdict != "pass"}
     shown = shown or {coil.coil for coil in everything}
     return [
-        Shown(run, coil, f"{n}-{m}", label(coil.coil) + (f" ({n + 1})" if len(runs) > 1 else ""))
+        ShownCoil(run, coil, f"{n}-{m}", label(coil.coil) + (f" ({n + 1})" if len(runs) > 1 else ""))
         for n, run in enumerate(runs)
         for m, coil in enumerate(run.result.coils)
         if coil.coil in shown
@@ -85,7 +85,7 @@ def worth_showing(runs: Sequence[ClaimRun], asked: Sequence[str]) -> list[Shown]
 
 def claim_data(
     runs: Sequence[ClaimRun],
-    shown: Sequence[Shown],
+    shown: Sequence[ShownCoil],
     case: Case,
     attachments: Mapping[str, bytes],
     photos: Sequence[Picture],
@@ -158,7 +158,7 @@ def _facts(runs: Sequence[ClaimRun], case: Case, words: Words) -> list[tuple[str
     return [(words(f"claim.fact.{key}"), value) for key, value in facts.items() if value]
 
 
-def _run(run: ClaimRun, n: int, shown: Sequence[Shown], words: Words, *, alone: bool) -> dict[str, Any]:
+def _run(run: ClaimRun, n: int, shown: Sequence[ShownCoil], words: Words, *, alone: bool) -> dict[str, Any]:
     """Table of the set, conditions, notes and sections of one run."""
     about = run.about
     facts = {
@@ -222,7 +222,7 @@ def _scope(runs: Sequence[ClaimRun], words: Words) -> list[str]:
     ]
 
 
-def _budgets(shown: Sequence[Shown], words: Words) -> dict[str, Any]:
+def _budgets(shown: Sequence[ShownCoil], words: Words) -> dict[str, Any]:
     """What uncertainties are made of, a column a coil, in milliohms."""
     tables = []
     for result in ("R20", "joint"):

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from analysis.history.history import AtStage, Coil, History, history
+from analysis.history.history import AtStage, CoilHistory, History, history
 from analysis.history.plain import to_do, why
 from analysis.history.standing import Standing, standing
 from analysis.model import OK, OVER_RANGE, CoilResult, OpenKind, Reason, SetResult, Trace
@@ -39,7 +39,7 @@ class ClaimRun:
 class Claimed:
     """One coil of a claim with what stands of it after all runs; *name* tells it from all others."""
 
-    coil: Coil
+    coil: CoilHistory
     stands: Standing
     name: str
     runs: Sequence[ClaimRun]

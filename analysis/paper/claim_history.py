@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from analysis.history import words as history_words
-from analysis.history.history import Coil, History
+from analysis.history.history import CoilHistory, History
 from analysis.model import CoilResult
 from analysis.paper.numbers import plus_minus
 from analysis.paper.report_data import label, mark, r20_text
@@ -34,7 +34,7 @@ def before_after(found: History | None, words: Words) -> dict[str, Any]:
     }
 
 
-def _row(coil: Coil, words: Words) -> dict[str, Any]:
+def _row(coil: CoilHistory, words: Words) -> dict[str, Any]:
     change = coil.whole.r20 if coil.whole is not None else None
     nothing = words("sign.not determined")
     return {

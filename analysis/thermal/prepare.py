@@ -79,7 +79,7 @@ class Lack:
 
 
 @dataclass(frozen=True)
-class Rows:
+class FitRows:
     """Usable rows: which of the given ones they are, and the data, or None and what is lacking."""
 
     kept: BoolArray
@@ -139,7 +139,7 @@ def prepare(
     vi_gain_u: float,
     offset_u_ohm: float,
     alpha20_per_K: float,
-) -> Rows:
+) -> FitRows:
     """Sort out what can be fitted; arguments as of :func:`analysis.thermal.fit.fit_trace`."""
     # A row out of time order cannot be placed; rows with neither number still carry power.
     kept = np.isfinite(time_s)
@@ -148,9 +148,9 @@ def prepare(
     r[~(r > 0)] = np.nan
     pairs = np.isfinite(p) & np.isfinite(r)
     if np.count_nonzero(pairs) < FEWEST_PAIRS:
-        return Rows(kept, None, Lack("lack.few-rows", {"count": int(np.count_nonzero(pairs))}))
+        return FitRows(kept, None, Lack("lack.few-rows", {"count": int(np.count_nonzero(pairs))}))
     if np.ptp(t[pairs]) < SHORTEST_S:
-        return Rows(kept, None, Lack("lack.too-brief", {"length": float(np.ptp(t[pairs]))}))
+        return FitRows(kept, None, Lack("lack.too-brief", {"length": float(np.ptp(t[pairs]))}))
     middle = float(np.nanmedian(r))
     watts = power_W[kept].copy()
     # Over a dropped row the power of the last part stands for all; an unknown power is joined across.
@@ -158,18 +158,18 @@ def prepare(
     watts = np.interp(t, t[known], watts[known]) if known.any() else np.zeros(t.size)
     watts[0] = 0.0
     if watts.max() <= 0:
-        return Rows(kept, None, Lack("lack.no-power"))
+        return FitRows(kept, None, Lack("lack.no-power"))
     loose = _loose(t, p)
     r[_outliers(r, 0.01 * middle)] = np.nan
     p[_outliers(p, max(2.0, 8 * noise_K))] = np.nan
     warming = float(np.ptp(np.nanpercentile(r, [1, 99]))) / (middle * alpha20_per_K)
     followed = float(np.ptp(np.nanpercentile(p, [1, 99])))
     if warming < 8.0:
-        return Rows(kept, None, Lack("lack.too-cool", {"warming": warming}))
+        return FitRows(kept, None, Lack("lack.too-cool", {"warming": warming}))
     if not loose and followed < 0.1 * warming:
         loose = Lack("lack.loose", {"moved": followed, "warming": warming})
     if loose:
-        return Rows(kept, None, loose)
+        return FitRows(kept, None, loose)
     driven = watts > 0.02 * watts.max()
     sigma = np.where(
         driven, _noise(np.where(driven, r, np.nan), noise_ohm), _noise(np.where(driven, np.nan, r), noise_ohm)
@@ -203,4 +203,4 @@ def prepare(
         vi_gain_u,
         offset_u_ohm,
     )
-    return Rows(kept, data)
+    return FitRows(kept, data)

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.history.change import Change, cold_reading
-from analysis.history.history import AtStage, Coil, History, Together, history
+from analysis.history.history import AtStage, CoilHistory, History, Together, history
 from analysis.history.standing import Issue, standing
 from analysis.history.words import notes, remarks, state
 from analysis.model import CoilResult
@@ -140,7 +140,7 @@ def _run_object(number: int, run: AtStage) -> dict[str, object]:
     }
 
 
-def _coil_object(coil: Coil, found: History) -> dict[str, object]:
+def _coil_object(coil: CoilHistory, found: History) -> dict[str, object]:
     stands = standing(coil, found.runs)
     return {
         "coil": coil.name,

@@ -7,7 +7,7 @@ from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.text import Text
 
-from analysis.history.history import Coil, History
+from analysis.history.history import CoilHistory, History
 from analysis.history.standing import standing
 from analysis.history.words import remarks, state
 from daq.archive.comparison import comparison_notes
@@ -69,14 +69,14 @@ def _coils(found: History) -> RenderableType:
     return table
 
 
-def _r20(coil: Coil, run: int) -> str:
+def _r20(coil: CoilHistory, run: int) -> str:
     result = coil.results[run]
     if result is None:
         return ""
     return "-" if result.r20_ohm is None else f"{result.r20_ohm:.{_digits(result.r20_ohm)}f}"
 
 
-def _change(coil: Coil) -> tuple[str, str]:
+def _change(coil: CoilHistory) -> tuple[str, str]:
     """What temperature did to a reading, and by how much R20 changed with its U."""
     whole = coil.whole
     if whole is None or whole.r20 is None:

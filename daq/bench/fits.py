@@ -22,7 +22,7 @@ if (
 TAKES_S = 0.5
 
 
-class Asked(Protocol):
+class FitRequest(Protocol):
     """A fit that was asked for."""
 
     def answer(self) -> Known | None:
@@ -33,7 +33,7 @@ class Asked(Protocol):
 class Fits(Protocol):
     """Who does the fits."""
 
-    def ask(self, trace: Trace, accuracy: Accuracy) -> Asked:
+    def ask(self, trace: Trace, accuracy: Accuracy) -> FitRequest:
         """Begin a fit of *trace*; returns at once."""
         ...
 
@@ -48,7 +48,7 @@ class VirtualFits:
     def __init__(self, clock: Clock | None = None) -> None:
         self._clock = clock
 
-    def ask(self, trace: Trace, accuracy: Accuracy) -> Asked:
+    def ask(self, trace: Trace, accuracy: Accuracy) -> FitRequest:
         """Do the fit; without a clock its answer may be taken at once."""
         from analysis.trace.known_so_far import known_of
 
@@ -81,7 +81,7 @@ class FitsBeside:
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="fits")
         self._closed = False
 
-    def ask(self, trace: Trace, accuracy: Accuracy) -> Asked:
+    def ask(self, trace: Trace, accuracy: Accuracy) -> FitRequest:
         """Hand the fit over; the thread that does so only waits for pipes."""
         return _Beside(self._thread.submit(self._fit, trace, accuracy))
 

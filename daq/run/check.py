@@ -29,7 +29,7 @@ from daq.procedures.soak.powered_rows import SWITCH_ON_S
 from daq.procedures.sweep.sweep import WORKSHOP_DEGC
 from daq.run.coarse import too_coarse
 from daq.screen.console import ConsoleOperator
-from daq.tables import Finding
+from daq.tables import CheckLine
 
 #: Four-wire readings of joined leads are zero but for the meter's offset and contacts.
 FOUR_WIRE_LEADS_OHM = 0.02
@@ -42,7 +42,9 @@ LEAST_SHARE, NOTHING_OHM = 0.1, 0.05
 NOTHING = 0.1
 
 
-def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, console: Console) -> list[Finding]:
+def check_bench(
+    rig: Path | None, coil_set: Path | None, seed: int | None, console: Console
+) -> list[CheckLine]:
     """Look at every instrument and way of the bench, and try whatever a run will ask of them.
 
     Raises:
@@ -55,19 +57,19 @@ def check_bench(rig: Path | None, coil_set: Path | None, seed: int | None, conso
     try:
         with companion() as beside, open_bench(rig_file, operator, alarms.append, seed=seed) as assembled:
             findings = _look(rig_file, set_file, assembled, beside, attended=console.is_terminal)
-        return [*findings, *(Finding("alarm", False, text) for text in alarms)]
+        return [*findings, *(CheckLine("alarm", False, text) for text in alarms)]
     except NotReadyError as exc:
         return [*_not_ready(rig_file.value, exc)]
 
 
-def _not_ready(rig: Rig, exc: NotReadyError) -> Iterator[Finding]:
+def _not_ready(rig: Rig, exc: NotReadyError) -> Iterator[CheckLine]:
     """Say of each instrument whether it answers; the bench behind them is not looked at before all do."""
     for role in rig.instruments():
         if role in exc.troubles:
-            yield Finding(role, False, exc.troubles[role])
+            yield CheckLine(role, False, exc.troubles[role])
         else:
-            yield Finding(role, True, exc.identities[role] or "opens; this dialect cannot ask who it is")
-    yield Finding("the rest", None, "not looked at until each instrument answers")
+            yield CheckLine(role, True, exc.identities[role] or "opens; this dialect cannot ask who it is")
+    yield CheckLine("the rest", None, "not looked at until each instrument answers")
 
 
 def _look(
@@ -77,14 +79,14 @@ def _look(
     beside: Companion,
     *,
     attended: bool,
-) -> list[Finding]:
+) -> list[CheckLine]:
     """Look at a bench whose instruments all answer."""
     check = _Check(rig_file.value, set_file.value, assembled)
     check.look()
     bench, labels = assembled.bench, set_file.value.labels()
     findings = [*check.findings]
     findings += [
-        Finding(f"limits of {kind}", False, why) for kind, why in too_coarse(rig_file.value, set_file.value)
+        CheckLine(f"limits of {kind}", False, why) for kind, why in too_coarse(rig_file.value, set_file.value)
     ]
     probed = labels if bench.harness.switched else labels[:1]
     findings += _kept("probes", lambda: _probes(bench, probed, attended=attended))
@@ -96,15 +98,15 @@ def _look(
     return [*instruments, *findings]
 
 
-def _kept(what: str, part: Callable[[], Iterable[Finding]]) -> list[Finding]:
+def _kept(what: str, part: Callable[[], Iterable[CheckLine]]) -> list[CheckLine]:
     """Return the findings of *part*; one that the bench ends is a finding too, and the others go on."""
-    findings: list[Finding] = []
+    findings: list[CheckLine] = []
     try:
         findings.extend(part())
     except OutputUnknownError:
         raise
     except BenchError as exc:
-        findings.append(Finding(what, False, str(exc)))
+        findings.append(CheckLine(what, False, str(exc)))
     return findings
 
 
@@ -118,7 +120,7 @@ class _Check:
         self._bench = assembled.bench
         self._failed: dict[str, list[str]] = {}
         self._readable: str | None = None
-        self.findings: list[Finding] = []
+        self.findings: list[CheckLine] = []
 
     def look(self) -> None:
         """Look at all that needs no voltage."""
@@ -136,7 +138,7 @@ class _Check:
             self.findings += _kept("ways to the bodies", lambda: self._insulation(labels))
             self.findings += _kept("ways to the supply", lambda: self._power(labels))
 
-    def _ways(self, labels: tuple[str, ...]) -> Finding:
+    def _ways(self, labels: tuple[str, ...]) -> CheckLine:
         """Read every coil cold: a way that reads open, or nothing at all, leads to no coil."""
         open_ways, shorted = [], []
         for label in labels:
@@ -152,23 +154,23 @@ class _Check:
             found.append(
                 f"{', '.join(shorted)}: no coil reads that; does the channel close, is it the right one?"
             )
-        return Finding("ways to the coils", not found, "; ".join(found) or f"{len(labels)} coils read")
+        return CheckLine("ways to the coils", not found, "; ".join(found) or f"{len(labels)} coils read")
 
-    def _insulation(self, labels: tuple[str, ...]) -> Iterator[Finding]:
+    def _insulation(self, labels: tuple[str, ...]) -> Iterator[CheckLine]:
         ways = [label for label in labels if self._bench.insulation(label) is not None]
         if ways:
-            yield Finding("ways to the bodies", True, f"{len(ways)} channels moved and read")
+            yield CheckLine("ways to the bodies", True, f"{len(ways)} channels moved and read")
 
-    def _power(self, labels: tuple[str, ...]) -> Iterator[Finding]:
+    def _power(self, labels: tuple[str, ...]) -> Iterator[CheckLine]:
         """Bring the supply, off, to every coil that it will drive."""
         ways = [label for label in labels if self._rig.switch and label in self._rig.switch.power]
         if self._bench.supply is None or not ways:
             return
         for label in ways:
             self._bench.harness.to_driven_coil(label)
-        yield Finding("ways to the supply", True, f"{len(ways)} channels moved, with the output off")
+        yield CheckLine("ways to the supply", True, f"{len(ways)} channels moved, with the output off")
 
-    def at_zero_volts(self) -> Iterator[Finding]:
+    def at_zero_volts(self) -> Iterator[CheckLine]:
         """Switch the output on at zero volts, no contact of its own closed: a drive without current."""
         bench, label = self._bench, self._readable
         if bench.supply is None or bench.meter_typed or label is None or not bench.harness.switched:
@@ -183,30 +185,30 @@ class _Check:
             supplied, seen = bench.supply.voltage(), bench.meter.voltage(label)
         told = trouble or f"{_shown(supplied, 'V')} and {_shown(amperes, 'A')} by the supply"
         good = not trouble and all(abs(each.value or 0.0) < NOTHING for each in (supplied, amperes, seen))
-        yield Finding("output at zero volts", good, f"on and off again, no contact closed: {told}")
+        yield CheckLine("output at zero volts", good, f"on and off again, no contact closed: {told}")
 
-    def instruments(self) -> Iterator[Finding]:
+    def instruments(self) -> Iterator[CheckLine]:
         """Say who answers, how much of what a run uses was tried, and what failed."""
         for role, used in self._rig.instruments().items():
             identity = self._assembled.identities[role]
             if identity:
                 unsure = "" if used.identity else "; the rig file expects no one in particular"
-                yield Finding(role, True, identity + unsure)
+                yield CheckLine(role, True, identity + unsure)
             elif self._assembled.answered(role):
-                yield Finding(role, True, "answers, but this dialect cannot ask who it is")
+                yield CheckLine(role, True, "answers, but this dialect cannot ask who it is")
             else:
-                yield Finding(role, False, "has answered nothing that its dialect understands")
+                yield CheckLine(role, False, "has answered nothing that its dialect understands")
             yield self._commands(role)
         for role, kind in (("meter", self._rig.meter.resource), ("probe", self._rig.probe.kind)):
             if kind == TYPED:
-                yield Finding(role, True, "read by the operator and typed in")
+                yield CheckLine(role, True, "read by the operator and typed in")
 
-    def _commands(self, role: str) -> Finding:
+    def _commands(self, role: str) -> CheckLine:
         what = f"{role} commands"
         if failed := self._failed.get(role):
-            return Finding(what, False, "; ".join(failed))
+            return CheckLine(what, False, "; ".join(failed))
         tried = commands_tried(self._rig, self._assembled, role)
-        return Finding(what, None if tried.doubtful else True, tried.told())
+        return CheckLine(what, None if tried.doubtful else True, tried.told())
 
 
 def _least_ohm(coil_set: CoilSet, label: str) -> float:
@@ -219,18 +221,18 @@ def _shown(reading: Number, unit: str) -> str:
     return reading.status if reading.value is None else f"{reading.value:.3f} {unit}"
 
 
-def _released(bench: Bench) -> Iterator[Finding]:
+def _released(bench: Bench) -> Iterator[CheckLine]:
     bench.harness.release()
     yield from ()
 
 
-def _output(bench: Bench) -> Finding:
+def _output(bench: Bench) -> CheckLine:
     assert bench.supply is not None
     on = bench.supply.output_is_on()
-    return Finding("supply output", not on, "on" if on else "off, read back")
+    return CheckLine("supply output", not on, "on" if on else "off, read back")
 
 
-def _protection(rig: Rig, bench: Bench) -> Finding:
+def _protection(rig: Rig, bench: Bench) -> CheckLine:
     """Set the rig's limits; what is said of them is what was read back."""
     assert bench.supply is not None
     limits = rig.limits
@@ -238,26 +240,26 @@ def _protection(rig: Rig, bench: Bench) -> Finding:
     bench.supply.set_current_limit(limits.current_A)
     found = f"{limits.voltage_V:g} V and {limits.current_A:g} A; {'; '.join(p.told() for p in protections)}"
     if all(each.state == "armed" for each in protections):
-        return Finding("supply limits", True, found)
+        return CheckLine("supply limits", True, found)
     if all(each.state == "missing" for each in protections):
-        return Finding("supply limits", True, f"{found}: the current limit stands alone")
-    return Finding("supply limits", None, found)
+        return CheckLine("supply limits", True, f"{found}: the current limit stands alone")
+    return CheckLine("supply limits", None, found)
 
 
-def _seen_off(bench: Bench) -> Finding:
+def _seen_off(bench: Bench) -> CheckLine:
     """Say who besides the supply sees that a coil is off."""
     if bench.meter_typed:
-        return Finding(
+        return CheckLine(
             "off, seen by", True, "the supply alone: no meter here sees a coil that it says is off"
         )
-    return Finding(
+    return CheckLine(
         "off, seen by",
         None,
         "not tried here: after each drive supply and meter have to show that the coil has no voltage",
     )
 
 
-def _slow(bench: Bench, label: str) -> Iterator[Finding]:
+def _slow(bench: Bench, label: str) -> Iterator[CheckLine]:
     """Say which instrument needs longer for an answer than anybody waits while current flows."""
     if bench.supply is None:
         return
@@ -275,7 +277,7 @@ def _slow(bench: Bench, label: str) -> Iterator[Finding]:
             ask()
             took_s = min(took_s, bench.clock.monotonic() - began_s)
         if took_s > UNDER_CURRENT_S:
-            yield Finding(
+            yield CheckLine(
                 f"pace of {role}",
                 False,
                 f"needs {took_s:.1f} s for an answer; while current flows nobody waits longer than "
@@ -283,33 +285,33 @@ def _slow(bench: Bench, label: str) -> Iterator[Finding]:
             )
 
 
-def _leads(bench: Bench) -> Finding:
+def _leads(bench: Bench) -> CheckLine:
     leads = bench.lead_resistance()
     if leads is None:
-        return Finding("meter leads", True, "not measured: the rig file names no channel that joins them")
+        return CheckLine("meter leads", True, "not measured: the rig file names no channel that joins them")
     if leads.value is None:
-        return Finding("meter leads", False, f"joined leads read: {leads.status}")
+        return CheckLine("meter leads", False, f"joined leads read: {leads.status}")
     most_ohm = FOUR_WIRE_LEADS_OHM if bench.wires == 4 else MOST_LEADS_OHM
     found = f"{leads.value:.4f} ohm joined, {bench.wires}-wire"
     good = abs(leads.value) <= most_ohm
-    return Finding(
+    return CheckLine(
         "meter leads", good, found if good else f"{found}; at most {most_ohm:g} ohm: look at contacts"
     )
 
 
-def _probes(bench: Bench, labels: tuple[str, ...], *, attended: bool) -> Iterator[Finding]:
+def _probes(bench: Bench, labels: tuple[str, ...], *, attended: bool) -> Iterator[CheckLine]:
     if bench.probe_typed:
         return
     if bench.probe_needs_meter and not bench.harness.switched and not attended:
-        yield Finding("probes", None, "not read: nobody is here to put the leads on a sensor")
+        yield CheckLine("probes", None, "not read: nobody is here to put the leads on a sensor")
         return
     temperatures = {}
     for label in labels:
         reading = bench.temperature(label)
         if reading.value is None:
-            yield Finding(f"probe {label}", False, reading.status)
+            yield CheckLine(f"probe {label}", False, reading.status)
         elif not WORKSHOP_DEGC[0] <= reading.value <= WORKSHOP_DEGC[1]:
-            yield Finding(
+            yield CheckLine(
                 f"probe {label}", False, f"{reading.value:.1f} degC: hot, or not connected as the file says"
             )
         else:
@@ -317,18 +319,18 @@ def _probes(bench: Bench, labels: tuple[str, ...], *, attended: bool) -> Iterato
     if temperatures:
         low, high = min(temperatures.values()), max(temperatures.values())
         found = f"{low:.1f} to {high:.1f} degC on {len(temperatures)} coils"
-        yield Finding("probes", high - low <= PROBE_SPREAD_K, found)
+        yield CheckLine("probes", high - low <= PROBE_SPREAD_K, found)
 
 
-def _companion(rig: Loaded[Rig], bench: Bench, beside: Companion) -> Iterator[Finding]:
+def _companion(rig: Loaded[Rig], bench: Bench, beside: Companion) -> Iterator[CheckLine]:
     if rig.value.simulated or (bench.supply is None and bench.oven is None):
         return
     if not rig.value.companion:
-        yield Finding(
+        yield CheckLine(
             "companion", True, "none, as the rig file says: nothing switches off if a run is killed"
         )
         return
     try:
-        yield Finding("companion", True, beside.start(rig, ("supply", "oven")))
+        yield CheckLine("companion", True, beside.start(rig, ("supply", "oven")))
     except StartError as exc:
-        yield Finding("companion", False, str(exc))
+        yield CheckLine("companion", False, str(exc))

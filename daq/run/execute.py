@@ -32,7 +32,7 @@ from daq.instruments.roles import Protection
 from daq.procedures.procedure import Procedure, Progress
 from daq.procedures.soak.by_hand import hand_stages, soak_by_hand
 from daq.procedures.soak.by_supply import soak_by_supply, supply_stages
-from daq.procedures.soak.heat_limits import Ceilings
+from daq.procedures.soak.heat_limits import HeatCeilings
 from daq.procedures.soak.oven import oven_stages, soak_in_oven
 from daq.procedures.soak.soak import CoilPlan, Soak, SoakPlan
 from daq.procedures.soak.stop_rules import Targets
@@ -278,7 +278,7 @@ def soak_plan(rig: Rig, coil_set: CoilSet) -> SoakPlan:
         hold_readings=test.hold_readings,
         scan_s=test.scan_s,
         drive_s=test.drive_s,
-        ceilings=Ceilings(
+        ceilings=HeatCeilings(
             body_degC=min(rig.limits.body_degC, coil_set.limits.body_degC),
             winding_degC=min(rig.limits.winding_degC, coil_set.limits.winding_ceiling_degC),
         ),

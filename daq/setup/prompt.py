@@ -33,7 +33,7 @@ from daq.setup.listing import found_table
 from daq.setup.wire import harmless
 from daq.signals import shielded
 from daq.streams import one_line
-from daq.tables import Finding, findings_table
+from daq.tables import CheckLine, findings_table
 
 HELP = """\
 *IDN?            send this, or whatever else you type, and see what comes back
@@ -90,7 +90,7 @@ def try_instrument(
     console: Console,
     *,
     ask: bool,
-) -> list[Finding]:
+) -> list[CheckLine]:
     """Look at one instrument, show what its dialect makes of it, and take commands if *ask*.
 
     Returns:
@@ -108,7 +108,7 @@ def try_instrument(
     console.print(found_table([found]))
     speaking = chosen(found, dialects, name, role)
     resource = found.met.resource if found.met else complete(address)
-    findings: list[Finding] = []
+    findings: list[CheckLine] = []
     with _open(resource, found, speaking, console) as spoken:
         if speaking is not None:
             findings = _choose(spoken, speaking, console)
@@ -138,7 +138,7 @@ def _table(found: Found, speaking: RoleDialect | None) -> LinkTable:
     return met if speaking is None else msgspec.structs.replace(speaking.link, baud=met.baud)
 
 
-def _choose(spoken: Spoken, role: RoleDialect, console: Console) -> list[Finding]:
+def _choose(spoken: Spoken, role: RoleDialect, console: Console) -> list[CheckLine]:
     """Speak *role* from now on, and show what comes of each of its ops."""
     if spoken.talk is not None:
         _leave(spoken, console)  # by the dialect in which it may have been switched on
@@ -147,37 +147,37 @@ def _choose(spoken: Spoken, role: RoleDialect, console: Console) -> list[Finding
     try:
         spoken.talk.start(None)
     except CoilsoakError as exc:
-        findings = [Finding("start", False, str(exc))]
+        findings = [CheckLine("start", False, str(exc))]
         console.print(findings_table(findings))
         return findings
     return _show_ops(spoken.talk, role, console)
 
 
-def _show_ops(talk: Conversation, role: RoleDialect, console: Console) -> list[Finding]:
+def _show_ops(talk: Conversation, role: RoleDialect, console: Console) -> list[CheckLine]:
     findings = [_tried(talk, role, op) for op in role.ops]
     console.print(f"as {role.role} in dialect {role.dialect}:", highlight=False, markup=False)
     console.print(findings_table(findings))
     return findings
 
 
-def _tried(talk: Conversation, role: RoleDialect, op: str) -> Finding:
+def _tried(talk: Conversation, role: RoleDialect, op: str) -> CheckLine:
     """Ask what *op* asks and say what came of it; what would set something is not tried."""
     entry, kind = role.ops[op], ROLES[role.role][op]
     if entry.ask is None:
-        return Finding(op, None, f"only sets ({entry.set}), so it is not tried")
+        return CheckLine(op, None, f"only sets ({entry.set}), so it is not tried")
     names = {name for name, _ in placeholders(entry.ask)}
     if "range" in names:
-        return Finding(op, None, f"{entry.ask} sets a range, so it is not tried; /read {op} does it")
+        return CheckLine(op, None, f"{entry.ask} sets a range, so it is not tried; /read {op} does it")
     clock = RealClock()
     began_s = clock.monotonic()
     try:
         said = _value(talk, role, op)
     except CoilsoakError as exc:
-        return Finding(op, False, str(exc))
+        return CheckLine(op, False, str(exc))
     took_ms = 1000.0 * (clock.monotonic() - began_s)
     if kind.answers == "itself":
-        return Finding(op, None, "a function: asked when it is set, so it is not tried")
-    return Finding(op, True, f"{said}, {took_ms:.0f} ms")
+        return CheckLine(op, None, "a function: asked when it is set, so it is not tried")
+    return CheckLine(op, True, f"{said}, {took_ms:.0f} ms")
 
 
 def _value(talk: Conversation, role: RoleDialect, op: str) -> str:

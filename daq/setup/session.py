@@ -25,7 +25,7 @@ from daq.setup.interview import QUESTIONS, Looker, interview
 from daq.setup.listing import found_table
 from daq.setup.plan import Plan, Wired
 from daq.setup.trial import known_dialects
-from daq.tables import Finding, open_table, shown
+from daq.tables import CheckLine, open_table, shown
 
 WELCOME = "Enter takes what stands in [brackets]; b goes back; ? explains. Nothing is switched on."
 
@@ -74,7 +74,7 @@ def set_up(
     given: Mapping[str, str],
     found: Sequence[Found],
     console: Console,
-) -> list[Finding]:
+) -> list[CheckLine]:
     """Ask whoever sits at the terminal, write both files, read them back, and check the bench.
 
     Args:

@@ -26,7 +26,7 @@ from daq.bench.assembly import Assembled, open_bench
 from daq.bench.operator import AbsentOperator
 from daq.config.load import load_rig
 from daq.procedures.procedure import Procedure, Progress, Stage
-from daq.procedures.soak.heat_limits import Ceilings
+from daq.procedures.soak.heat_limits import HeatCeilings
 from daq.procedures.soak.self_heating import SelfHeating
 from daq.procedures.soak.soak import CoilPlan, Soak, SoakPlan
 from daq.record.writer import Reading
@@ -69,7 +69,7 @@ PLAN = SoakPlan(
     max_step_s=900.0,
     hold_readings=1,
     drive_s=0.0,
-    ceilings=Ceilings(100.0, 140.0),
+    ceilings=HeatCeilings(100.0, 140.0),
     max_run_s=36000.0,
 )
 

@@ -35,7 +35,7 @@ from daq.bench.harness import CONTACT_SETTLE_S
 from daq.bench.operator import AbsentOperator
 from daq.config.load import load_rig
 from daq.procedures.procedure import Procedure
-from daq.procedures.soak.heat_limits import Ceilings, HeatWatch
+from daq.procedures.soak.heat_limits import HeatCeilings, HeatWatch
 from daq.procedures.soak.powered_rows import DrivenRows
 from daq.record.writer import Reading
 from daq.sim.bench import SimBench
@@ -148,7 +148,7 @@ def undriven(procedure: Procedure) -> None:
 def driven(procedure: Procedure) -> None:
     """Rows of a coil under power in a guarded block: V, I, trips and mode."""
     bench = procedure.bench
-    watch = HeatWatch(COIL, Ceilings(125.0, 155.0), stale_s=30.0)
+    watch = HeatWatch(COIL, HeatCeilings(125.0, 155.0), stale_s=30.0)
     watch.cold(3.3, 20.0)
     bench.harness.to_driven_coil(COIL)
     with bench.guard.energised(COIL, voltage_V=1.0, coil_voltage_V=2.0, coil_current_A=2.0) as drive:

@@ -27,7 +27,7 @@ OTHER_KIND_RATIO = 1.15
 
 
 @dataclass(frozen=True)
-class Peer:
+class PeerValue:
     """One coil's value for comparison and its standard uncertainty on common instruments, in ohms."""
 
     value_ohm: float
@@ -56,7 +56,7 @@ class Comparison:
     outlying: bool
 
 
-def compare(peers: Mapping[str, Peer], limit_ohm: float) -> dict[str, Comparison]:
+def compare(peers: Mapping[str, PeerValue], limit_ohm: float) -> dict[str, Comparison]:
     """Compare coils of one kind.
 
     Args:
@@ -89,14 +89,14 @@ def compare(peers: Mapping[str, Peer], limit_ohm: float) -> dict[str, Comparison
     return result
 
 
-def _unlike(peers: Mapping[str, Peer]) -> set[str]:
+def _unlike(peers: Mapping[str, PeerValue]) -> set[str]:
     """The coils outlying among all; values that agree better than they are known agree by luck."""
     known_ohm = median(peer.u_ohm for peer in peers.values())
     places = outlying([peer.value_ohm for peer in peers.values()], least_scatter=known_ohm)
     return {coil for place, coil in enumerate(peers) if place in places}
 
 
-def _agreeing(peers: Mapping[str, Peer], limit_ohm: float) -> list[str]:
+def _agreeing(peers: Mapping[str, PeerValue], limit_ohm: float) -> list[str]:
     """The largest group within *limit_ohm* of each other; of several, the one nearest to the median."""
     order = sorted(peers, key=lambda coil: peers[coil].value_ohm)
     middle = median(peer.value_ohm for peer in peers.values())

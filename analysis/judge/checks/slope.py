@@ -20,7 +20,7 @@ from dataclasses import replace
 from math import hypot, sqrt
 from statistics import median
 
-from analysis.judge.checks.peers import Comparison, Peer, compare
+from analysis.judge.checks.peers import Comparison, PeerValue, compare
 from analysis.judge.rules.criteria import Finding
 from analysis.judge.rules.reasons import largest_change, retest
 from analysis.judge.rules.verdict import K, judged, nothing_passes, undetermined
@@ -143,7 +143,7 @@ def _beside(joint: Measured, others: Sequence[Measured], limits: Limits) -> Crit
     """Judge how much larger a joint is than in most like parts; None where nobody knows what most have."""
     if len(others) < _LEAST_OTHERS:
         return None
-    alike = {str(n): Peer(each.value, each.own_u) for n, each in enumerate((joint, *others))}
+    alike = {str(n): PeerValue(each.value, each.own_u) for n, each in enumerate((joint, *others))}
     # Joints that are alike lie apart by what is allowed, and by what they are not known better.
     apart_ohm = limits.joint_max_ohm + 2.0 * sqrt(2.0) * median(peer.u_ohm for peer in alike.values())
     own = compare(alike, apart_ohm)["0"]

@@ -77,7 +77,7 @@ class Shape:
 
 
 @dataclass(frozen=True)
-class Drive:
+class DriveRows:
     """One time under power, or some settled rows under power of a table without times.
 
     Attributes:
@@ -136,7 +136,7 @@ class Drive:
 class Driven:
     """What a coil did under power: its drives, and how often the supply held its limit or tripped."""
 
-    drives: tuple[Drive, ...] = ()
+    drives: tuple[DriveRows, ...] = ()
     limited: int = 0
     tripped: int = 0
     #: The current at which the supply held its limit, None where no row has one.
@@ -198,7 +198,7 @@ def _apart(rows: Rows, powered: BoolArray) -> Iterator[IndexArray]:
 
 def _drive(
     rows: Rows, at: IndexArray, own: IndexArray, limiting: BoolArray, accuracy: Accuracy
-) -> Drive | None:
+) -> DriveRows | None:
     """One drive, None where there are no V and I, or no ohms to hold them against."""
     ratio = _ratio(rows.trace)[at]
     told = at[np.isfinite(ratio)]
@@ -226,7 +226,7 @@ def _drive(
     ohms_u = hypot(accuracy.offset_ohm, accuracy.contact_ohm, accuracy.leads_ohm) / expected
     by_degC = ALPHA20_PER_K / factor * hypot(accuracy.probe_noise_K, _REST_K)
     middle = float(np.median(ratio[np.isfinite(ratio)]))
-    return Drive(
+    return DriveRows(
         ohm=middle,
         expected_ohm=expected,
         u_rel=hypot(accuracy.vi_gain_rel, accuracy.gain_rel, ohms_u, by_degC),
@@ -328,7 +328,9 @@ def under_power(found: Driven, limits: Limits) -> Finding:
     return Finding(criterion, reason)
 
 
-def _reason(found: Driven, lowest: Drive | None, highest: Drive | None, limits: Limits) -> Reason | None:
+def _reason(
+    found: Driven, lowest: DriveRows | None, highest: DriveRows | None, limits: Limits
+) -> Reason | None:
     """The gravest of what was seen; None where all is as it should be."""
     if lowest is not None and lowest.low:
         return _conducts_more(found, lowest, limits)
@@ -342,7 +344,7 @@ def _reason(found: Driven, lowest: Drive | None, highest: Drive | None, limits: 
     return None
 
 
-def _conducts_more(found: Driven, lowest: Drive, limits: Limits) -> Reason:
+def _conducts_more(found: Driven, lowest: DriveRows, limits: Limits) -> Reason:
     figures = _figures(lowest)
     if not lowest.short:
         return retest("driven-low", say("reason.driven-low", **figures))
@@ -353,6 +355,6 @@ def _conducts_more(found: Driven, lowest: Drive, limits: Limits) -> Reason:
     return retest("driven-diode", say("reason.driven-diode", **figures))
 
 
-def _figures(drive: Drive) -> dict[str, str | float]:
+def _figures(drive: DriveRows) -> dict[str, str | float]:
     limit = say("part.held-at", ampere=drive.current_A) if drive.limited else ""
     return {"ohm": drive.ohm, "expected": drive.expected_ohm, "held": limit}

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from math import hypot
 from statistics import median
 
-from analysis.judge.checks.under_power import Drive, Driven
+from analysis.judge.checks.under_power import Driven, DriveRows
 from analysis.judge.rules.criteria import Finding
 from analysis.judge.rules.reasons import retest
 from analysis.judge.rules.verdict import Outcome
@@ -41,8 +41,8 @@ _ONE_FACTOR_REL = 0.02
 class _Beside:
     """One brief drive of a coil against those of like parts at about its temperature."""
 
-    drive: Drive
-    theirs: list[Drive]
+    drive: DriveRows
+    theirs: list[DriveRows]
 
     @property
     def usual_rel(self) -> float:
@@ -99,7 +99,7 @@ def beside_under_power(own: Driven, others: Sequence[Driven], accuracy: Accuracy
     return Finding(Criterion("driven-beside", name, "", worst.off_rel, None, -most, most, outcome), reason)
 
 
-def _theirs(drive: Drive, others: Sequence[Driven]) -> list[Drive]:
+def _theirs(drive: DriveRows, others: Sequence[Driven]) -> list[DriveRows]:
     """Of each other coil the brief drive nearest in temperature, where it is near."""
     found = []
     for other in others:

@@ -53,7 +53,7 @@ _LEAST, _LEAST_UNTIMED = 8, 20
 _MOST_SCATTER_K = 3.0
 
 
-class Place(StrEnum):
+class RowUse(StrEnum):
     """Where a row of the record went."""
 
     USED = "used"  # at rest or in a fit of the whole trace: behind the figures
@@ -74,14 +74,14 @@ class Place(StrEnum):
 
 #: What speaks against a coil; a row in any other place is used or explained.
 AGAINST = (
-    Place.OPEN,
-    Place.LOW,
-    Place.HIGH,
-    Place.POWERED_LOW,
-    Place.POWERED_HIGH,
-    Place.LACKING,
-    Place.BLANK,
-    Place.UNPLACED,
+    RowUse.OPEN,
+    RowUse.LOW,
+    RowUse.HIGH,
+    RowUse.POWERED_LOW,
+    RowUse.POWERED_HIGH,
+    RowUse.LACKING,
+    RowUse.BLANK,
+    RowUse.UNPLACED,
 )
 
 
@@ -90,10 +90,10 @@ def account(rows: Rows, found: Estimate, accuracy: Accuracy) -> Account:
     places = _places(rows, found, accuracy)
     against = np.isin(places, AGAINST)
     at_degC = rows.temperature_degC[against & np.isfinite(rows.temperature_degC)]
-    counts = {place: n for place in Place if (n := int((places == place).sum()))}
+    counts = {place: n for place in RowUse if (n := int((places == place).sum()))}
     return Account(
         rows=places.size,
-        used=counts.pop(Place.USED, 0),
+        used=counts.pop(RowUse.USED, 0),
         explained={place.value: n for place, n in counts.items() if place not in AGAINST},
         against={place.value: n for place, n in counts.items() if place in AGAINST},
         against_degC=(float(at_degC.min()), float(at_degC.max())) if at_degC.size else None,
@@ -139,19 +139,19 @@ def _where(told: Account) -> str:
 
 def _places(rows: Rows, found: Estimate, accuracy: Accuracy) -> TextArray:
     """Where each row belongs, shape (n,)."""
-    places = np.full(rows.good.size, Place.UNPLACED, dtype="<U16")
+    places = np.full(rows.good.size, RowUse.UNPLACED, dtype="<U16")
     placed = _placed_readings(rows, found, accuracy)
     if placed is not None:
         places[rows.good] = placed[rows.good]
-    places[rows.opened] = Place.OPEN
+    places[rows.opened] = RowUse.OPEN
     missing = ~rows.good & ~rows.opened
     switching = missing & (rows.trace.source == "switching")
     powered = missing & ~switching & rows.driven
     lacking = powered.sum() > max(1.0, LACKING_SHARE * rows.driven.sum())
     blank = missing & ~switching & ~powered
-    places[blank] = np.where(_beside_a_reading(rows)[blank], Place.GAP, Place.BLANK)
-    places[powered] = Place.LACKING if lacking else Place.GAP
-    places[switching] = Place.SWITCHING
+    places[blank] = np.where(_beside_a_reading(rows)[blank], RowUse.GAP, RowUse.BLANK)
+    places[powered] = RowUse.LACKING if lacking else RowUse.GAP
+    places[switching] = RowUse.SWITCHING
     return places
 
 
@@ -172,17 +172,17 @@ def _placed_readings(rows: Rows, found: Estimate, accuracy: Accuracy) -> TextArr
     play_K = noise_K + np.where(at_rest, REST_K, BEYOND_K + apart_K)
     low = np.where(at_rest, body, low) - play_K
     high = np.where(at_rest, body, np.where(rows.driven, HOTTEST_DEGC, high)) + play_K
-    sound = np.where(at_rest, Place.USED, np.where(rows.driven, Place.POWERED, Place.TRAILING))
+    sound = np.where(at_rest, RowUse.USED, np.where(rows.driven, RowUse.POWERED, RowUse.TRAILING))
     if found.method in {"ramp", OWN_HEAT}:
-        sound = np.full(ohm.size, Place.USED, dtype="<U16")
-    below = np.where(rows.driven, Place.POWERED_LOW, Place.LOW)
-    above = np.where(rows.driven, Place.POWERED_HIGH, Place.HIGH)
+        sound = np.full(ohm.size, RowUse.USED, dtype="<U16")
+    below = np.where(rows.driven, RowUse.POWERED_LOW, RowUse.LOW)
+    above = np.where(rows.driven, RowUse.POWERED_HIGH, RowUse.HIGH)
     places = np.where(winding < low, below, np.where(winding > high, above, sound)).astype("<U16")
-    places[~np.isfinite(winding) | ~np.isfinite(body)] = Place.UNPLACED
+    places[~np.isfinite(winding) | ~np.isfinite(body)] = RowUse.UNPLACED
     off = np.flatnonzero(rows.good & np.isin(places, AGAINST))
     if off.size == 1 and rows.good.sum() >= SLIP_ROWS and not rows.driven[off[0]]:
         near = abs(winding[off[0]] - body[off[0]]) * per_K <= SLIP_REL * found.r20.value
-        places[off] = Place.SLIP if near else places[off]
+        places[off] = RowUse.SLIP if near else places[off]
     return places
 
 

@@ -55,14 +55,14 @@ class ClaimManifest(msgspec.Struct, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True)
-class Carried:
+class AttachedRun:
     """A run folder to be carried, and its judgement as JSON for a folder that has no result of its own."""
 
     folder: Path
     result: bytes
 
 
-def attachments(runs: Sequence[Carried], program: str) -> dict[str, bytes]:
+def attachments(runs: Sequence[AttachedRun], program: str) -> dict[str, bytes]:
     """Return content by name of everything that a pack of *runs* carries, the manifest of all last.
 
     Raises:
@@ -87,7 +87,7 @@ def entries(files: Mapping[str, bytes]) -> dict[str, FileEntry]:
     }
 
 
-def _of_run(run: Carried) -> dict[str, bytes]:
+def _of_run(run: AttachedRun) -> dict[str, bytes]:
     files = {}
     for name in TRAVEL:
         try:

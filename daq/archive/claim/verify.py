@@ -19,7 +19,7 @@ from daq.archive.claim.verify_signature import Expected, Signer, check_signature
 from daq.archive.claim.write import claim_run
 from daq.archive.comparison import followed
 from daq.errors import InputError
-from daq.tables import Finding
+from daq.tables import CheckLine
 
 #: Exit statuses beside 0, all holds, and those of errors: something does not hold; nothing speaks against
 #: the pack, but something could not be told, as who signed it.
@@ -31,7 +31,7 @@ class Verified:
     """What came of looking at a pack: one finding for each thing, and who signed."""
 
     path: Path
-    findings: tuple[Finding, ...]
+    findings: tuple[CheckLine, ...]
     signers: tuple[Signer, ...]
 
     @property
@@ -88,7 +88,7 @@ def verify_pack(path: Path, expected: Expected | None = None) -> Verified:
         try:
             rejudged = rejudge(pack.files, run.prefix, run.folder)
         except InputError as exc:
-            findings.append(Finding(f"record{where}", False, str(exc)))
+            findings.append(CheckLine(f"record{where}", False, str(exc)))
         else:
             again.append(rejudged)
             findings += [check_record(rejudged, where), check_verdicts(rejudged, manifest, where)]

@@ -16,13 +16,13 @@ from analysis.paper.report_data import summary
 from analysis.words import RECORD_LANGUAGE, Words, catalogue, languages
 from daq.archive.claim.verify_pdf import Pack, foreign
 from daq.errors import InputError
-from daq.tables import Finding
+from daq.tables import CheckLine
 
 #: More pages has no pack.
 MAX_PAGES = 500
 
 
-def check_pages(pack: Pack, runs: Sequence[ClaimRun], found: History, *, signed: bool) -> Finding:
+def check_pages(pack: Pack, runs: Sequence[ClaimRun], found: History, *, signed: bool) -> CheckLine:
     """Return whether the pages say of each coil what judging again says: headline, faults, verdicts, R20.
 
     What somebody hid, or drew as a picture, is beyond this: where nobody *signed* them it stays open.
@@ -30,12 +30,12 @@ def check_pages(pack: Pack, runs: Sequence[ClaimRun], found: History, *, signed:
     try:
         missing = _missing(pack, runs, found)
     except InputError as exc:
-        return Finding("pages", False, str(exc))
+        return CheckLine("pages", False, str(exc))
     if missing:
-        return Finding("pages", False, f"do not say, in its place, what judging again gives: {missing!r}")
+        return CheckLine("pages", False, f"do not say, in its place, what judging again gives: {missing!r}")
     if signed:
-        return Finding("pages", True, "headline, faults and verdicts as judged again")
-    return Finding(
+        return CheckLine("pages", True, "headline, faults and verdicts as judged again")
+    return CheckLine(
         "pages", None, "headline, faults and verdicts as judged again; not proved, since no signature holds"
     )
 

@@ -18,7 +18,7 @@ from daq.archive.judgement import Judged, judge_run, judged_object
 from daq.errors import CoilsoakError, InputError
 from daq.record.format import COMPANION, MANIFEST, OBSERVATIONS, RESULT, TRAVEL, Manifest, json_text
 from daq.record.reader import Run, read_run
-from daq.tables import Finding
+from daq.tables import CheckLine
 
 #: More runs than that has no pack, and so many names are told of those that are not right.
 MAX_RUNS, MAX_TOLD = 50, 5
@@ -64,7 +64,7 @@ def pack_manifest(files: Mapping[str, bytes]) -> ClaimManifest:
 
 def check_attachments(
     files: Mapping[str, bytes], manifest: ClaimManifest, problems: Sequence[str]
-) -> Finding:
+) -> CheckLine:
     """Return whether what is attached is what the manifest of the pack says, no less and no more."""
     there = entries({name: data for name, data in files.items() if name != CLAIM_MANIFEST})
     known = {run.prefix + name for run in manifest.runs for name in TRAVEL}
@@ -97,11 +97,11 @@ def rejudge(files: Mapping[str, bytes], prefix: str, folder: str) -> Rejudged:
     return Rejudged(run, judged, own)
 
 
-def check_record(again: Rejudged, where: str) -> Finding:
+def check_record(again: Rejudged, where: str) -> CheckLine:
     """Return whether the files of one run are what the run itself wrote down when it closed."""
     check = f"record{where}"
     if MANIFEST not in again.files:
-        return Finding(check, None, "the run was cut off, and wrote down no hashes of its files")
+        return CheckLine(check, None, "the run was cut off, and wrote down no hashes of its files")
     wrong = list(again.run.problems)
     if not wrong:
         named = msgspec.json.decode(again.files[MANIFEST], type=Manifest).files
@@ -110,13 +110,13 @@ def check_record(again: Rejudged, where: str) -> Finding:
     return _finding(check, wrong, "each file as when the run closed; observations may have come later")
 
 
-def check_verdicts(again: Rejudged, manifest: ClaimManifest, where: str) -> Finding:
+def check_verdicts(again: Rejudged, manifest: ClaimManifest, where: str) -> CheckLine:
     """Return whether judging again gives what the attached result says."""
     check = f"verdicts{where}"
     mine = {coil["coil"]: coil for coil in json.loads(json_text(judged_object(again.judged)))["coils"]}
     theirs = _coils(again.run.result)
     if theirs is None:
-        return Finding(check, False, f"{RESULT}: is missing or not as this program writes it")
+        return CheckLine(check, False, f"{RESULT}: is missing or not as this program writes it")
     wrong = [f"{name}: judged again, but not in {RESULT}" for name in mine if name not in theirs]
     wrong += [f"{name}: in {RESULT}, but no such coil was judged" for name in theirs if name not in mine]
     for name in (name for name in mine if name in theirs):
@@ -153,8 +153,8 @@ def _differences(mine: Any, theirs: Any, where: str) -> Iterator[str]:
         yield where
 
 
-def _finding(check: str, wrong: Sequence[str], right: str) -> Finding:
+def _finding(check: str, wrong: Sequence[str], right: str) -> CheckLine:
     if not wrong:
-        return Finding(check, True, right)
+        return CheckLine(check, True, right)
     more = f"; and {len(wrong) - MAX_TOLD} more" if len(wrong) > MAX_TOLD else ""
-    return Finding(check, False, "; ".join(wrong[:MAX_TOLD]) + more)
+    return CheckLine(check, False, "; ".join(wrong[:MAX_TOLD]) + more)

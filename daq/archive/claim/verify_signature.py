@@ -18,7 +18,7 @@ from daq.archive.claim.key import MAX_KEY_BYTES, fingerprint
 from daq.archive.claim.verify_pdf import Pack, foreign
 from daq.errors import InputError
 from daq.plain_file import read_given
-from daq.tables import Finding
+from daq.tables import CheckLine
 
 #: More signatures than that has no claim pack.
 MAX_SIGNATURES = 20
@@ -73,7 +73,7 @@ def expected_signer(asked: str) -> Expected:
     return Expected(frozenset(each.sha256 for each in certificates), certificates)
 
 
-def check_signatures(pack: Pack, expected: Expected | None) -> tuple[list[Finding], list[Signer]]:
+def check_signatures(pack: Pack, expected: Expected | None) -> tuple[list[CheckLine], list[Signer]]:
     """Return what holds of the signatures of *pack*, and who signed.
 
     Args:
@@ -85,20 +85,20 @@ def check_signatures(pack: Pack, expected: Expected | None) -> tuple[list[Findin
             filled = sum(1 for _ in enumerate_sig_fields(pack.reader, filled_status=True))
             signatures = pack.reader.embedded_signatures
     except InputError as exc:
-        return [Finding("signature", False, str(exc))], []
+        return [CheckLine("signature", False, str(exc))], []
     if len(signatures) != filled or filled > MAX_SIGNATURES:
         text = f"{filled} signatures, of which {filled - len(signatures)} are of no kind that is known"
-        return [Finding("signature", False, text)], []
+        return [CheckLine("signature", False, text)], []
     if not signatures:
         text = "none: whoever had the file could alter pages, readings and result together"
-        return [Finding("signature", None if expected is None else False, text)], []
+        return [CheckLine("signature", None if expected is None else False, text)], []
     findings, signers = [], []
     for signature in signatures:
         try:
             with foreign("cannot be checked"):
                 signer, found = _check(signature, pack.raw, expected)
         except InputError as exc:
-            findings.append(Finding("signature", False, str(exc)))
+            findings.append(CheckLine("signature", False, str(exc)))
         else:
             findings += found
             signers.append(signer)
@@ -107,7 +107,7 @@ def check_signatures(pack: Pack, expected: Expected | None) -> tuple[list[Findin
 
 def _check(
     signature: EmbeddedPdfSignature, raw: bytes, expected: Expected | None
-) -> tuple[Signer, list[Finding]]:
+) -> tuple[Signer, list[CheckLine]]:
     stated = signature.self_reported_timestamp
     roots = expected.certificates if expected else ()
     status = _validate(signature, roots, stated)
@@ -133,14 +133,16 @@ def _validate(
     return validate_pdf_signature(signature, context, key_usage_settings=_MAY_SIGN, skip_diff=True)
 
 
-def _intact(signature: EmbeddedPdfSignature, status: PdfSignatureStatus, raw: bytes) -> Finding:
+def _intact(signature: EmbeddedPdfSignature, status: PdfSignatureStatus, raw: bytes) -> CheckLine:
     if not (status.intact and status.valid):
-        return Finding("signature", False, "broken: the file is not what was signed")
+        return CheckLine("signature", False, "broken: the file is not what was signed")
     if status.md_algorithm not in _SOUND_HASHES:
-        return Finding("signature", False, f"made with {status.md_algorithm}, which can be forged")
+        return CheckLine("signature", False, f"made with {status.md_algorithm}, which can be forged")
     if not _covers(signature, raw):
-        return Finding("signature", False, "does not cover the whole file: something was added after signing")
-    return Finding("signature", True, "intact, over the whole file")
+        return CheckLine(
+            "signature", False, "does not cover the whole file: something was added after signing"
+        )
+    return CheckLine("signature", True, "intact, over the whole file")
 
 
 def _covers(signature: EmbeddedPdfSignature, raw: bytes) -> bool:
@@ -157,7 +159,7 @@ def _covers(signature: EmbeddedPdfSignature, raw: bytes) -> bool:
 
 def _signed_by(
     signer: Signer, certificate: x509.Certificate, expected: Expected | None, *, by_chain: bool
-) -> Finding:
+) -> CheckLine:
     """Return who signed, and whether it is who was expected."""
     kind = (
         "a key that vouches for itself" if signer.self_made else f"certified by {_name(certificate.issuer)}"
@@ -171,24 +173,24 @@ def _signed_by(
     good_at = (certificate.not_valid_before, certificate.not_valid_after)
     if signer.signed_utc is None or not good_at[0] <= signer.signed_utc <= good_at[1]:
         good = " to ".join(map(_utc, good_at))
-        return Finding("signer", False, f"{who}; not within the time of its certificate, {good}")
+        return CheckLine("signer", False, f"{who}; not within the time of its certificate, {good}")
     if expected is None:
         ask = "who that is was not asked: compare the fingerprint by telephone, or give --signer"
-        return Finding("signer", None, f"{who}; {ask}")
+        return CheckLine("signer", None, f"{who}; {ask}")
     if certificate.sha256 in expected.sha256:
-        return Finding("signer", True, f"{who}; as --signer says")
-    return Finding("signer", by_chain, f"{who}; {'certified by' if by_chain else 'not'} who --signer says")
+        return CheckLine("signer", True, f"{who}; as --signer says")
+    return CheckLine("signer", by_chain, f"{who}; {'certified by' if by_chain else 'not'} who --signer says")
 
 
-def _stamped(status: PdfSignatureStatus) -> Iterator[Finding]:
+def _stamped(status: PdfSignatureStatus) -> Iterator[CheckLine]:
     """Yield what a timestamp says, where there is one."""
     if (stamp := status.timestamp_validity) is None:
         return
     by = f"{_utc(stamp.timestamp)}, stated by {_name(stamp.signing_cert.subject)}"
     if stamp.intact and stamp.valid:
-        yield Finding("time", True, f"{by}; who that is was not looked at")
+        yield CheckLine("time", True, f"{by}; who that is was not looked at")
     else:
-        yield Finding("time", False, f"{by}: the timestamp is broken")
+        yield CheckLine("time", False, f"{by}: the timestamp is broken")
 
 
 def _utc(moment: datetime) -> str:

@@ -11,7 +11,7 @@ from analysis.history.history import in_order
 from analysis.model import Verdict
 from analysis.words import Message, say
 from daq import __version__
-from daq.archive.claim.attachments import Carried, attachments
+from daq.archive.claim.attachments import AttachedRun, attachments
 from daq.archive.claim.pictures import MAX_PHOTOS, logo, photo
 from daq.archive.claim.shop import Shop, load_shop
 from daq.archive.comparison import followed
@@ -76,7 +76,7 @@ def write_claim(request: ClaimRequest, signer: SimpleSigner | None = None) -> Pa
     own = [judge_run(run) for run in runs]
     judged = [_with_serials(each, shop) for each in own]
     require_coils(request.coils, judged)
-    carried = [Carried(each.source, json_text(judged_object(each))) for each in judged]
+    carried = [AttachedRun(each.source, json_text(judged_object(each))) for each in judged]
     pdf = claim_pdf(
         [claim_run(each, run) for each, run in zip(judged, runs, strict=True)],
         attachments(carried, f"coilsoak {__version__}"),

@@ -69,7 +69,7 @@ class Input:
 
 
 @dataclass
-class Watch:
+class RunWatch:
     """What is known of the run: its folder, and by when it has to show itself."""
 
     folder: Path | None = None
@@ -80,7 +80,7 @@ class Watch:
     asked: bool = False
 
 
-def wait_for_need(lines: Input, watch: Watch, clock: RealClock, since: Callable[[], float]) -> str:
+def wait_for_need(lines: Input, watch: RunWatch, clock: RealClock, since: Callable[[], float]) -> str:
     """Return why the bench has to be switched off, or '' if the run ended in order."""
     while True:
         left_s = None if watch.until_s is None else max(watch.until_s - clock.monotonic(), 0.0) + GRACE_S
@@ -104,7 +104,7 @@ def wait_for_need(lines: Input, watch: Watch, clock: RealClock, since: Callable[
 class Teller:
     """Says what is done on standard error, and writes it beside the record, whatever becomes of either."""
 
-    def __init__(self, watch: Watch, rig_clock_s: Callable[[], float], utc: Callable[[], str]) -> None:
+    def __init__(self, watch: RunWatch, rig_clock_s: Callable[[], float], utc: Callable[[], str]) -> None:
         self._watch = watch
         self._now_s = rig_clock_s
         self._utc = utc
@@ -237,7 +237,7 @@ def main(arguments: list[str]) -> int:
         complain(f"companion process: {exc}")
         return exc.exit_status
     _answer(Ready(not why_not, why_not))
-    bench, clock, watch, lines = wall_clock(rig.value), RealClock(), Watch(), Input(sys.stdin.fileno())
+    bench, clock, watch, lines = wall_clock(rig.value), RealClock(), RunWatch(), Input(sys.stdin.fileno())
     need = wait_for_need(lines, watch, clock, bench.monotonic)
     if not need:
         hand.close()

@@ -15,7 +15,7 @@ from daq.errors import InputError
 from daq.instruments.dialects.roles import ROLES
 from daq.instruments.dialects.rules import check_errors, check_role
 from daq.instruments.dialects.schema import DialectFile, ErrorsTable, Op, RoleTable, SpecialTable
-from daq.instruments.dialects.template import SpecialValues, Words, spell_words
+from daq.instruments.dialects.template import SpecialValues, Spellings, spell_words
 from daq.links.settings import LinkTable
 
 __all__ = ["SHIPPED", "Dialect", "LinkTable", "Op", "RoleDialect", "load_dialect", "shipped"]
@@ -30,7 +30,7 @@ class RoleDialect:
     dialect: str
     role: str
     link: LinkTable
-    words: Words
+    words: Spellings
     special: SpecialValues
     errors: ErrorsTable | None
     params: Mapping[str, int | str]
@@ -78,7 +78,7 @@ def load_dialect(name: str, *, beside: Path | None = None) -> Dialect:
         )
     loaded = load(path, DialectFile)
     file = loaded.value
-    words = Words(file.words.on, file.words.off)
+    words = Spellings(file.words.on, file.words.off)
     if clash := {*words.on} & {*words.off}:
         raise loaded.error("words.off", f"{min(clash)!r} stands for on as well, expected another word")
     special = _special(file.special)

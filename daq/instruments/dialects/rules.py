@@ -11,7 +11,7 @@ from daq.instruments.dialects.template import (
     REPLY_FIELDS,
     ReplyPattern,
     SpecialValues,
-    Words,
+    Spellings,
     format_command,
     placeholders,
     spell_words,
@@ -36,7 +36,7 @@ _FIELDS = {
 _IDENTITY = OpKind(None, "text")
 
 
-def check_errors(loaded: Loaded[DialectFile], words: Words, special: SpecialValues) -> None:
+def check_errors(loaded: Loaded[DialectFile], words: Spellings, special: SpecialValues) -> None:
     """Check the table of the error queue; raises InputError with key and line."""
     errors = loaded.value.errors
     if errors is None:
@@ -50,7 +50,7 @@ def check_errors(loaded: Loaded[DialectFile], words: Words, special: SpecialValu
 
 
 def check_role(
-    loaded: Loaded[DialectFile], role: str, table: RoleTable, words: Words, special: SpecialValues
+    loaded: Loaded[DialectFile], role: str, table: RoleTable, words: Spellings, special: SpecialValues
 ) -> None:
     """Check the table of one role; raises InputError with key and line."""
     check = _Checker(loaded, words, special)
@@ -74,7 +74,7 @@ def check_role(
 class _Checker:
     """Checks the parts of one file."""
 
-    def __init__(self, loaded: Loaded[DialectFile], words: Words, special: SpecialValues) -> None:
+    def __init__(self, loaded: Loaded[DialectFile], words: Spellings, special: SpecialValues) -> None:
         self._loaded = loaded
         self._words = words
         self._special = special

@@ -92,7 +92,7 @@ class SpecialValues:
 
 
 @dataclass(frozen=True)
-class Words:
+class Spellings:
     """Spellings of on and off; the first of each is sent, all are accepted."""
 
     on: tuple[str, ...] = ("ON", "1")
@@ -106,7 +106,7 @@ def placeholders(template: str) -> list[tuple[str, str]]:
     return [(found[1], found[2] or "") for found in PLACEHOLDER.finditer(template)]
 
 
-def format_command(template: str, params: Mapping[str, object], words: Words) -> str:
+def format_command(template: str, params: Mapping[str, object], words: Spellings) -> str:
     """Fill *params* into *template*; a state is spelled with *words*.
 
     Raises:
@@ -141,7 +141,7 @@ def check_of(name: str, text: str) -> str:
     return chr(exclusive)
 
 
-def _spelled(template: str, name: str, spec: str, value: object, words: Words) -> str:
+def _spelled(template: str, name: str, spec: str, value: object, words: Spellings) -> str:
     if isinstance(value, bool):
         return (words.on if value else words.off)[0]
     if isinstance(value, int | float):
@@ -171,7 +171,7 @@ class ReplyPattern:
         template: str,
         params: Mapping[str, object],
         *,
-        words: Words,
+        words: Spellings,
         special: SpecialValues,
         scaled: bool = False,
     ) -> None:

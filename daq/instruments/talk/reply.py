@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from daq.errors import ReplyError
 from daq.instruments.dialects.schema import Op
-from daq.instruments.dialects.template import ReplyPattern, Words, spell_words, unquoted
+from daq.instruments.dialects.template import ReplyPattern, Spellings, spell_words, unquoted
 from daq.instruments.number import Number
 from daq.instruments.talk.hints import about_ack
 
@@ -33,7 +33,7 @@ class Answer:
             number = Number(self.op.from_instrument(number.value), number.status)
         return self._checked(number)
 
-    def state(self, words: Words, channel: object) -> bool:
+    def state(self, words: Spellings, channel: object) -> bool:
         """Return whether the state is on, or *channel* among the channels listed."""
         if "state" in self.fields:
             return self.fields["state"] in words.on

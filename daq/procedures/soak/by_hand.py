@@ -12,7 +12,7 @@ from daq.procedures.soak.oven import (
     REACHED_K,
     SETTLED_K,
     WINDOW_S,
-    Approach,
+    OvenApproach,
     cold_before,
     step_name,
 )
@@ -62,7 +62,7 @@ def _watch(
     if procedure.bench.typed:
         return
     began_s = procedure.now()
-    approaches = {coil: Approach() for coil in soak.watched()}
+    approaches = {coil: OvenApproach() for coil in soak.watched()}
     forecast = Forecast(window_s=WINDOW_S, tolerance_K=SETTLED_K)
     while procedure.now() - began_s < soak.plan.max_step_s:
         round_s = procedure.now()

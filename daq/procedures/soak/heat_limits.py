@@ -39,7 +39,7 @@ REFUTED_K = {True: 8.0, False: 2.0}
 
 
 @dataclass(frozen=True)
-class Ceilings:
+class HeatCeilings:
     """The lower of rig and coil-set ceilings."""
 
     body_degC: float
@@ -49,7 +49,7 @@ class Ceilings:
 class HeatWatch:
     """Watches one coil while it is heated; each sight either passes or raises."""
 
-    def __init__(self, coil: str, ceilings: Ceilings, *, stale_s: float, falls: bool = True) -> None:
+    def __init__(self, coil: str, ceilings: HeatCeilings, *, stale_s: float, falls: bool = True) -> None:
         self._coil = coil
         self._ceilings = ceilings
         self._stale_s = stale_s

@@ -35,7 +35,7 @@ COLD_K = 1.5
 COLD, BACK = "cold before", "back to cold"
 
 
-class Approach:
+class OvenApproach:
     """One coil on its way to a steady temperature."""
 
     def __init__(self) -> None:
@@ -202,7 +202,7 @@ def _approach(soak: Soak, progress: Progress, aim: _Aim) -> bool:
         procedure.bench.operator.confirm(f"Wait until the coils are steady at {aim.target_degC:.0f} degC")
         return True
     phase = aim.phase or ("rise" if aim.heating else "cool")
-    approaches = {coil: Approach() for coil in soak.watched()}
+    approaches = {coil: OvenApproach() for coil in soak.watched()}
     forecast = Forecast(window_s=WINDOW_S, tolerance_K=SETTLED_K)
     while True:
         round_s = procedure.now()

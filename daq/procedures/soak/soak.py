@@ -15,7 +15,7 @@ from daq.config.coil_set import SCAN_S
 from daq.errors import BenchError, CeilingError, LinkError, ProbeLostError, ReplyError, StaleError
 from daq.instruments.number import Number
 from daq.procedures.procedure import NOT_TAKEN, Procedure
-from daq.procedures.soak.heat_limits import REFUTED_K, SLACK_K, Ceilings, HeatWatch
+from daq.procedures.soak.heat_limits import REFUTED_K, SLACK_K, HeatCeilings, HeatWatch
 from daq.procedures.soak.powered_rows import SWITCH_ON_S, DrivenRows
 from daq.procedures.soak.probe_watch import Company
 from daq.procedures.soak.stop_rules import Targets
@@ -53,7 +53,7 @@ class SoakPlan:
     max_step_s: float
     hold_readings: int
     drive_s: float
-    ceilings: Ceilings
+    ceilings: HeatCeilings
     max_run_s: float
     #: From one round of readings to the next.
     scan_s: float = SCAN_S

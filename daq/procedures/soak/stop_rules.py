@@ -12,7 +12,7 @@ from analysis.model import Accuracy, Trace
 from analysis.physics.copper import ALPHA20_PER_K
 from analysis.statistics.settle import left_to_go
 from analysis.trace.known_so_far import Known
-from daq.bench.fits import Asked, Fits
+from daq.bench.fits import FitRequest, Fits
 from daq.config.coil_set import LEAST_COOL_S
 from daq.record.format import INSULATION
 from daq.record.writer import Reading
@@ -59,7 +59,7 @@ class CoolingFit:
         self._targets = targets
         self._accuracy = accuracy
         self._fits = fits
-        self._asked: Asked | None = None
+        self._asked: FitRequest | None = None
         self._due_s = LEAST_COOL_S if targets.asked else inf
 
     def look(self, readings: Sequence[Reading], cooled_s: float) -> Known | None:
@@ -125,7 +125,7 @@ class Passing:
         self._accuracy = accuracy
         self._kept = kept
         self._fits = fits
-        self._asked: dict[str, Asked] = {}
+        self._asked: dict[str, FitRequest] = {}
         self._due_s: dict[str, float] = {}
         self._enough: set[tuple[str, bool]] = set()
 

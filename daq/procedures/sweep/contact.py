@@ -29,7 +29,7 @@ class Sign(Enum):
     LIFTED = "the leads are in the air again"
 
 
-class Place(Enum):
+class LeadsAt(Enum):
     """Where the leads are."""
 
     AIR = "in the air"
@@ -55,7 +55,7 @@ class Touch:
 
     def __init__(self, agreement: Agreement) -> None:
         self._agreement = agreement
-        self.place = Place.AIR
+        self.place = LeadsAt.AIR
         #: Smallest and largest reading of this attempt, to tell how it wobbles.
         self.low_ohm = self.high_ohm = 0.0
         #: Readings in a row that agree so far, and the time of the first.
@@ -67,18 +67,18 @@ class Touch:
     @property
     def quick(self) -> bool:
         """Whether the next reading should be a quick one: only a firm contact is worth the long look."""
-        return self.place is not Place.FIRM
+        return self.place is not LeadsAt.FIRM
 
     def add(self, reading: Number, time_s: float) -> Sign:
         """Take the reading made at *time_s*; a reading without a number is one in the air."""
         if reading.value is None:
             return self._in_the_air(time_s)
         self._touched_s = time_s
-        if self.place is Place.READ:
+        if self.place is LeadsAt.READ:
             return Sign.NOTHING
-        fresh = self.place is Place.AIR
+        fresh = self.place is LeadsAt.AIR
         if fresh:
-            self.place = Place.WOBBLING
+            self.place = LeadsAt.WOBBLING
         if self._since_s is None:
             self._since_s, self.low_ohm, self.high_ohm = time_s, reading.value, reading.value
         self.low_ohm, self.high_ohm = min(self.low_ohm, reading.value), max(self.high_ohm, reading.value)
@@ -91,40 +91,40 @@ class Touch:
 
     def read_anew(self) -> None:
         """Look at the contact as if just made: the reading is wanted again, or for another coil."""
-        if self.place is not Place.AIR:
-            self._leave_for(Place.WOBBLING)
+        if self.place is not LeadsAt.AIR:
+            self._leave_for(LeadsAt.WOBBLING)
 
     def wait_for_lift(self) -> None:
         """Take no reading of this contact any more."""
-        if self.place is not Place.AIR:
-            self._leave_for(Place.READ)
+        if self.place is not LeadsAt.AIR:
+            self._leave_for(LeadsAt.READ)
 
-    def _leave_for(self, place: Place) -> None:
+    def _leave_for(self, place: LeadsAt) -> None:
         self.place, self._values, self._since_s = place, [], None
 
     def _firmer(self, ohm: float, time_s: float) -> bool:
         """Add a reading of a contact not yet read; return whether it is read now."""
         if self._values and not self._agreement.of([*self._values, ohm]):
             # It may be the first that agrees with what follows; a long look begins anew.
-            self.place, self._values = Place.WOBBLING, []
+            self.place, self._values = LeadsAt.WOBBLING, []
         if not self._values:
             self._first_s = time_s
         self._values.append(ohm)
-        if self.place is Place.FIRM:
+        if self.place is LeadsAt.FIRM:
             taken = len(self._values) == SETTLED_READINGS
-            self.place = Place.READ if taken else Place.FIRM
+            self.place = LeadsAt.READ if taken else LeadsAt.FIRM
             return taken
         if len(self._values) >= QUICK_READINGS and time_s - self._first_s >= FIRM_S:
-            self.place, self._values = Place.FIRM, []
+            self.place, self._values = LeadsAt.FIRM, []
         return False
 
     def _in_the_air(self, time_s: float) -> Sign:
-        if self.place is Place.AIR:
+        if self.place is LeadsAt.AIR:
             return Sign.NOTHING
-        if self.place is Place.FIRM:
-            self.place = Place.WOBBLING
+        if self.place is LeadsAt.FIRM:
+            self.place = LeadsAt.WOBBLING
         self._values = []
         if time_s - self._touched_s < LIFT_S:
             return Sign.NOTHING
-        self._leave_for(Place.AIR)
+        self._leave_for(LeadsAt.AIR)
         return Sign.LIFTED

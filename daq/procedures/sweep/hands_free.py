@@ -9,7 +9,7 @@ from analysis.model import OVER_RANGE
 from analysis.words import say
 from daq.instruments.number import Number
 from daq.procedures.procedure import Procedure
-from daq.procedures.sweep.contact import Agreement, Place, Sign
+from daq.procedures.sweep.contact import Agreement, LeadsAt, Sign
 from daq.procedures.sweep.expected_value import Plausible, figure
 from daq.procedures.sweep.leads import (
     BACK,
@@ -97,7 +97,7 @@ class _Sweep:
                 self._obey(key)
             place = self._touch.place
             sign = self._leads.look(DONE if self._at is None else self._coils[self._at])
-            if sign is Sign.LIFTED and place is Place.READ:
+            if sign is Sign.LIFTED and place is LeadsAt.READ:
                 held, self._held = self._held, False
                 self._due(self._after(self._at) if held else self._at)
             elif self._at is None:

@@ -8,7 +8,7 @@ from typing import Protocol
 from analysis.model import MOST_LEADS_OHM
 from daq.instruments.number import Number
 from daq.procedures.procedure import Procedure
-from daq.procedures.sweep.contact import Agreement, Place, Sign, Touch
+from daq.procedures.sweep.contact import Agreement, LeadsAt, Sign, Touch
 
 #: Leads that touch nothing for so long are nobody's, and the sweep ends by itself.
 UNTOUCHED_S = 600.0
@@ -63,7 +63,7 @@ class LeadsInHand:
     @property
     def in_the_air(self) -> bool:
         """Whether the leads touch nothing."""
-        return self.touch.place is Place.AIR
+        return self.touch.place is LeadsAt.AIR
 
     def look(self, coil: str) -> Sign:
         """Take the next reading, for *coil* in messages, and say what it tells."""

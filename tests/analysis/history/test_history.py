@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from analysis.history.history import AtStage, Coil, History, history
+from analysis.history.history import AtStage, CoilHistory, History, history
 from analysis.history.observations import DEMAGNETISED, DONE, REPLACED, Observation
 from analysis.history.standing import standing
 from analysis.history.words import notes, rechecking, remarks, state
@@ -15,7 +15,7 @@ from analysis.physics.copper import ALPHA20_PER_K
 from tests.analysis.kits.history import ACCURACY, SOUND, run, swept
 
 
-def of(found: History, name: str) -> Coil:
+def of(found: History, name: str) -> CoilHistory:
     """Return the coil of that label; the last one that had it."""
     return [coil for coil in found.coils if coil.name == name][-1]
 

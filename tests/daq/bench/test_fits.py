@@ -10,7 +10,7 @@ import pytest
 
 from analysis.model import Accuracy, Trace
 from analysis.trace.known_so_far import NOTHING, known_of
-from daq.bench.fits import TAKES_S, Asked, FitsBeside, VirtualFits
+from daq.bench.fits import TAKES_S, FitRequest, FitsBeside, VirtualFits
 from daq.clock import VirtualClock
 from tests.daq.kits.wire import wait_until
 
@@ -39,7 +39,7 @@ def trace() -> Trace:
     )
 
 
-def answered(asked: Asked) -> object:
+def answered(asked: FitRequest) -> object:
     """Wait for an answer."""
     wait_until(lambda: asked.answer() is not None, "a fit")
     return asked.answer()

@@ -10,7 +10,7 @@ from daq.errors import InputError
 from daq.instruments.dialects.template import (
     ReplyPattern,
     SpecialValues,
-    Words,
+    Spellings,
     format_command,
     format_number,
     parse_error_entry,
@@ -20,7 +20,7 @@ from daq.instruments.dialects.template import (
 )
 from daq.instruments.number import NO_READING, NOT_A_NUMBER, OK, OVER_RANGE, Number
 
-WORDS = Words()
+WORDS = Spellings()
 PLAIN = SpecialValues()
 DASHES = SpecialValues(over_range=(1.2e8,), over_range_words=("-------", "OL"), no_reading_words=("", "...."))
 

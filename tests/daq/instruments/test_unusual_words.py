@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from daq.clock import RealClock
 from daq.errors import InputError, ReadbackError, ReplyError
 from daq.instruments.dialects.load import load_dialect
-from daq.instruments.dialects.template import ReplyPattern, SpecialValues, Words, check_of, format_command
+from daq.instruments.dialects.template import ReplyPattern, SpecialValues, Spellings, check_of, format_command
 from daq.instruments.drivers.meter import DialectMeter, MeterSetup
 from daq.instruments.drivers.oven import DialectOven
 from daq.instruments.drivers.probe import InstrumentProbe
@@ -203,7 +203,7 @@ def test_checks_are_over_what_follows_the_last_stx() -> None:
     # 53 + 4C + 35 + 30 + 2E + 30 + 03 = 165 hexadecimal.
     assert check_of("sum8", "\x040011\x02SL50.0\x03") == "65"
     assert check_of("sum8", "AB") == "83"
-    assert format_command("\x02A{value}\x03{sum8}", {"value": 1}, Words()) == "\x02A1\x0375"
+    assert format_command("\x02A{value}\x03{sum8}", {"value": 1}, Spellings()) == "\x02A1\x0375"
 
 
 @pytest.mark.parametrize(
@@ -211,7 +211,7 @@ def test_checks_are_over_what_follows_the_last_stx() -> None:
 )
 def test_a_reply_whose_check_is_wrong_is_no_reply(reply: str, value: float | None) -> None:
     """A changed digit does not pass for a reading."""
-    pattern = ReplyPattern("\x02A{number}\x03{sum8}", {}, words=Words(), special=SpecialValues())
+    pattern = ReplyPattern("\x02A{number}\x03{sum8}", {}, words=Spellings(), special=SpecialValues())
     fields = pattern.match(reply)
     found = None if fields is None else pattern.number(fields)
     assert (None if found is None else found.value) == value

@@ -5,7 +5,7 @@ from __future__ import annotations
 from daq.errors import LinkTimeoutError
 from daq.instruments.number import Number
 from daq.instruments.roles import Protection
-from daq.procedures.soak.heat_limits import Ceilings
+from daq.procedures.soak.heat_limits import HeatCeilings
 from daq.procedures.soak.soak import CoilPlan, SoakPlan
 
 
@@ -112,6 +112,6 @@ ONE_COIL = SoakPlan(
     max_step_s=1e5,
     hold_readings=1,
     drive_s=1.0,
-    ceilings=Ceilings(body_degC=110.0, winding_degC=130.0),
+    ceilings=HeatCeilings(body_degC=110.0, winding_degC=130.0),
     max_run_s=1e6,
 )

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 import daq.sim.bench
-from daq.bench.watchdog.process import Teller, Watch
+from daq.bench.watchdog.process import RunWatch, Teller
 from daq.clock import VirtualClock
 from daq.durable_file import AppendFile
 from daq.errors import RecordError
@@ -169,7 +169,7 @@ def test_a_companion_without_a_folder_still_says_what_it_did(
 ) -> None:
     """The record's folder is gone: the line on standard error comes all the same."""
     for folder in (None, tmp_path / "gone"):
-        teller = Teller(Watch(folder=folder), lambda: 1.0, lambda: "2026-01-05T08:00:00.000Z")
+        teller = Teller(RunWatch(folder=folder), lambda: 1.0, lambda: "2026-01-05T08:00:00.000Z")
         teller("the supply is off")
         teller.close()
     assert capsys.readouterr().err == "coilsoak: companion process: the supply is off\n" * 2

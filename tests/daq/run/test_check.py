@@ -17,7 +17,7 @@ from daq.instruments.number import Number
 from daq.instruments.roles import Protection
 from daq.run.check import check_bench
 from daq.sim.bench import SimBench
-from daq.tables import Finding, findings_table
+from daq.tables import CheckLine, findings_table
 from tests.daq.kits.cli import RIG, say, spoiled
 
 #: Not connected, as a meter reads it.
@@ -38,7 +38,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> list[SimBench]:
     return built
 
 
-def checked(rig: Path | None = None, coil_set: Path | None = None) -> dict[str, Finding]:
+def checked(rig: Path | None = None, coil_set: Path | None = None) -> dict[str, CheckLine]:
     """Return the findings on a simulated bench by what was looked at."""
     return {
         finding.what: finding for finding in check_bench(rig, coil_set, None, Console(file=io.StringIO()))
@@ -236,7 +236,7 @@ def test_what_must_be_looked_at_ends_with_status_2(
 def test_the_table_fits_and_obeys_nobody() -> None:
     """A long answer wraps in its column at 80 columns; brackets and escape codes in it are only shown."""
     console = Console(file=io.StringIO(), width=80)
-    console.print(findings_table([Finding("supply", True, "[/red]\x1b[31m" + "x" * 100)]))
+    console.print(findings_table([CheckLine("supply", True, "[/red]\x1b[31m" + "x" * 100)]))
     assert isinstance(console.file, io.StringIO)
     text = console.file.getvalue()
     assert max(map(len, text.splitlines())) <= 80

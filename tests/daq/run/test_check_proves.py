@@ -19,7 +19,7 @@ from daq.instruments.number import Number
 from daq.links.base import Peer
 from daq.run.check import check_bench
 from daq.sim.bench import SimBench
-from daq.tables import Finding
+from daq.tables import CheckLine
 from tests.daq.kits.cli import RIG
 from tests.daq.kits.rig import spoil as spoiled
 from tests.daq.kits.soak import run, small_set
@@ -72,7 +72,7 @@ def hand_rig(folder: Path, *changes: tuple[str, str]) -> Path:
     return path
 
 
-def checked(rig: Path | None = None) -> dict[str, Finding]:
+def checked(rig: Path | None = None) -> dict[str, CheckLine]:
     """Return the findings by what was looked at."""
     return {each.what: each for each in check_bench(rig, None, None, Console(file=io.StringIO()))}
 

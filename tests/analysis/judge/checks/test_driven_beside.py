@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.judge.checks.under_power import Drive, Driven, Shape
+from analysis.judge.checks.under_power import Driven, DriveRows, Shape
 from analysis.judge.checks.under_power_beside import beside_under_power, common_factor
 from analysis.model import Accuracy
 
@@ -14,14 +14,14 @@ OHM, WATT = 7.0, 10.0
 
 def drive(
     begins_rel: float = 0.0, per_s: float = 0.0015, degC: float = 90.0, *, shaped: bool = True
-) -> Drive:
+) -> DriveRows:
     """Two seconds under power, beginning at the ohms and a share, and rising as copper does or faster."""
     shape = Shape(begins_rel, per_s, 1e-4, 2.0, 0.5) if shaped else None
     off = begins_rel + per_s
     # The most that it can have warmed: by its own rise where that is known.
     warmer = 0.01 if shaped else 0.4
     at, rows = {"from_degC": degC, "watt": WATT}, 5
-    return Drive(
+    return DriveRows(
         OHM * (1.0 + off), OHM, 0.003, warmer, rows, 1.2, limited=False, brief=True, shape=shape, **at
     )
 
@@ -47,7 +47,7 @@ SOUND = Driven((drive(degC=22.0), drive()))
         (drive(0.01, shaped=False), ""),
     ],
 )
-def test_one_that_stands_out_in_one_drive_is_told_from_its_like(odd: Drive, code: str) -> None:
+def test_one_that_stands_out_in_one_drive_is_told_from_its_like(odd: DriveRows, code: str) -> None:
     """A contact that costs a per cent, at one temperature alone, shows beside parts that agree."""
     assert asked(Driven((drive(degC=22.0), odd)), SOUND, SOUND, SOUND) == code
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as arrays
 
 from analysis.arrays import FloatArray
-from analysis.judge.checks.unexplained import AGAINST, Place, window_max
+from analysis.judge.checks.unexplained import AGAINST, RowUse, window_max
 from analysis.judge.set import judge_set
 from analysis.model import OK, OVER_RANGE, Accuracy, CoilResult, Limits, Subject, Trace
 from tests.analysis.conftest import Bench
@@ -57,15 +57,15 @@ def test_a_sound_coil_has_every_row_used_or_explained(bench: Bench) -> None:
     found = judged(with_drives(bench.soak(readings=20), 4.22))
     assert found.verdict == "pass"
     assert found.account.used == 100
-    assert found.account.explained == {Place.POWERED: 20}
+    assert found.account.explained == {RowUse.POWERED: 20}
     assert not found.account.against
 
 
 @pytest.mark.parametrize(
-    ("place", "ohm"), [(Place.POWERED_LOW, 0.24), (Place.POWERED_LOW, 3.9), (Place.POWERED_HIGH, 9.0)]
+    ("place", "ohm"), [(RowUse.POWERED_LOW, 0.24), (RowUse.POWERED_LOW, 3.9), (RowUse.POWERED_HIGH, 9.0)]
 )
 def test_a_coil_that_reads_otherwise_under_current_does_not_pass(
-    bench: Bench, place: Place, ohm: float
+    bench: Bench, place: RowUse, ohm: float
 ) -> None:
     """V over I far from what the winding reads to the ohmmeter speaks against the coil."""
     found = judged(with_drives(bench.soak(readings=20), ohm))
@@ -79,10 +79,10 @@ def test_rows_under_current_without_a_figure_are_no_gap(bench: Bench) -> None:
     lost = np.flatnonzero(trace.source == "V/I")
     ohm = trace.resistance_ohm.copy()
     ohm[lost[0]] = np.nan
-    assert judged(with_ohms(trace, ohm)).account.explained[Place.GAP] == 1
+    assert judged(with_ohms(trace, ohm)).account.explained[RowUse.GAP] == 1
     ohm[lost] = np.nan
     found = judged(with_ohms(trace, ohm))
-    assert found.account.against == {Place.LACKING: lost.size}
+    assert found.account.against == {RowUse.LACKING: lost.size}
     assert found.verdict == "retest"
 
 
@@ -105,10 +105,10 @@ def test_one_reading_alone_may_be_a_slip(bench: Bench) -> None:
     ohm[42] *= 0.85
     found = judged(with_ohms(trace, ohm))
     assert found.verdict == "pass"
-    assert found.account.explained == {Place.TRAILING: 9, Place.SLIP: 1}
+    assert found.account.explained == {RowUse.TRAILING: 9, RowUse.SLIP: 1}
     ohm[47] *= 0.85
     found = judged(with_ohms(trace, ohm))
-    assert found.account.against == {Place.LOW: 2}
+    assert found.account.against == {RowUse.LOW: 2}
     assert found.verdict == "retest"
 
 
@@ -117,7 +117,7 @@ def test_cells_left_empty_where_the_coil_was_not_read_count_against_it(bench: Be
     trace = bench.soak(readings=20)
     ohm = np.where(trace.probe_degC > 80.0, np.nan, trace.resistance_ohm)
     found = judged(with_ohms(trace, ohm))
-    assert found.account.against == {Place.BLANK: 20}
+    assert found.account.against == {RowUse.BLANK: 20}
     assert found.account.against_degC == pytest.approx((90.0, 90.0), abs=0.5)
     assert found.verdict == "retest"
 
@@ -129,7 +129,7 @@ def test_a_long_hold_without_a_reading_is_no_gap(bench: Bench) -> None:
     ohm = trace.resistance_ohm.copy()
     ohm[hold[1:-1]] = np.nan
     found = judged(with_ohms(trace, ohm))
-    assert found.account.against == {Place.BLANK: 34}
+    assert found.account.against == {RowUse.BLANK: 34}
     assert found.verdict == "retest"
 
 
@@ -138,7 +138,7 @@ def test_cells_left_empty_between_others_are_a_gap(bench: Bench) -> None:
     trace = bench.soak(readings=20)
     ohm = np.where(np.arange(100) % 2, np.nan, trace.resistance_ohm)
     found = judged(with_ohms(trace, ohm))
-    assert (found.verdict, found.account.explained) == ("pass", {Place.GAP: 50})
+    assert (found.verdict, found.account.explained) == ("pass", {RowUse.GAP: 50})
 
 
 _NUMBERS = st.one_of(st.just(float("nan")), st.floats(-50.0, 150.0, width=32))

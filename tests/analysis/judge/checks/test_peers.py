@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.judge.checks.peers import Peer, compare, like_parts, provable
+from analysis.judge.checks.peers import PeerValue, compare, like_parts, provable
 
 
-def peers(*values: float, u: float = 0.001) -> dict[str, Peer]:
+def peers(*values: float, u: float = 0.001) -> dict[str, PeerValue]:
     """Coils named by their place."""
-    return {f"Y{k}": Peer(value, u) for k, value in enumerate(values, start=1)}
+    return {f"Y{k}": PeerValue(value, u) for k, value in enumerate(values, start=1)}
 
 
 def test_one_far_off_is_found_among_eight() -> None:
@@ -46,9 +46,9 @@ def test_two_unlike_within_the_limit_are_both_hinted_at(n: int) -> None:
 
 def test_no_hint_from_what_was_badly_measured() -> None:
     """A coil that differs by less than twice its uncertainty is no outlier, however well the others agree."""
-    result = compare({**peers(3.300, 3.301, 3.302, 3.301), "Y5": Peer(3.360, 0.035)}, 0.1)
+    result = compare({**peers(3.300, 3.301, 3.302, 3.301), "Y5": PeerValue(3.360, 0.035)}, 0.1)
     assert not result["Y5"].outlying
-    assert compare({**peers(3.300, 3.301, 3.302, 3.301), "Y5": Peer(3.360, 0.02)}, 0.1)["Y5"].outlying
+    assert compare({**peers(3.300, 3.301, 3.302, 3.301), "Y5": PeerValue(3.360, 0.02)}, 0.1)["Y5"].outlying
 
 
 def test_two_and_three_tell_no_outlier() -> None:

@@ -28,7 +28,7 @@ from daq.bench.watchdog.heartbeat import (
     BreathingOperator,
     BreathingRecord,
 )
-from daq.bench.watchdog.process import Input, Watch, see_cool, switch_off, wait_for_need
+from daq.bench.watchdog.process import Input, RunWatch, see_cool, switch_off, wait_for_need
 from daq.bench.watchdog.switch_off import SwitchOff
 from daq.clock import RealClock, VirtualClock
 from daq.config.builtin import builtin
@@ -64,7 +64,7 @@ def pipe() -> Iterator[tuple[Input, int]]:
     lines.close()
 
 
-def need(lines: Input, watch: Watch) -> str:
+def need(lines: Input, watch: RunWatch) -> str:
     """Wait for need in real time."""
     return wait_for_need(lines, watch, RealClock(), lambda: 12.5)
 
@@ -74,7 +74,7 @@ def test_a_run_that_says_done_needs_nothing(pipe: tuple[Input, int]) -> None:
     lines, write = pipe
     os.write(write, b'record "/runs/a b"\nlive 2\nrest\ndone\n')
     os.close(write)
-    watch = Watch()
+    watch = RunWatch()
     assert need(lines, watch) == ""
     assert watch.folder == Path("/runs/a b")
     assert watch.origin_s == 12.5
@@ -85,7 +85,7 @@ def test_the_end_of_the_pipe_is_the_end_of_the_run(pipe: tuple[Input, int]) -> N
     lines, write = pipe
     os.write(write, b"live 2\nliv")
     os.close(write)
-    watch = Watch()
+    watch = RunWatch()
     assert need(lines, watch) == "the run was ended from outside"
     assert watch.on
 
@@ -97,7 +97,7 @@ def test_silence_counts_only_while_something_is_on(pipe: tuple[Input, int]) -> N
     os.write(write, b"live 0.05\nrest\n")
     assert lines.line(0.0) == "live 0.05"
     os.write(write, b"live 0.05\n")
-    watch = Watch()
+    watch = RunWatch()
     assert need(lines, watch) == "the run shows no life"
     os.close(write)
 
@@ -192,7 +192,7 @@ def test_a_hot_oven_whose_run_is_gone_is_watched_whether_it_had_asked_or_not(
 ) -> None:
     """A run that asked for off and was then killed watches nothing any more; one that lives does itself."""
 
-    def killed(_: Input, watch: Watch, *__: object) -> str:
+    def killed(_: Input, watch: RunWatch, *__: object) -> str:
         watch.on, watch.asked = True, asked
         return "switch off"
 

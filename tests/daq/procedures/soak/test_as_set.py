@@ -6,7 +6,7 @@ import pytest
 
 from daq.errors import CeilingError, InterlockError, StaleError
 from daq.instruments.number import Number
-from daq.procedures.soak.heat_limits import Ceilings, HeatWatch
+from daq.procedures.soak.heat_limits import HeatCeilings, HeatWatch
 from daq.procedures.soak.powered_rows import DrivenRows
 from daq.procedures.soak.soak import CoilPlan
 from tests.daq.procedures.soak.test_switching_on import World
@@ -65,7 +65,7 @@ def test_more_current_than_its_limit_is_said_to_be_that() -> None:
 
 def watch() -> HeatWatch:
     """Return the watch of a coil of 3.3 ohm at 20 degC that is about to be driven."""
-    coil = HeatWatch("Y1", Ceilings(body_degC=110.0, winding_degC=150.0), stale_s=60.0)
+    coil = HeatWatch("Y1", HeatCeilings(body_degC=110.0, winding_degC=150.0), stale_s=60.0)
     coil.cold(3.3, 20.0)
     return coil
 

@@ -6,12 +6,12 @@ import pytest
 
 from daq.errors import CeilingError, ProbeLostError, StaleError
 from daq.instruments.number import Number
-from daq.procedures.soak.heat_limits import Ceilings, HeatWatch
+from daq.procedures.soak.heat_limits import HeatCeilings, HeatWatch
 
 
 def make_watch() -> HeatWatch:
     """Return a watch on Y1: body to 110 degC, winding to 130 degC, 60 s of silence."""
-    return HeatWatch("Y1", Ceilings(body_degC=110.0, winding_degC=130.0), stale_s=60.0)
+    return HeatWatch("Y1", HeatCeilings(body_degC=110.0, winding_degC=130.0), stale_s=60.0)
 
 
 def ok(value: float) -> Number:

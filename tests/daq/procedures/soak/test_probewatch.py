@@ -8,7 +8,7 @@ import pytest
 
 from daq.errors import ProbeLostError
 from daq.instruments.number import Number
-from daq.procedures.soak.heat_limits import Ceilings, HeatWatch
+from daq.procedures.soak.heat_limits import HeatCeilings, HeatWatch
 from daq.procedures.soak.probe_watch import Company, FallWatch
 
 
@@ -76,7 +76,7 @@ def self_heated(most_W: float, *, off_at_s: float = inf, within_s: float = 15.0)
     Ten seconds of current with a row a second, and half a second without; the power is lowered towards each
     step as by anybody who regulates a body. From *off_at_s* on the probe falls to the air.
     """
-    watch = HeatWatch("Y1", Ceilings(body_degC=120.0, winding_degC=180.0), stale_s=60.0)
+    watch = HeatWatch("Y1", HeatCeilings(body_degC=120.0, winding_degC=180.0), stale_s=60.0)
     watch.cold(COLD_OHM, AIR_DEGC)
     watch.heats_itself()
     winding = body = probe = AIR_DEGC

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from daq.config.coil_set import SCAN_S
-from daq.procedures.soak.oven import Approach
+from daq.procedures.soak.oven import OvenApproach
 from daq.record.writer import Reading
 
 STEP_DEGC, REACH_K = 90.0, 5.0
@@ -16,7 +16,7 @@ def settled_after_s(
     rng: np.random.Generator, *, rate_K_per_s: float, noise_K: float, open_coil: bool, tau_s: float = np.inf
 ) -> float | None:
     """Feed an hour of a body that creeps, slower and slower with *tau_s*; None if it never settled."""
-    approach = Approach()
+    approach = OvenApproach()
     for time_s in np.arange(0.0, 3600.0, SCAN_S).tolist():
         moved_K = rate_K_per_s * (time_s if np.isinf(tau_s) else -tau_s * np.expm1(-time_s / tau_s))
         body_degC = STEP_DEGC - 1.0 + moved_K

@@ -13,7 +13,7 @@ from daq.clock import VirtualClock
 from daq.errors import CeilingError, OvenError, ProbeLostError
 from daq.instruments.number import Number
 from daq.procedures.procedure import Procedure
-from daq.procedures.soak.heat_limits import Ceilings
+from daq.procedures.soak.heat_limits import HeatCeilings
 from daq.procedures.soak.soak import CoilPlan, Soak, SoakPlan
 from daq.record.writer import Reading
 from tests.daq.kits.fake_bench import FakeOven, FakeSwitch
@@ -30,7 +30,7 @@ PLAN = SoakPlan(
     max_step_s=1e5,
     hold_readings=1,
     drive_s=0.0,
-    ceilings=Ceilings(body_degC=112.0, winding_degC=130.0),
+    ceilings=HeatCeilings(body_degC=112.0, winding_degC=130.0),
     max_run_s=1e6,
 )
 

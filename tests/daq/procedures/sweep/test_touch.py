@@ -15,7 +15,7 @@ from daq.procedures.sweep.contact import (
     QUICK_READINGS,
     SETTLED_READINGS,
     Agreement,
-    Place,
+    LeadsAt,
     Sign,
     Touch,
 )
@@ -59,7 +59,7 @@ def test_a_firm_contact_is_read_once_and_until_it_lifts() -> None:
     assert leads.show(*[3.3] * 100) == []
     assert leads.show(*[AIR] * (LIFT - 1)) == []
     assert leads.show(AIR) == [Sign.LIFTED]
-    assert leads.touch.place is Place.AIR
+    assert leads.touch.place is LeadsAt.AIR
 
 
 def test_a_moment_in_the_air_is_no_lift() -> None:
@@ -86,7 +86,7 @@ def test_a_long_look_that_does_not_agree_starts_anew() -> None:
     """A contact that slips while it is read is looked at in haste again, from that reading on."""
     leads = Leads()
     leads.show(*[3.3] * FIRM, 3.3, 3.4)
-    assert leads.touch.place is Place.WOBBLING
+    assert leads.touch.place is LeadsAt.WOBBLING
     assert leads.show(*[3.4] * (READ - 2)) == []
     assert leads.show(3.4) == [Sign.TAKEN]
 
@@ -122,7 +122,7 @@ def test_nothing_is_wanted_of_leads_in_the_air() -> None:
     leads = Leads()
     leads.touch.read_anew()
     leads.touch.wait_for_lift()
-    assert leads.touch.place is Place.AIR
+    assert leads.touch.place is LeadsAt.AIR
     assert leads.show(AIR) == []
 
 
@@ -145,9 +145,9 @@ def test_what_is_taken_agrees_and_each_contact_is_taken_once(ohms: list[float | 
             taken = True
         if sign is Sign.LIFTED:
             assert ohm is None
-            assert place is not Place.AIR
+            assert place is not LeadsAt.AIR
             taken = False
-        assert (leads.touch.place is Place.READ) == taken
+        assert (leads.touch.place is LeadsAt.READ) == taken
 
 
 @given(readings)
@@ -156,5 +156,5 @@ def test_a_coil_that_is_then_held_still_is_always_read(ohms: list[float | None])
     leads = Leads()
     leads.show(*ohms)
     leads.show(*[AIR] * (LIFT + 1))
-    assert leads.touch.place is Place.AIR
+    assert leads.touch.place is LeadsAt.AIR
     assert leads.show(*[5.3] * READ) == [Sign.TOUCHED, Sign.TAKEN]
