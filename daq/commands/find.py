@@ -27,7 +27,7 @@ def find(addresses: tuple[str, ...], lan: bool, seconds: float, as_json: bool) -
     Looks at serial ports, USB and GPIB, or at the given ADDRESSes alone: COM3, /dev/ttyUSB0, 192.168.1.5,
     meter.local. Asks only: nothing is set, and no output is touched.
     """
-    from daq.setup.listing import found_table, here, searching
+    from daq.setup.meet.listing import found_table, here, searching
 
     with open_console(as_json) as screen:
         found = searching(here(addresses, lan=lan, seconds=seconds, console=screen), screen)

@@ -28,7 +28,7 @@ def setup(
     Looks at serial ports, USB and GPIB first, or at the given ADDRESSes alone. Without a terminal everything
     comes from --answers. The answers are kept beside the rig file: the next time they are the defaults.
     """
-    from daq.setup.listing import here, searching
+    from daq.setup.meet.listing import here, searching
     from daq.setup.session import read_answers, set_up
     from daq.tables import findings_table
 

@@ -22,8 +22,8 @@ def try_(address: str, dialect: str | None, role: str | None, as_json: bool) -> 
     what the dialect asks, and ends. What is only asked changes nothing; before anything else is sent you are
     asked, and an output is switched off at the end.
     """
-    from daq.setup.prompt import try_instrument
-    from daq.setup.trial import dialects_for
+    from daq.setup.meet.prompt import try_instrument
+    from daq.setup.meet.trial import dialects_for
 
     with open_console(as_json) as screen:
         asking = not as_json and sys.stdin is not None and sys.stdin.isatty()

@@ -12,11 +12,11 @@ from daq.instruments.dialects.load import Dialect
 from daq.links.discover import Place
 from daq.setup.coils import alike, coils, limits, tolerance, ways
 from daq.setup.desk import Desk
-from daq.setup.find import Found, look
+from daq.setup.meet.find import Found, look
+from daq.setup.meet.trial import Fit, most
 from daq.setup.meters import CLASSES, MANUAL
 from daq.setup.parse import HAND, NONE, mains, number, one_of, something, two_or_four, whole
 from daq.setup.plan import Accuracy, Plan, Wired, wired
-from daq.setup.trial import Fit, most
 
 _AN = {
     "meter": "ohmmeter or multimeter",

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from daq.setup.find import Found
-from daq.setup.greet import IDENTITY
+from daq.setup.meet.find import Found
+from daq.setup.meet.greet import IDENTITY
 
 
 @dataclass(frozen=True)

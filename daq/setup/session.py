@@ -20,11 +20,11 @@ from daq.screen.console import ConsoleOperator
 from daq.setup.desk import BackError, Desk
 from daq.setup.existing import answers_of
 from daq.setup.files import rig_text, set_text, without
-from daq.setup.find import Found
 from daq.setup.interview import QUESTIONS, Looker, interview
-from daq.setup.listing import found_table
+from daq.setup.meet.find import Found
+from daq.setup.meet.listing import found_table
+from daq.setup.meet.trial import known_dialects
 from daq.setup.plan import Plan, Wired
-from daq.setup.trial import known_dialects
 from daq.tables import CheckLine, open_table, shown
 
 WELCOME = "Enter takes what stands in [brackets]; b goes back; ? explains. Nothing is switched on."

@@ -12,10 +12,10 @@ from daq.setup.desk import Desk
 from daq.setup.existing import answers_of
 from daq.setup.files import rig_text, set_text
 from daq.setup.interview import QUESTIONS, Looker
+from daq.setup.meet.trial import known_dialects
+from daq.setup.meet.wire import harmless
 from daq.setup.parse import channels_or_none
 from daq.setup.session import ask_all
-from daq.setup.trial import known_dialects
-from daq.setup.wire import harmless
 from tests.daq.kits.cli import COIL_SET, RIG, say
 from tests.daq.kits.strange_bench import METER_BAUD, StrangeBench, strange_bench
 from tests.daq.kits.terminal import Terminal, terminal

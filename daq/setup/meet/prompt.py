@@ -27,10 +27,10 @@ from daq.instruments.talk.conversation import Conversation
 from daq.links.base import Link
 from daq.links.discover import Place
 from daq.links.settings import LinkTable
-from daq.setup.find import Found, look
-from daq.setup.greet import open_real
-from daq.setup.listing import found_table
-from daq.setup.wire import harmless
+from daq.setup.meet.find import Found, look
+from daq.setup.meet.greet import open_real
+from daq.setup.meet.listing import found_table
+from daq.setup.meet.wire import harmless
 from daq.signals import shielded
 from daq.streams import one_line
 from daq.tables import CheckLine, findings_table

@@ -9,9 +9,9 @@ from rich.console import Console, RenderableType
 from rich.progress import BarColumn, Progress, TextColumn
 
 from daq.links.discover import BROADCAST_S, Place, bus_places, network_places, serial_ports
-from daq.setup.find import Found, search
-from daq.setup.find import Progress as Searched
-from daq.setup.trial import known_dialects
+from daq.setup.meet.find import Found, search
+from daq.setup.meet.find import Progress as Searched
+from daq.setup.meet.trial import known_dialects
 from daq.tables import open_table, shown
 
 

@@ -20,8 +20,8 @@ from daq.instruments.dialects.roles import ROLES
 from daq.instruments.dialects.template import ReplyPattern, placeholders
 from daq.instruments.talk.conversation import Conversation
 from daq.links.inprocess import InProcessLink
-from daq.setup.greet import IDENTITY, Met, Nameless, Opener, open_real, quiet
-from daq.setup.wire import QuietWire, harmless
+from daq.setup.meet.greet import IDENTITY, Met, Nameless, Opener, open_real, quiet
+from daq.setup.meet.wire import QuietWire, harmless
 
 #: How long a reply to a setting's question is waited for: some times as long as the name took, within bounds.
 #: And to a question that measures first.

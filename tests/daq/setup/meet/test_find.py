@@ -10,9 +10,9 @@ import zeroconf
 
 from daq.links import discover
 from daq.links.discover import BROADCAST_S, Place, network_places, serial_ports
-from daq.setup.find import Found, Progress, search
-from daq.setup.trial import known_dialects
-from daq.setup.wire import harmless
+from daq.setup.meet.find import Found, Progress, search
+from daq.setup.meet.trial import known_dialects
+from daq.setup.meet.wire import harmless
 from tests.daq.kits.cli import say
 from tests.daq.kits.strange_bench import METER_BAUD, StrangeBench, strange_bench
 
@@ -85,9 +85,9 @@ def test_without_addresses_serial_ports_and_buses_are_listed(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Where there is nothing it says so, and how to look further; the network is left alone unless asked."""
-    monkeypatch.setattr("daq.setup.listing.serial_ports", list)
-    monkeypatch.setattr("daq.setup.listing.bus_places", list)
-    monkeypatch.setattr("daq.setup.listing.network_places", lambda _s: pytest.fail("asked the network"))
+    monkeypatch.setattr("daq.setup.meet.listing.serial_ports", list)
+    monkeypatch.setattr("daq.setup.meet.listing.bus_places", list)
+    monkeypatch.setattr("daq.setup.meet.listing.network_places", lambda _s: pytest.fail("asked the network"))
     said = say(capsys, "find")
     assert said.status == 0
     assert "coilsoak find --lan" in " ".join(said.out.split())

@@ -14,11 +14,11 @@ from daq.instruments.dialects.load import Dialect, load_dialect, shipped
 from daq.links.base import Link, Peer
 from daq.links.inprocess import InProcessLink
 from daq.links.settings import LinkTable
-from daq.setup import wire
 from daq.setup.files import without
-from daq.setup.greet import Met, Opener, greet
-from daq.setup.trial import NEEDED, Fit, fitting, known_dialects, nameless
-from daq.setup.wire import harmless
+from daq.setup.meet import wire
+from daq.setup.meet.greet import Met, Opener, greet
+from daq.setup.meet.trial import NEEDED, Fit, fitting, known_dialects, nameless
+from daq.setup.meet.wire import harmless
 from tests.daq.kits.replay import FOLDER, read
 
 #: It configures and measures with one command, so no question that sets nothing tells it.

@@ -12,8 +12,8 @@ from daq.config.address import complete, plainly
 from daq.errors import BenchError, InputError, LinkBusyError, LinkClosedError
 from daq.instruments.dialects.load import Dialect
 from daq.links.discover import Place
-from daq.setup.greet import Met, Opener, greet, open_real, steps
-from daq.setup.trial import Fit, fitting, nameless
+from daq.setup.meet.greet import Met, Opener, greet, open_real, steps
+from daq.setup.meet.trial import Fit, fitting, nameless
 
 #: So many places are looked at side by side; each waits most of the time.
 _BESIDE = 8

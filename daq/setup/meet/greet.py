@@ -17,7 +17,7 @@ from daq.config.address import complete, host_alone
 from daq.errors import LinkClosedError, LinkError
 from daq.links.base import Link
 from daq.links.settings import LinkTable
-from daq.setup.wire import IDLE_S, QuietWire
+from daq.setup.meet.wire import IDLE_S, QuietWire
 
 IDENTITY = "*IDN?"
 #: Ports of SCPI over a plain socket that makers use; common practice, no source but for the first.
