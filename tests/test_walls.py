@@ -52,6 +52,7 @@ ROOMS = {
     "analysis.paper": Room("words statistics model history figures", never="judge"),
     "daq": Room(),
     "daq.errors": Room(),
+    "daq.system": Room(),
     "daq.clock": Room(),
     "daq.signals": Room("clock"),
     "daq.plain_file": Room("errors"),
@@ -63,7 +64,7 @@ ROOMS = {
     "daq.config": Room("errors config.toml config.toml_lines analysis.physics analysis.model"),
     "daq.links.base": Room(),
     "daq.links.settings": Room(),
-    "daq.links": Room("errors clock links.base links.settings", never="analysis"),
+    "daq.links": Room("system errors clock links.base links.settings", never="analysis"),
     "daq.instruments": Room("analysis.model", never="links config"),
     "daq.instruments.dialects": Room("errors config.toml links.settings instruments", never="links.visa"),
     "daq.instruments.talk": Room(
@@ -74,10 +75,11 @@ ROOMS = {
         "errors instruments instruments.talk analysis.model", never="links.visa config.rig"
     ),
     "daq.sim": Room(
-        "errors clock config.toml config.toml_lines links.base", never="instruments analysis links.visa"
+        "system errors clock config.toml config.toml_lines links.base",
+        never="instruments analysis links.visa",
     ),
     "daq.record": Room(
-        "errors clock plain_file durable_file analysis.arrays analysis.words analysis.model analysis.trace"
+        "system errors clock plain_file durable_file analysis.arrays analysis.words analysis.model analysis.trace"
         " analysis.history",
         never="config bench analysis.judge",
     ),
@@ -114,7 +116,7 @@ ROOMS = {
         " bench.assembly bench.watchdog screen analysis.judge",
     ),
     "daq.screen": Room(
-        "errors clock signals streams tables instruments record bench procedures analysis.words",
+        "system errors clock signals streams tables instruments record bench procedures analysis.words",
         never="links instruments.talk sim bench.assembly archive",
     ),
     "daq.archive": Room(
@@ -146,8 +148,7 @@ LIBRARIES = {
     "psutil": "daq.links",
     "socket": "daq.links daq.sim",
     "socketserver": "daq.links daq.sim",
-    "pty": "daq.links daq.sim",
-    "tty": "daq.links daq.sim",
+    **dict.fromkeys(("fcntl", "termios", "msvcrt", "pty", "tty", "pwd", "grp", "resource"), "daq.system"),
     "time": "daq.clock",
     "tests": "",
 }

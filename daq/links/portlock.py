@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import os
-import sys
 import tempfile
 from pathlib import Path
 
+from daq import system
 from daq.errors import LinkBusyError, LinkError
-
-if sys.platform != "win32":
-    import fcntl
 
 
 class PortLock:
@@ -25,17 +22,15 @@ class PortLock:
 
     def __init__(self, key: str) -> None:
         self._file: int | None = None
-        if sys.platform == "win32":  # there a serial port belongs to one process anyway
-            return
-        folder = Path(tempfile.gettempdir()) / f"coilsoak-{os.getuid()}"
+        folder = Path(tempfile.gettempdir()) / f"coilsoak-{system.user_name()}"
         path = folder / f"{hashlib.sha256(key.encode()).hexdigest()[:24]}.lock"
         try:
             folder.mkdir(mode=0o700, exist_ok=True)
-            handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
+            handle = os.open(path, os.O_RDWR | os.O_CREAT | system.OPEN_PRIVATE, 0o600)
         except OSError as exc:
             raise LinkError(f"{key}: no lock file in {folder} ({exc.strerror}); make it writable") from exc
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            system.lock(handle, wait=False)
         except OSError as exc:
             holder = os.read(handle, 20).decode("ascii", "replace").strip()
             os.close(handle)

@@ -15,7 +15,6 @@ from abc import ABC, abstractmethod
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from functools import cache
-from types import ModuleType
 from typing import Any, Final
 
 import msgspec
@@ -28,18 +27,13 @@ from pyvisa_py.protocols.vxi11 import Vxi11Error
 from pyvisa_py.protocols.xdrlib import Error as XdrError
 from pyvisa_py.sessions import OpenError, UnknownAttribute
 
+from daq import system
 from daq.clock import RealClock
 from daq.errors import InputError, LinkBusyError, LinkClosedError, LinkError, LinkTimeoutError
 from daq.links.advice import advice, reason
 from daq.links.lines import LineLink
 from daq.links.portlock import PortLock
 from daq.links.settings import LinkTable
-
-termios: ModuleType | None
-try:
-    import termios
-except ImportError:  # Windows
-    termios = None
 
 _CHUNK = 4096
 #: A time-out of 0 would mean something else to a socket and to a serial port.
@@ -58,7 +52,7 @@ _BY_CODE: Final = {
 }
 #: A serial port that has vanished or cannot do a setting; no kind of OSError, and not everywhere.
 _TERMINAL: Final[tuple[tuple[type[Exception], type[LinkError]], ...]] = (
-    () if termios is None else ((termios.error, LinkClosedError),)
+    () if system.termios is None else ((system.termios.error, LinkClosedError),)
 )
 #: The first that fits counts, so a class stands before those it derives from.
 _BY_CLASS: Final[tuple[tuple[type[Exception], type[LinkError]], ...]] = (

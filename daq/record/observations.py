@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -19,6 +18,7 @@ from pathlib import Path
 
 from analysis.history.observations import ACTIONS, DONE, FINDINGS, NOTE, Observation
 from analysis.words import say
+from daq import system
 from daq.clock import Clock
 from daq.durable_file import AppendFile, sync_folder
 from daq.errors import InputError, RecordError
@@ -34,9 +34,6 @@ from daq.record.format import (
     text_cell,
 )
 from daq.record.rows import list_some, reason, table_rows
-
-if sys.platform != "win32":
-    import fcntl
 
 #: A note is a sentence or two; more rows than this were not seen by anybody.
 MAX_NOTE, MAX_OBSERVATIONS = 500, 1000
@@ -133,9 +130,8 @@ def _fit(observation: Observation) -> Observation:
 def _alone(path: Path) -> Iterator[None]:
     """Hold the table against another program that notes something at this moment."""
     with path.open("ab") as stream:
-        if sys.platform != "win32":
-            with contextlib.suppress(OSError):  # a drive that knows no locks
-                fcntl.flock(stream, fcntl.LOCK_EX)
+        with contextlib.suppress(OSError):  # a drive that knows no locks
+            system.lock(stream.fileno(), wait=True)
         yield
 
 

@@ -1,20 +1,20 @@
 """Serves simulated instruments on loopback TCP and on pseudo-serial ports.
 
-One thread a listening port, a TCP connection or a serial port; all of them wait on a wake-up pipe too,
+One thread a listening port, a TCP connection or a serial port; all of them wait on a wake-up socket too,
 so leaving the context ends every one of them at once and leaves nothing open.
 """
 
 from __future__ import annotations
 
 import os
-import select
+import selectors
 import socket
 import threading
-import tty
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from functools import partial
 
+from daq import system
 from daq.errors import InputError
 from daq.links.base import Peer
 from daq.sim.devices.scpi import LINE_LIMIT
@@ -24,7 +24,8 @@ _CHUNK = 4096
 #: A client that takes no data for this long (wall time) is given up.
 _STALLED_S = 2.0
 
-Write = Callable[[bytes], None]
+#: Made anew for each wait, so one without a descriptor of its own where there is such.
+_Waiter: type[selectors.BaseSelector] = getattr(selectors, "PollSelector", selectors.SelectSelector)
 
 
 class _Lines:
@@ -47,11 +48,12 @@ class _Server:
     """The threads and descriptors behind one ``serve`` block."""
 
     def __init__(self) -> None:
-        self._wake_read, self._wake_write = os.pipe()
+        # Sockets, since not every system waits on the end of a pipe.
+        self._wake_read, self._wake_write = socket.socketpair()
         self._threads: list[threading.Thread] = []
         self._guard = threading.Lock()
         self._closing = False
-        self._descriptors = [self._wake_read, self._wake_write]
+        self._descriptors: list[int] = []
 
     def listen(self, name: str, peer: Peer) -> str:
         """Serve *peer* on a free loopback port; return the VISA resource that reaches it."""
@@ -62,10 +64,12 @@ class _Server:
 
     def plug(self, name: str, peer: Peer) -> str:
         """Serve *peer* on a new pseudo-serial port; return the VISA resource that reaches it."""
-        master, slave = os.openpty()
+        ends = system.open_pseudo_terminal()
+        if ends is None:
+            raise InputError(f"{name}: this system has no pseudo-serial ports to serve it on")
+        master, slave = ends
         # Kept open here, so that the port outlives the clients that come and go.
         self._descriptors += [master, slave]
-        tty.setraw(slave)
         os.set_blocking(master, False)
         path = os.ttyname(slave)
         self._start(f"serial {name}", lambda: self._serve_serial(master, peer))
@@ -75,7 +79,7 @@ class _Server:
         """End every thread and close every descriptor."""
         with self._guard:
             self._closing = True
-        os.write(self._wake_write, b"x")
+        self._wake_write.send(b"x")
         # Threads may be added by a listener until it has ended: it is looked for first and again.
         while True:
             with self._guard:
@@ -85,6 +89,8 @@ class _Server:
             thread.join()
         for descriptor in self._descriptors:
             os.close(descriptor)
+        self._wake_read.close()
+        self._wake_write.close()
 
     def _start(self, name: str, work: Callable[[], None]) -> bool:
         with self._guard:
@@ -99,10 +105,10 @@ class _Server:
 
     def _readable(self, descriptor: int) -> bool:
         """Wait for data; False when the server is closing."""
-        poll = select.poll()
-        poll.register(descriptor, select.POLLIN)
-        poll.register(self._wake_read, select.POLLIN)
-        return self._wake_read not in dict(poll.poll())
+        with _Waiter() as waiter:
+            waiter.register(descriptor, selectors.EVENT_READ)
+            waiter.register(self._wake_read, selectors.EVENT_READ)
+            return all(key.fileobj is not self._wake_read for key, _ in waiter.select())
 
     def _accept(self, listener: socket.socket, name: str, peer: Peer) -> None:
         with listener:
@@ -140,11 +146,11 @@ class _Server:
 
     def _send_serial(self, master: int, reply: bytes) -> None:
         while reply:
-            poll = select.poll()
-            poll.register(master, select.POLLOUT)
-            if not poll.poll(_STALLED_S * 1000.0):
-                # Nobody reads the port: a serial line drops what is not taken.
-                return
+            with _Waiter() as waiter:
+                waiter.register(master, selectors.EVENT_WRITE)
+                if not waiter.select(_STALLED_S):
+                    # Nobody reads the port: a serial line drops what is not taken.
+                    return
             reply = reply[os.write(master, reply) :]
 
 
