@@ -15,6 +15,7 @@ from pathlib import Path
 from analysis.judge.set import judge_set
 from analysis.model import Accuracy, Trace
 from daq.archive.claim.verify import verify_pack
+from daq.archive.table_columns import read_table
 from daq.clock import VirtualClock
 from daq.config.builtin import builtin
 from daq.config.coil_set_rules import check_against
@@ -24,10 +25,12 @@ from daq.instruments.dialects.load import RoleDialect, load_dialect, shipped
 from daq.instruments.dialects.roles import ROLES
 from daq.instruments.talk.conversation import Conversation
 from daq.links.inprocess import InProcessLink
-from daq.record.foreign_csv import read_csv
 from daq.record.reader import read_run
 from daq.sim import faults
 from daq.sim.bench import assemble
+from tests.daq.kits.xlsx import COILS, bent
+from tests.daq.kits.xlsx import part as part_of
+from tests.daq.kits.xlsx import workbook as workbook_of
 
 ROOT = Path(__file__).parents[1]
 FIXTURES = ROOT / "fixtures"
@@ -124,9 +127,25 @@ def dialect(data: bytes) -> None:
 
 
 def table(data: bytes) -> None:
-    """Somebody's CSV, and its judgement."""
+    """Somebody's table with whatever headings, and its judgement."""
     with refusing():
-        _judged(read_csv(_written(data, "table.csv")), Accuracy())
+        _judged([*read_table(_written(data, "table.csv")).traces], Accuracy())
+
+
+#: Where a workbook keeps its first sheet.
+SHEET = "xl/worksheets/sheet1.xml"
+
+
+@cache
+def _workbook() -> bytes:
+    return workbook_of(_file("sound.xlsx"), {"Sheet": COILS}).read_bytes()
+
+
+def workbook(data: bytes) -> None:
+    """A spreadsheet of which the first sheet's XML is *data*."""
+    path = _written(_workbook(), "table.xlsx")
+    with refusing():
+        _judged([*read_table(bent(path, SHEET, data)).traces], Accuracy())
 
 
 def record(data: bytes) -> None:
@@ -192,7 +211,7 @@ def reply(data: bytes) -> None:
 
 
 TARGETS: Mapping[str, Callable[[bytes], None]] = {
-    each.__name__: each for each in (reply, rig, coil_set, script, dialect, record, table, pack)
+    each.__name__: each for each in (reply, rig, coil_set, script, dialect, record, table, workbook, pack)
 }
 
 _SEEDS = {
@@ -211,11 +230,21 @@ def seeds(target: str) -> list[bytes]:
     found = [path.read_bytes() for path in [*paths, *(CORPUS / target).glob("*")]]
     if target == "record":
         found += [_as_one(folder) for folder in islice(sorted(FIXTURES.parent.glob("sample_runs/*/*/")), 3)]
+    if target == "table":
+        found += [text.encode() for text in _TABLES]
+    if target == "workbook":
+        found.append(part_of(_written(_workbook(), "table.xlsx"), SHEET))
     if target == "reply":
         found += [at.to_bytes(2, "big") + text for at in range(len(questions())) for text in _REPLIES]
     return sorted(set(found), key=lambda data: (len(data), data))
 
 
+_TABLES = (
+    "Spule;Zeit [min];Temperatur;Widerstand\nY1;0;20;3,3\nY1;10;90;4,21\n",
+    "Time,Temp (degF),Y1 (ohm),Y2 (kohm)\n10:00:00,68,3.3,0.0034\n10:10:00,194,4.21,OL\n",
+    "Bench 4\nTime\tTemp\tR Y1\ns\tdegC\tohm\n0\t20\t3.3\n",
+    "Coil,Ohms at 20 °C,Ohms @ 194 °F\nY1,3.3,4.21\n",
+)
 _REPLIES = (b"+1.2345E+00", b"1", b"CV", b"OHMS 3.30 ohm", b"(@101)")
 
 

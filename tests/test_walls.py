@@ -79,8 +79,8 @@ ROOMS = {
         never="instruments analysis links.visa",
     ),
     "daq.record": Room(
-        "system errors clock plain_file durable_file analysis.arrays analysis.words analysis.model analysis.trace"
-        " analysis.history",
+        "system errors clock plain_file durable_file analysis.arrays analysis.words analysis.model"
+        " analysis.trace analysis.history",
         never="config bench analysis.judge",
     ),
     "daq.bench.guard": Room(

@@ -13,6 +13,7 @@ from analysis.judge.set import judge_set
 from analysis.model import Accuracy, CoilResult, Limits, MeterUse, SetResult, Trace
 from analysis.words import RECORD_LANGUAGE, Figure, Message, languages, say
 from daq import __version__
+from daq.archive.table_columns import read_table
 from daq.archive.verdict_table import PaperName, as_object
 from daq.config.builtin import find
 from daq.config.coil_set import CoilSet
@@ -20,11 +21,12 @@ from daq.config.load import load_coil_set, load_rig
 from daq.durable_file import write_whole
 from daq.errors import InputError, RecordError
 from daq.plain_file import refuse_link
-from daq.record.foreign_csv import read_csv
 from daq.record.format import COIL_SET, EVENTS, READINGS, REPORT, RESULT, Event, Header, json_text
 from daq.record.reader import Run, RunState, read_run
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from analysis.paper.report import ReportInfo
 
 #: Kinds of events that the report repeats.
@@ -52,14 +54,23 @@ class Judged:
     observations: tuple[Observation, ...] = ()
 
 
-def judge_path(path: Path, coil_set: Path | None, rig: Path | None = None) -> Judged:
-    """Judge a run folder or a CSV file.
+def judge_path(
+    path: Path,
+    coil_set: Path | None,
+    rig: Path | None = None,
+    *,
+    columns: Sequence[str] = (),
+    asker: Console | None = None,
+) -> Judged:
+    """Judge a run folder, or a table in a CSV or xlsx file.
 
     Args:
         path: A run folder, or a table of temperature and resistance.
         coil_set: Kinds and limits; None takes the record's own, or common practice for a table.
         rig: What a table was measured with: accuracy and wires of its meter, accuracy of its probes. None
             takes careful defaults. A run knows its own.
+        columns: What the columns of a table with other headings are.
+        asker: Where somebody can be asked about them.
 
     Raises:
         InputError: The table, the coil-set or the rig file is wrong, the folder is no readable record, or
@@ -74,10 +85,14 @@ def judge_path(path: Path, coil_set: Path | None, rig: Path | None = None) -> Ju
             raise InputError(
                 f"--rig: {path} is a run and says itself what it was measured with; leave it out"
             )
+        if columns:
+            raise InputError(f"--columns: {path} is a run and knows its columns; leave it out")
         return judge_run(given_run(path), given)
     if not path.exists():
         raise InputError(f"{path}: no such file or folder, expected a run folder or a CSV file")
-    traces = tuple(read_csv(path))
+    labels = frozenset(each.coil for each in given.subjects()) if given else frozenset()
+    table = read_table(path, columns, labels, asker)
+    traces = table.traces
     limits = given.kind_limits() if given else {}
     accuracy = bench.accuracy() if bench else Accuracy()
     use = MeterUse(wires=bench.meter.wires) if bench else None
@@ -85,6 +100,8 @@ def judge_path(path: Path, coil_set: Path | None, rig: Path | None = None) -> Ju
     if bench is None and any(_unsure(coil) for coil in result.coils):
         note = say("note.guessed-accuracy", probe=accuracy.probe_K, meter=1e3 * accuracy.offset_ohm)
         result = replace(result, notes=(*result.notes, note))
+    if table.notes:
+        result = replace(result, notes=(*table.notes, *result.notes))
     return Judged(path, traces, result, limits, "complete")
 
 

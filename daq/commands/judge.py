@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -34,6 +35,13 @@ if TYPE_CHECKING:
 @click.option(
     "--report", type=FILE, metavar="FOLDER", help="Also write report.pdf, curves and result.json there."
 )
+@click.option(
+    "--columns",
+    multiple=True,
+    metavar="HEADING=MEANING",
+    help="What a column of a table is, as 'Temp=probe_degF', 'Y1=resistance_ohm of Y1' or at_degC=22; "
+    "or a file that says it.",
+)
 @paper_option
 @language_option
 @click.option("--budget", is_flag=True, help="Also print what makes R20 and joint uncertain (JSON has it).")
@@ -43,15 +51,17 @@ def judge(
     coil_set: Path | None,
     rig: Path | None,
     report: Path | None,
+    columns: tuple[str, ...],
     paper: PaperName,
     language: str,
     budget: bool,
     as_json: bool,
 ) -> None:
-    """Judge a run folder again, or a CSV of temperature and resistance.
+    """Judge a run folder again, or a table (CSV or xlsx) of temperature and resistance.
 
     Columns: coil, time_s, probe_degC, resistance_ohm, voltage_V, current_A. Order is free, cells may be
-    empty, others are ignored; without time and power the rows are taken as settled points.
+    empty, others are ignored; without time and power the rows are taken as settled points. Other headings
+    are recognised, shown and asked for once; the answer is kept beside the table.
     """
     from daq.archive.budget_table import budget_tables
     from daq.archive.judgement import judge_path, judged_object, write_judgement
@@ -59,7 +69,8 @@ def judge(
     from daq.archive.verdict_table import as_plain, as_table
 
     with open_console(as_json) as screen:
-        judged = judge_path(path, coil_set, rig)
+        asker = None if as_json or sys.stdin is None or not sys.stdin.isatty() else screen
+        judged = judge_path(path, coil_set, rig, columns=columns, asker=asker)
         if report is not None:
             write_judgement(report, judged, paper, language)
         if as_json:

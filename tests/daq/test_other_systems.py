@@ -25,7 +25,7 @@ LACKING = {
     "signal": ("SIGHUP", "SIGQUIT", "SIGKILL", "SIGALRM"),
     "select": ("poll", "epoll"),
 }
-#: Other people's libraries choose by the system themselves: here they are loaded before anything is taken away.
+#: Other people's libraries choose by the system themselves: they are loaded before anything is taken away.
 _WITHOUT = """
 import importlib, json, sys
 import click, cryptography.fernet, matplotlib.figure, multiprocessing.connection, PIL.Image, platformdirs
@@ -74,7 +74,7 @@ def failed() -> dict[str, str]:
 @pytest.mark.slow
 @pytest.mark.parametrize("command", COMMANDS)
 def test_a_command_needs_nothing_that_only_posix_has(command: str, failed: dict[str, str]) -> None:
-    """Each module that a command imports, at once or later, is imported where POSIX's own modules are absent."""
+    """Each module that a command imports, at once or later, comes in where POSIX's own modules are absent."""
     module = f"daq.commands.{command}" if command != "try" else "daq.commands.try_"
     needed = shortest(imports_of(ROOT), module)
     assert len(needed) > 5
@@ -154,7 +154,7 @@ def test_keys_of_a_windows_console(windows: FakeConsole) -> None:
 def test_a_port_has_one_owner_on_windows_too(
     windows: FakeConsole, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The lock is asked for without waiting, on a byte that nobody reads; who comes second hears who has it."""
+    """The lock is asked for without waiting, on a byte nobody reads; who comes second hears who has it."""
     monkeypatch.setattr("daq.links.portlock.tempfile.gettempdir", lambda: str(tmp_path))
     monkeypatch.setattr(system, "user_name", lambda: "")
     lock = PortLock("TCPIP0::HOST::5025::SOCKET")

@@ -18,13 +18,14 @@ from daq.config.toml import MAX_BYTES
 from daq.errors import ForeignFileError, InputError, RecordError
 from daq.instruments.dialects.load import load_dialect
 from daq.plain_file import read_plain
-from daq.record import foreign_csv, rows
-from daq.record.foreign_csv import read_csv
+from daq.record import rows
+from daq.record.foreign import traces
 from daq.record.format import MAX_COILS, MAX_LABEL, MAX_STATUS, cell_text, text_cell
 from daq.record.reader import read_run
 from daq.run.practice import practice_bench
 from daq.sim import faults
 from tests.daq.kits.record import reading, start
+from tests.daq.kits.table import read_csv
 
 LOADERS: dict[str, Callable[[Path], object]] = {
     "rig": load_rig,
@@ -169,7 +170,7 @@ def test_hostile_tables_are_one_line(tmp_path: Path, content: str, expected: str
 
 def test_a_table_of_too_many_rows_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """One row more than the limit is refused, the limit itself is read."""
-    monkeypatch.setattr(foreign_csv, "MAX_ROWS", 100)
+    monkeypatch.setattr(traces, "MAX_ROWS", 100)
     (trace,) = read_csv(written(tmp_path, HEADING + "Y1,20,3.3,ok\n" * 100, "hostile.csv"))
     assert trace.time_s.size == 100
     path = written(tmp_path, HEADING + "Y1,20,3.3,ok\n" * 101, "hostile.csv")

@@ -11,9 +11,9 @@ from rich.console import Console
 
 from daq.config.builtin import builtin
 from daq.config.load import load_rig
-from daq.record.foreign_csv import read_csv
 from daq.record.reader import read_run
 from daq.run.execute import Outcome, RunRequest, execute
+from tests.daq.kits.table import read_csv
 
 WIRES = re.compile(r"^wires = 4 .*$", re.MULTILINE)
 

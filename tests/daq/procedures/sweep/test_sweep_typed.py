@@ -12,9 +12,9 @@ from daq.config.builtin import builtin
 from daq.config.load import load_coil_set
 from daq.instruments.number import Number
 from daq.procedures.sweep.expected_value import Plausible
-from daq.record.foreign_csv import read_csv
 from daq.record.reader import read_run
 from tests.daq.kits.soak import Ran, run
+from tests.daq.kits.table import read_csv
 
 GOOD = ("3.6", "3.61", "3.62", "3.6", "3.61", "5.6", "5.61", "5.6")
 

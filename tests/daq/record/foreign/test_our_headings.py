@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 
 from analysis.model import OVER_RANGE, Trace
 from daq.errors import InputError
-from daq.record import foreign_csv
-from daq.record.foreign_csv import read_csv
+from daq.record.foreign import opening
 from daq.record.reader import read_run
 from tests.daq.kits.record import reading, start
+from tests.daq.kits.table import read_csv
 
 HEADING = "coil,time_s,probe_degC,resistance_ohm,voltage_V,current_A\n"
 
@@ -135,8 +135,9 @@ def test_words_of_others_in_our_columns_are_not_taken(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("content", "expected"),
     [
-        ("", "mine.csv:1: no column probe_degC, expected a heading line with coil, time_s"),
-        ("\n\n", "mine.csv:1: no column probe_degC"),
+        ("", "mine.csv: is empty, expected a table"),
+        ("x,y\n", "mine.csv:1: no column probe_degC, expected a heading line with coil, time_s"),
+        ("\n\n", "mine.csv: is empty"),
         ("Y1,1,2,3\n", "mine.csv:1: no column probe_degC"),
         ("coil,resistance_ohm\nY1,3\n", "mine.csv:1: no column probe_degC"),
         ("probe_degC,current_A\n20,1\n", "mine.csv:1: no column resistance_ohm, nor voltage_V and current_A"),
@@ -162,9 +163,9 @@ def test_words_of_others_in_our_columns_are_not_taken(tmp_path: Path) -> None:
         ),
         (HEADING + 'Y1,0,"20,3.2,,\n', "mine.csv:2: not a CSV line"),
         (b"\x00\x01\x02\x03", "mine.csv: is not text, expected a CSV file"),
-        (b"\x7fELF\x02\x01\x01" + bytes(100), "mine.csv: is not text"),
+        (b"\x7fELF\x02\x01\x01" + bytes(100), "mine.csv: is no table but a program"),
         (b"\xff\xfe\x00", "mine.csv: is not text"),
-        (b"PK\x03\x04", "mine.csv: is not text"),
+        (b"PK\x03\x04", "mine.csv: is damaged or locked (File is not a zip file), expected an xlsx file"),
         (b"x" * 300_000, "mine.csv:1: not a CSV line (field larger than field limit (131072))"),
     ],
 )
@@ -184,7 +185,7 @@ def test_files_that_cannot_be_read_are_one_line(tmp_path: Path, monkeypatch: pyt
     ]:
         with pytest.raises(InputError, match=expected):
             read_csv(path)
-    monkeypatch.setattr(foreign_csv, "MAX_TABLE_BYTES", 1000)
+    monkeypatch.setattr(opening, "MAX_TABLE_BYTES", 1000)
     assert "larger than" in complaint(tmp_path, HEADING + "Y1,0,20,3.2,,\n" * 100)
 
 
