@@ -105,7 +105,8 @@ def _by_file(sheets: Sequence[Sheet], file: Path) -> Table:
     except InputError as exc:
         raise InputError(f"{exc} (columns as in {file.name})") from exc
     unused = tuple(name for name in names if name and name not in columns.by_heading)
-    return Table(tuple(traces), _notes(Proposal(sheet, line, below, names, columns, unused=unused)))
+    taken, *others_told = _notes(Proposal(sheet, line, below, names, columns, unused=unused))
+    return Table(tuple(traces), (taken, say("table.remembered", file=one_line(file.name)), *others_told))
 
 
 def _pairs(given: Sequence[str]) -> Columns:
@@ -179,7 +180,7 @@ def _proposed(
             if not proposal.columns.by_heading:
                 read_ours(proposal.sheet)  # which says what headings were expected
             return proposal
-        if not proposal.columns.words() and not wanted.by_heading and len(known) == 1 and asker is None:
+        if len(known) == 1 and asker is None and not wanted.by_heading:
             _refuse_strange(proposal)
         if asker is None:
             more = f" ({len(doubts) - 1} more to tell)" if len(doubts) > 1 else ""
@@ -189,14 +190,17 @@ def _proposed(
 
 
 def _refuse_strange(proposal: Proposal) -> None:
-    """Refuse a table of which no heading means anything, with what is expected.
+    """Refuse a table of which no heading means anything, or which has ours but not all, with what is expected.
 
     Raises:
         InputError: Unless its columns of figures may be coils: then that is asked.
     """
-    if any("ohms of a coil" in doubt.question for doubt in proposal.doubts):
-        return
-    read_ours(proposal.sheet)
+    ours = any(name.casefold() == "probe_degc" for name in proposal.names)
+    strange = not proposal.columns.words() and not any(
+        "of a coil" in each.question for each in proposal.doubts
+    )
+    if strange or (ours and proposal.columns.lacking()):
+        read_ours(proposal.sheet)
 
 
 def _answered(wanted: Columns, doubt: Doubt, asker: Console) -> Columns:

@@ -175,7 +175,8 @@ class _Proposing:
                 self._doubts.append(Doubt("no column says the temperature: at how many degC were all read?"))
             elif self._names:
                 shown = ", ".join(repr(name[:30]) for name in self._names[:8] if name)
-                first = next((name for name in self._names if name), "HEADING")
+                taken = self._columns.by_heading
+                first = next((name for name in self._names if name and name not in taken), "HEADING")
                 self._doubts.append(
                     Doubt(f"{lacking} among {shown}: which is it?", (((first, "resistance_ohm"),),))
                 )
@@ -264,6 +265,7 @@ class _Proposing:
             if name
             and name not in self._guesses
             and name not in self._settled
+            and self._number(name) is None  # else there are no headings at all
             and self._figures(name)
             and not _NO_LABELS.search(name)
             and not _LABELS.match(name)

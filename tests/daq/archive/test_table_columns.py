@@ -171,6 +171,7 @@ def test_what_is_said_is_taken_and_remembered(tmp_path: Path, content: str, give
     like(read_table(path, given).traces, ours)
     again = read_table(path)
     like(again.traces, ours)
+    assert again.notes[1] == f"what the columns are stands in mine.csv{REMEMBERED}"
     beside = path.with_name(path.name + REMEMBERED)
     other = written(tmp_path, content, "other.csv")
     like(read_table(other, (str(beside),)).traces, ours)

@@ -278,7 +278,7 @@ def test_wrong_usage_is_one_line_that_points_to_help(
 @pytest.mark.parametrize(
     ("content", "expected"),
     [
-        (b"", ":1: no column probe_degC"),
+        (b"", ": is empty, expected a table"),
         (bytes(range(256)), ": is not text"),
         (b"1,2,3\n4,5,6\n", ":1: no column probe_degC"),
         (b"probe_degC,resistance_ohm\n", ":1: no rows under the heading"),
