@@ -190,7 +190,7 @@ def _proposed(
 
 
 def _refuse_strange(proposal: Proposal) -> None:
-    """Refuse a table of which no heading means anything, or which has ours but not all, with what is expected.
+    """Refuse a table of which no heading means anything, or which has some of ours but not all needed.
 
     Raises:
         InputError: Unless its columns of figures may be coils: then that is asked.
