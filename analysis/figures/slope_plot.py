@@ -50,9 +50,10 @@ def write_slopes(folder: Path, found: History, *, language: str = RECORD_LANGUAG
     Raises:
         OSError: A file could not be written.
     """
+    svg = folder / f"{STEM}.svg"
+    svg.write_bytes(slopes_svg(found, language=language))
     with style():
-        figure = draw_slopes(found, catalogue(language))
-        return [save(figure, folder / f"{STEM}.{kind}", kind) for kind in ("png", "svg")]
+        return [save(draw_slopes(found, catalogue(language)), folder / f"{STEM}.png", "png"), svg]
 
 
 def slopes_svg(found: History, *, language: str = RECORD_LANGUAGE) -> bytes:

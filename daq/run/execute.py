@@ -229,7 +229,9 @@ def _measure(
         raise
     except CoilsoakError as exc:
         record.event("fault", str(exc))
-        return "fault", exc if cause is None else OutputUnknownError(f"{exc} ({cause})")
+        if cause is None or str(cause).startswith(str(exc)):
+            return "fault", cause or exc
+        return "fault", OutputUnknownError(f"{exc} ({cause})")
     if cause is None:
         return "complete", None
     if isinstance(cause, OutputUnknownError):

@@ -91,11 +91,23 @@ def usual(tmp_path_factory: pytest.TempPathFactory) -> PdfReader:
 
 
 @pytest.mark.slow
-def test_first_page_says_what_came_out(usual: PdfReader) -> None:
-    """The first page counts the verdicts in words, names the coils of each, and has a row for each coil."""
+def test_first_pages_say_what_came_out(usual: PdfReader) -> None:
+    """The first page counts the verdicts in words and says what to do; the second has a row for each coil."""
     page = " ".join(usual.pages[0].extract_text().split())
     assert "3 of 8 coils pass, 4 fail, 1 needs a retest." in page
-    assert "Y2, Y5, Y7, Y8" in page
+    what = (
+        "Replace • Y2:",
+        "• Y5:",
+        "• Y7:",
+        "• Y8:",
+        "Clean and test again • Y4:",
+        "Keep • Y1:",
+        "• Y3:",
+        "• Y6:",
+    )
+    places = [page.index(said) for said in what]
+    assert places == sorted(places)
+    page = " ".join(usual.pages[1].extract_text().split())
     for n, verdict in enumerate(VERDICTS):
         assert f"Y{n + 1} switching {EN(f'sign.{verdict}')} {EN(f'verdict.{verdict}')}" in page
         assert (f"reason number {n}" in page) == (verdict != "pass")
@@ -166,15 +178,15 @@ def test_all_fonts_are_embedded(usual: PdfReader) -> None:
 def test_pages_have_the_paper_asked_for_and_two_coils_each(
     tmp_path: Path, paper: Paper, size_mm: tuple[float, float]
 ) -> None:
-    """Eight coils make at most six pages on either paper: none between first and last coil has a hole."""
+    """Eight coils take five pages on either paper, none with a hole; before them stands what to do."""
     pdf = report(tmp_path, eight(), paper=paper)
-    assert len(pdf.pages) <= 6
+    assert len(pdf.pages) <= 7
     for page in pdf.pages:
         np.testing.assert_allclose([float(page.mediabox.width), float(page.mediabox.height)],
                                    np.array(size_mm) * 72.0 / 25.4, atol=0.05)  # fmt: skip
     coils = [page.extract_text().count("Resistance at 20\u00a0°C") for page in pdf.pages]
     assert sum(coils) == 8
-    assert coils[1:4] == [2, 2, 2]
+    assert coils[2:5] == [2, 2, 2]
 
 
 @pytest.mark.slow

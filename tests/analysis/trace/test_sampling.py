@@ -135,10 +135,10 @@ def test_one_sentence_for_all_watched_alike() -> None:
     watch = Watch(1000.0, 15.0, 15.0, 0.2, 0.001, ())
     slower = replace(watch, certain_s=16.0)
     (note,) = watch_notes({"Y1": slower, "Y2": watch, "Y3": None})
-    assert note == "while warm, an interruption was certain to show only if it lasted 16 s"
+    assert note == "while warm, an interruption was certain to show if it lasted 16 s"
     notes = watch_notes({"Y1": replace(watch, certain_s=150.0, window_s=None, least_s=None), "Y2": watch})
     assert [note[:4] for note in notes] == ["Y2: ", "Y1: "]
-    assert "only if it lasted 2.5 min; how many shorter ones were missed is not known" in notes[1]
+    assert "if it lasted 2.5 min; how many shorter ones were missed cannot be told" in notes[1]
 
 
 def heated(bench: Bench, looked_s: float | None) -> Trace:

@@ -114,7 +114,7 @@ def test_what_was_said_on_the_command_line_is_in_the_record(swept: tuple[Path, S
     assert header.job == "J-7"
     assert header.stage == "after cleaning"
     assert "sweep --out" in header.command
-    assert folder.name.endswith("-J-7-after-cleaning")
+    assert folder.name.endswith("-J-7-sweep-after-cleaning")
 
 
 @pytest.mark.slow

@@ -196,12 +196,14 @@ def test_a_bare_name_that_is_nothing_lists_what_there_is(
 def test_an_instrument_that_does_not_answer_is_named_by_its_line(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, deaf: dict[str, socket.socket]
 ) -> None:
-    """Nobody listening, and somebody who never says a word: the resource's line, exit status 2."""
+    """Nobody listening, and somebody who never says a word: a row each of what to look at, exit status 2."""
     rig = real_rig(tmp_path, deaf)
     for expected in ("no complete reply", "Connection refused"):
-        line, _ = refused(capsys, tmp_path, "check", "--rig", rig)
-        assert line.startswith(f"{rig}:{line_of(rig, 'resource')}: key 'supply.resource': ")
-        assert expected in line
+        said = say(capsys, "check", "--rig", rig)
+        table = " ".join(said.out.split())
+        assert (said.status, said.err) == (2, "")
+        assert table.index("supply LOOK") < table.index(expected)
+        assert expected in table
         deaf["supply"].close()
 
 

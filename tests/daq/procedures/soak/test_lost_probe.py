@@ -11,7 +11,7 @@ from tests.daq.kits.fault_layer import Fault
 from tests.daq.kits.fault_soak import Ended, files, run_with
 
 #: Numbers of exchanges with the meter: while the oven heats, and with the supply: in the drive of Y1.
-HEATING, DRIVING = 480, 39
+HEATING, DRIVING = 480, 60
 
 
 def soak(tmp_path: Path, heat: str, *faults: Fault, seed: int = 1, **changed: str) -> Ended:

@@ -123,8 +123,8 @@ def test_keys_steer_a_sweep_that_follows_the_leads(tmp_path: Path) -> None:
         bench.assert_as_before()
     assert STOPPED in bench.text
     assert "Traceback" not in bench.text
-    # Tips and Y1 three times good: one each; the open coil two.
-    assert bench.bells == 6
+    # Tips and Y1 three times good: one each; the open coil two; one at the end.
+    assert bench.bells == 7
     run = read_run(only_run(out))
     assert (run.state, run.problems) == ("stopped", ())
     rows = [(row["coil"], row["source"]) for row in table(run.folder / "readings.csv")]
