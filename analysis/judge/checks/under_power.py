@@ -40,6 +40,8 @@ _FASTEST_K_PER_s, _HOTTEST_DEGC = 5.0, 230.0
 _ROWS_BEFORE = 5.0
 #: Rows under power further apart than this are two drives.
 _APART_S = 5.0
+#: but in a record that says itself what is a drive, and has no row without current between.
+_APART_KNOWN_S = 60.0
 #: So many ohms readings, the nearest, say what a coil has; not further away in time or temperature than this.
 _NEAREST, _NEAR_S, _NEAR_K = 5, 900.0, 5.0
 #: So many drives or rows in one are no slip of a reading.
@@ -190,7 +192,9 @@ def _apart(rows: Rows, powered: BoolArray) -> Iterator[IndexArray]:
         return
     new = np.diff(at) > 1
     if rows.timed:
-        new |= np.diff(rows.time_s[at]) > _APART_S
+        known = rows.trace.phase[at] == "drive"
+        most_s = np.where(known[1:] & known[:-1], _APART_KNOWN_S, _APART_S)
+        new |= np.diff(rows.time_s[at]) > most_s
     else:  # settled rows: each temperature is a drive
         new |= np.abs(np.nan_to_num(np.diff(rows.temperature_degC[at]))) > _NEAR_K
     yield from np.split(at, np.flatnonzero(new) + 1)
