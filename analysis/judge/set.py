@@ -336,12 +336,22 @@ class _Company:
         """Judge one coil against the others."""
         if self._slope[coil.label] == "retest":
             return against_peers(None, self._limits, "", say("lack.slope-open"))
+        whole = against_peers(
+            self._by_r20.get(coil.label), self._limits, say("part.r20"), say("lack.no-peer"), self._wires
+        )
+        finding = whole
         if self._joint[coil.label] in {"fail", "retest"}:
-            comparison, basis = self._by_copper.get(coil.label), say("part.copper")
-        else:
-            comparison, basis = self._by_r20.get(coil.label), say("part.r20")
-        finding = against_peers(comparison, self._limits, basis, say("lack.no-peer"), self._wires)
-        return finding if comparison is not None else self._untold(coil, finding)
+            finding = against_peers(
+                self._by_copper.get(coil.label),
+                self._limits,
+                say("part.copper"),
+                say("lack.no-peer"),
+                self._wires,
+            )
+            # A slope that is not understood makes its copper part too: the whole has to be off as well.
+            if self._joint[coil.label] == "retest" and finding.criterion.outcome == "fail":
+                finding = whole
+        return finding if finding.criterion.value is not None else self._untold(coil, finding)
 
     def _untold(self, coil: Examined, finding: Finding) -> Finding:
         """Cold, without a maker's value and without like parts, a resistance is right or wrong for nobody."""
