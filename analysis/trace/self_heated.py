@@ -13,7 +13,7 @@ from analysis.physics.copper import (
     winding_temperature,
 )
 from analysis.thermal.fit import ThermalFit, edge_intervals, fit_trace, interval_power
-from analysis.trace.rows import Rows
+from analysis.trace.rows import SHORT_OHM, Rows
 
 #: The hottest of a winding is what so large a share of its readings does not exceed.
 _NEARLY_ALL = 0.98
@@ -65,7 +65,7 @@ def hottest_winding_degC(rows: Rows, r20_ohm: float) -> float | None:
     """
     ohm = rows.trace.resistance_ohm[rows.good | rows.driven]
     ohm = ohm[np.isfinite(ohm)]
-    if not ohm.size:
+    if not ohm.size or r20_ohm < SHORT_OHM:  # a short tells no temperature
         return None
     return float(winding_temperature(float(np.quantile(ohm, _NEARLY_ALL)), r20_ohm, REFERENCE_DEGC))
 
