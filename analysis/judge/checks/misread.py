@@ -30,6 +30,8 @@ _THOUSAND = 1000.0
 #: By so much a reading is too large that lost its point; no more of a coil's readings than this share did:
 #: what is ten times too large more often than that is a contact.
 _POINT_LOST, _SELDOM = (10.0, 100.0, 1e4, 1e5), 0.05
+#: What reads less than this is nothing that a unit would explain.
+_LEAST_OHM = 1e-6
 #: A reading in another unit agrees with the others by copper's slope within this share; a short does not.
 _SAME_REL = 0.03
 #: A digit of more than this share is too coarse to judge a coil by: such rows are left out.
@@ -124,7 +126,8 @@ def _level(trace: Trace) -> float | None:
     """What most readings without current make at 20 degC."""
     told = _at_20(trace)[~_powered(trace)]
     told = told[np.isfinite(told)]
-    return float(np.median(told)) if told.size else None
+    level = float(np.median(told)) if told.size else 0.0
+    return level if level > _LEAST_OHM else None
 
 
 def _expected(
