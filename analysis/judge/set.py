@@ -13,7 +13,7 @@ from analysis.judge.checks.empty_cells import Blanks
 from analysis.judge.checks.interruptions import watch_notes
 from analysis.judge.checks.leads import trusted
 from analysis.judge.checks.misread import as_meant
-from analysis.judge.checks.peers import PeerValue, compare, like_parts, provable
+from analysis.judge.checks.peers import Comparison, PeerValue, compare, like_parts, provable
 from analysis.judge.checks.probes import without_lost
 from analysis.judge.checks.slope import against_peers, slope_and_joint
 from analysis.judge.checks.under_power_beside import beside_under_power, common_factor
@@ -45,7 +45,7 @@ from analysis.model import (
 from analysis.statistics.decision import Process, Zone, global_risks
 from analysis.trace.drift import common_change
 from analysis.trace.pooled_scatter import with_common_scatter
-from analysis.words import say
+from analysis.words import Message, say
 
 _LIMIT_FIELDS = ("r20_tolerance_rel", "joint_max_ohm", "peer_max_ohm", "drift_max_rel", "leakage_min_ohm")
 #: The common limits in ohms are meant for coils of a few ohms; of larger ones nobody can tell that little.
@@ -336,22 +336,17 @@ class _Company:
         """Judge one coil against the others."""
         if self._slope[coil.label] == "retest":
             return against_peers(None, self._limits, "", say("lack.slope-open"))
-        whole = against_peers(
-            self._by_r20.get(coil.label), self._limits, say("part.r20"), say("lack.no-peer"), self._wires
-        )
-        finding = whole
-        if self._joint[coil.label] in {"fail", "retest"}:
-            finding = against_peers(
-                self._by_copper.get(coil.label),
-                self._limits,
-                say("part.copper"),
-                say("lack.no-peer"),
-                self._wires,
-            )
+        if self._joint[coil.label] not in {"fail", "retest"}:
+            finding = self._against(coil, self._by_r20, say("part.r20"))
+        else:
+            finding = self._against(coil, self._by_copper, say("part.copper"))
             # A slope that is not understood makes its copper part too: the whole has to be off as well.
             if self._joint[coil.label] == "retest" and finding.criterion.outcome == "fail":
-                finding = whole
+                finding = self._against(coil, self._by_r20, say("part.r20"))
         return finding if finding.criterion.value is not None else self._untold(coil, finding)
+
+    def _against(self, coil: Examined, compared: Mapping[str, Comparison], basis: Message) -> Finding:
+        return against_peers(compared.get(coil.label), self._limits, basis, say("lack.no-peer"), self._wires)
 
     def _untold(self, coil: Examined, finding: Finding) -> Finding:
         """Cold, without a maker's value and without like parts, a resistance is right or wrong for nobody."""

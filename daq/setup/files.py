@@ -121,7 +121,7 @@ def _meter_lines(plan: Plan) -> Iterator[str]:
     yield f"range_ohm = {_figure(plan.range_ohm)}"
     assert plan.accuracy is not None
     yield ""
-    yield f"# Limits of error, {plan.accuracy.source}:"
+    yield f"# Limits of error, {plan.accuracy_source}:"
     yield "# +-(reading_rel x reading + range_rel x range_ohm + offset_ohm); noise_ohm is the scatter."
     yield "[meter.accuracy]"
     for key in ("reading_rel", "range_rel", "offset_ohm", "noise_ohm"):

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from daq.config.rig import MeterAccuracy
 from daq.instruments.dialects.load import Dialect
 from daq.links.discover import Place
 from daq.setup.coils import alike, coils, limits, tolerance, ways
@@ -16,7 +17,7 @@ from daq.setup.meet.find import Found, look
 from daq.setup.meet.trial import Fit, most
 from daq.setup.meters import CLASSES, MANUAL
 from daq.setup.parse import HAND, NONE, mains, number, one_of, something, two_or_four, whole
-from daq.setup.plan import Accuracy, Plan, Wired, wired
+from daq.setup.plan import Plan, Wired, wired
 
 _AN = {
     "meter": "ohmmeter or multimeter",
@@ -241,17 +242,16 @@ def _meter(desk: Desk, looker: Looker, plan: Plan) -> None:
     plan.range_ohm = 600.0 if by_hand else 100.0
     if name != MANUAL:
         kind = CLASSES[name]
-        source = f"{kind.about}: common practice, put in what your data sheet says"
-        plan.accuracy = Accuracy(kind.reading_rel, kind.range_rel, kind.offset_ohm, kind.noise_ohm, source)
+        plan.accuracy = kind.accuracy
+        plan.accuracy_source = f"{kind.about}: common practice, put in what your data sheet says"
         return
     percent = desk.get("meter_percent", "its data sheet: limit of error, % of reading", number(0, 50))
     offset_ohm = desk.get(
         "meter_offset_ohm", "and besides, in ohm (digits times the last digit)", number(0, 100), default="0"
     )
     noise_ohm = max(offset_ohm / 6.0, 0.0005)
-    plan.accuracy = Accuracy(
-        percent / 100.0, 0.0, offset_ohm, noise_ohm, "from its data sheet, as typed in setup"
-    )
+    plan.accuracy = MeterAccuracy(reading_rel=percent / 100.0, offset_ohm=offset_ohm, noise_ohm=noise_ohm)
+    plan.accuracy_source = "from its data sheet, as typed in setup"
 
 
 def _supply(desk: Desk, looker: Looker, plan: Plan) -> tuple[float | None, float | None]:

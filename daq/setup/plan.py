@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from daq.config.rig import MeterAccuracy
 from daq.setup.meet.find import Found
 from daq.setup.meet.greet import IDENTITY
 
@@ -17,17 +18,6 @@ class Wired:
     identity: str = ""
     baud: int | None = None
     channel: int | None = None
-
-
-@dataclass(frozen=True)
-class Accuracy:
-    """What a meter is good for, and by whose word."""
-
-    reading_rel: float
-    range_rel: float
-    offset_ohm: float
-    noise_ohm: float
-    source: str
 
 
 @dataclass(frozen=True)
@@ -48,7 +38,9 @@ class Plan:
     wires: int = 2
     range_ohm: float = 100.0
     mains_Hz: int = 50
-    accuracy: Accuracy | None = None
+    accuracy: MeterAccuracy | None = None
+    #: By whose word the meter is as good as that.
+    accuracy_source: str = ""
     supply: Wired | None = None
     #: Ops that an instrument did not answer, by its role: left out of its dialect.
     left_out: dict[str, tuple[str, ...]] = field(default_factory=dict)

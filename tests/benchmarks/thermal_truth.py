@@ -26,6 +26,7 @@ if __name__ == "__main__":
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from analysis.thermal.fit import fit_trace
+from tests.benchmarks.fit_figures import fit_figures
 from tests.benchmarks.invented_coils import STEP_S, Coil, Rows, random_coil, simulate
 
 #: How far V/I and ohmmeter may differ: in proportion, and by an offset (standard uncertainties).
@@ -97,15 +98,15 @@ def main() -> None:
             print(  # noqa: T201 - the script's purpose
                 f"{k:3d} {rows.time_s.size:5d} rows {seconds[-1]:5.2f} s  copper {coil.copper_ohm:4.1f} ohm"
                 f"  joint off by {error[-1]:7.1f} +- {u[-1]:5.1f} mohm  misfit {fit.misfit:6.3f}"
-                f"  runs {fit.runs_z:5.1f}  {fit.evaluations:4d}  {fit.order} {fit.lack}"
+                f"  {fit.order} {fit.lack.key if fit.lack else ''}"
             )
-    off, stated, core, ok = np.abs(error), np.array(u), np.array(inner), np.array(believed)
+    off, stated, core, ok = np.array(error), np.array(u), np.array(inner), np.array(believed)
     for name, chosen in (("credible", ok), ("without a core", ok & ~core), ("with a core", ok & core)):
         if chosen.any():
+            told = fit_figures(off[chosen], stated[chosen])
             print(  # noqa: T201
-                f"{name}: {chosen.sum()} coils, median {np.median(off[chosen]):.1f} mohm,"
-                f" 95th percentile {np.percentile(off[chosen], 95):.1f} mohm,"
-                f" 95 % interval holds {100 * np.mean(off[chosen] < 1.96 * stated[chosen]):.0f} %"
+                f"{name}: {chosen.sum()} coils, median {told.median_mohm:.1f} mohm,"
+                f" 95th percentile {told.p95_mohm:.1f} mohm, 95 % interval holds {100 * told.held:.0f} %"
             )
     print(  # noqa: T201
         f"{1e3 * np.mean(seconds):.0f} ms a coil, {1.2e6 * np.mean(per_row):.0f} ms per 1,200 rows,"

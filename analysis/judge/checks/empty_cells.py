@@ -46,6 +46,19 @@ _APART_K = 5.0
 
 
 @dataclass(frozen=True)
+class _Kind:
+    """What a run of empty rows is made of: rows *left* empty, rows *lacking* from the table, or both."""
+
+    left: bool
+    lacking: bool
+
+    @classmethod
+    def of(cls, absent: BoolArray) -> _Kind:
+        """The kind of a run of which *absent*, shape (n,), says which rows the table lacks."""
+        return cls(not absent.all(), bool(absent.any()))
+
+
+@dataclass(frozen=True)
 class _Line:
     """The rows of one coil in order, each array of shape (n,): of time, or of temperature where times lack.
 
@@ -76,12 +89,12 @@ class _Line:
         lengths = sorted([0, 0, *(last - first + 1 for first, last in self.runs)])
         return lengths[-1], lengths[-2]
 
-    def scattered(self, *, left: bool, lacking: bool) -> int:
-        """How many rows are *left* empty, or *lacking* altogether, in runs that are short."""
+    def scattered(self, kind: _Kind) -> int:
+        """How many rows of a kind are empty in runs that are short."""
         short = np.zeros(self.blank.size, dtype=np.bool_)
         for first, last in self.runs:
             short[first : last + 1] = last - first < _ROWS
-        return int((short & ((left & ~self.absent) | (lacking & self.absent))).sum())
+        return int((short & ((kind.left & ~self.absent) | (kind.lacking & self.absent))).sum())
 
     @cached_property
     def seen_degC(self) -> FloatArray:
@@ -134,9 +147,10 @@ class Blanks:
         others = [each for label, each in self._lines.items() if label != coil]
         counted = np.zeros(line.blank.size, dtype=np.bool_)
         beside = 0
-        for first, last in line.runs:
-            absent = line.absent[first : last + 1]
-            usual, least = _usual(line, absent), _least_run(line, others, absent)
+        kinds = [_Kind.of(line.absent[first : last + 1]) for first, last in line.runs]
+        habits = {kind: (_usual(line, kind), _least_run(line, others, kind)) for kind in set(kinds)}
+        for (first, last), kind in zip(line.runs, kinds, strict=True):
+            usual, least = habits[kind]
             reading = _counts(line, first, last, usual, least, others)
             if reading is not None:
                 counted[first : last + 1] = True
@@ -250,12 +264,12 @@ def _seen_share(line: _Line, others: Sequence[_Line]) -> float:
     return float((_near(np.sort(theirs), mine - SEEN_K, mine + SEEN_K) > 0).mean())
 
 
-def _usual(line: _Line, absent: BoolArray) -> float:
+def _usual(line: _Line, kind: _Kind) -> float:
     """How many rows are usually empty from reading to reading: of the cold ones, else of all.
 
-    A table that lacks whole rows has the custom for these only; *absent* as in `_least_run`.
+    A table that lacks whole rows has the custom for these only.
     """
-    alike = [run for run in line.runs if line.absent[run[0] : run[1] + 1].any() == absent.any()]
+    alike = [run for run in line.runs if line.absent[run[0] : run[1] + 1].any() == kind.lacking]
     lengths = np.array([last - first + 1 for first, last in alike], dtype=np.float64)
     cold = np.array([not line.warm[first : last + 1].any() for first, last in alike])
     if int((line.good & ~line.warm).sum()) >= _COLD_READINGS:
@@ -263,21 +277,20 @@ def _usual(line: _Line, absent: BoolArray) -> float:
     return float(np.median(lengths)) if lengths.size >= _USUAL_RUNS else 0.0
 
 
-def _least_run(line: _Line, others: Sequence[_Line], absent: BoolArray) -> int:
+def _least_run(line: _Line, others: Sequence[_Line], kind: _Kind) -> int:
     """How many empty rows in succession are no chance, where cells are empty here and there.
 
     The share of empty cells is the coil's own or that of the others, without longer runs: those are what is
     to be found. A recorder that skips whole rows may never leave a cell empty, so a run is held to its own
-    kind: *absent*, shape (n,), says which of its rows the table lacks. Where the others left nothing empty, a
-    single cell is no chance, be it one of points that somebody read one by one or one of a long record.
+    kind. Where the others left nothing empty, a single cell is no chance, be it one of points that somebody
+    read one by one or one of a long record.
     """
-    left, lacking = not absent.all(), bool(absent.any())
     if others and not any((each.blank & ~each.absent).any() for each in others):
         loses_none = sum(each.blank.size for each in others) >= _READINGS_WITHOUT
-        if not line.timed or (left and loses_none):
+        if not line.timed or (kind.left and loses_none):
             return 1
-    own = line.scattered(left=left, lacking=lacking) / line.blank.size
-    theirs = sum(each.scattered(left=left, lacking=lacking) for each in others)
+    own = line.scattered(kind) / line.blank.size
+    theirs = sum(each.scattered(kind) for each in others)
     share = max(own, theirs / max(sum(each.blank.size for each in others), 1))
     if not 0.0 < share < 1.0:
         return _ROWS

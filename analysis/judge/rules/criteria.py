@@ -141,8 +141,7 @@ def of_the_record(findings: Sequence[Finding], common: Common) -> list[Finding]:
             found.append(each)
             continue
         name = "bend-alike" if code == "straight" else "drift-alike"
-        why = retest(name, say(f"reason.{name}", percent=100.0 * rel))
-        found.append(Finding(replace(each.criterion, outcome="retest", wrong_risk=None), why))
+        found.append(_acquitted(each, retest(name, say(f"reason.{name}", percent=100.0 * rel))))
     return found
 
 
@@ -153,11 +152,16 @@ def of_another(findings: Sequence[Finding], other: str) -> list[Finding]:
     for each in findings:
         code = each.criterion.code
         if each.criterion.outcome == "fail" and (code == "straight" or "drift" in code):
-            found.append(Finding(replace(each.criterion, outcome="retest", wrong_risk=None), why))
+            found.append(_acquitted(each, why))
             why = None  # said once
         else:
             found.append(each)
     return found
+
+
+def _acquitted(failed: Finding, why: Reason | None) -> Finding:
+    """A finding that failed, asked for again instead; *why* is None where it was said already."""
+    return Finding(replace(failed.criterion, outcome="retest", wrong_risk=None), why)
 
 
 def far_from_20(finding: Finding, found: Estimate) -> Finding:
